@@ -1,0 +1,1 @@
+"""The test bench: instruments, time, a file being written, the command line as a whole."""

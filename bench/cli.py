@@ -1,0 +1,106 @@
+"""The `heatrun` command: takes in every command of `fit` and `bench`, and turns errors into one line.
+
+Command modules import nothing heavy at the top, so that `heatrun --help` answers at once.
+"""
+
+from __future__ import annotations
+
+import importlib
+import os
+import sys
+from typing import Annotated
+
+import typer
+
+from fit.errors import HeatrunError
+
+COMMANDS = {
+    "demo": "bench.commands.demo",
+    "new": "bench.commands.new",
+    "budget": "fit.commands.budget",
+    "ports": "bench.commands.ports",
+    "listen": "bench.commands.listen",
+    "log": "bench.commands.log",
+    "watch": "bench.commands.watch",
+    "import": "fit.commands.import_file",
+    "fit": "fit.commands.fit",
+    "check": "fit.commands.check",
+    "compare": "fit.commands.compare",
+    "rate": "fit.commands.rate",
+    "report": "fit.commands.report",
+    "netlist": "fit.commands.netlist",
+}
+"""Command name to the module whose `command` function runs it: a new command is one line here."""
+
+EPILOG = (
+    "The parts get hot and a supply can start a fire: read the cautions in the README, "
+    "and never leave a heat run alone without a hardware cut-out."
+)
+
+
+def main(arguments: list[str] | None = None) -> None:
+    """Run the `heatrun` command and leave with its exit status.
+
+    Args:
+        arguments: words after the program's name; the process's own when None.
+
+    Raises:
+        SystemExit: always, with the exit status of the contract.
+    """
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")
+    command = typer.main.get_command(build())
+    try:
+        status = command.main(arguments, prog_name="heatrun", standalone_mode=False)
+    except HeatrunError as error:
+        sys.exit(_complain(str(error), error.exit_status))
+    except BrokenPipeError:
+        # The reader of our output (head, less) has gone; Python would complain again at exit.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(0)
+    except (KeyboardInterrupt, typer.Abort):
+        sys.exit(_complain("stopped", 2))
+    except Exception as error:
+        format_message = getattr(error, "format_message", None)
+        if format_message is None:
+            raise
+        context = getattr(error, "ctx", None)
+        where = f"; see '{context.command_path} --help'" if context is not None else ""
+        sys.exit(_complain(f"{format_message().rstrip('.')}{where}", 2))
+    sys.exit(status if isinstance(status, int) else 0)
+
+
+def build() -> typer.Typer:
+    """The whole command line as one typer application."""
+    # Plain help and plain errors: rich would double the start-up time.
+    app = typer.Typer(
+        name="heatrun",
+        help="Log a heat run, fit it to a thermal network, hold it against the budget, say what is wrong.",
+        epilog=EPILOG,
+        rich_markup_mode=None,
+        pretty_exceptions_enable=False,
+        no_args_is_help=True,
+    )
+    app.callback()(_options)
+    for name, module in COMMANDS.items():
+        app.command(name)(importlib.import_module(module).command)
+    return app
+
+
+def _options(
+    version: Annotated[
+        bool, typer.Option("--version", is_eager=True, help="Print the version and leave.")
+    ] = False,
+) -> None:
+    if version:
+        from importlib.metadata import version as installed_version
+
+        typer.echo(f"heatrun {installed_version('heatrun')}")
+        raise typer.Exit
+
+
+def _complain(message: str, status: int) -> int:
+    """One line on standard error, whatever the message holds."""
+    print("heatrun: " + " ".join(message.split()), file=sys.stderr)
+    return status

@@ -1,0 +1,40 @@
+"""What the logger asks of an instrument, whatever it speaks."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Protocol
+
+
+@dataclass(frozen=True)
+class Reading:
+    """One set of fields from an instrument, raw, in the channel's own unit, with its arrival time."""
+
+    t_s: float  # bench monotonic [s]
+    values: Mapping[str, float]
+
+
+class Driver(Protocol):
+    """One instrument on one port. Called from one thread only, the one that owns the port."""
+
+    def open(self) -> None:
+        """Open the port and make sure the right instrument answers. Raises PortError, InstrumentLost."""
+        ...
+
+    def read(self) -> Reading | None:
+        """One reading: polled (asks and waits) or the next whole line of a stream; None when nothing
+        came within the driver's own deadline. Raises InstrumentLost when the port is gone."""
+        ...
+
+    def switch(self, on: bool) -> None:
+        """Switch the power; verified by reading back where the instrument can. Raises InstrumentLost."""
+        ...
+
+    def take_bad_lines(self) -> list[str]:
+        """Lines that did not match since the last call."""
+        ...
+
+    def close(self) -> None:
+        """Close the port, never raises."""
+        ...

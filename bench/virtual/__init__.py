@@ -1,0 +1,1 @@
+"""Instruments that are not there: a virtual prototype behind real serial ports."""

@@ -1,0 +1,1 @@
+"""Demonstration data, invented: a sealed charge controller for a mountain weather station."""

@@ -1,0 +1,75 @@
+"""What a budget is, and what it predicts."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Conditions:
+    power_W: float
+    ambient_degC: float
+    ambient_max_degC: float | None = None
+    path_fraction: float = 1.0
+    path_fraction_u: float = 0.0
+
+
+@dataclass(frozen=True)
+class Limits:
+    junction_degC: float | None = None
+    case_touch_degC: float | None = None
+
+
+@dataclass(frozen=True)
+class Stage:
+    """One stage of the heat path as stated; `parameters` are its kind's own keys, checked."""
+
+    name: str
+    from_node: str
+    to_node: str
+    kind: str
+    parameters: Mapping[str, object] = field(default_factory=dict)
+    contact: bool = False
+    limit_K_per_W: float | None = None
+    C_J_per_K: float | None = None
+
+
+@dataclass(frozen=True)
+class Budget:
+    title: str
+    path: Path
+    conditions: Conditions
+    limits: Limits
+    stages: tuple[Stage, ...]  # in order, heat source first, ambient last
+
+    @property
+    def nodes(self) -> tuple[str, ...]:
+        """Nodes in order of the heat path, ambient last."""
+        return (*(stage.from_node for stage in self.stages), self.stages[-1].to_node)
+
+
+@dataclass(frozen=True)
+class Prediction:
+    """What the budget predicts at one power and one ambient temperature."""
+
+    budget: Budget
+    power_W: float  # electrical [W]
+    ambient_degC: float
+    R_K_per_W: Array  # (stages,)
+    R_covariance: Array  # (stages, stages) [(K/W)^2], Monte Carlo
+    C_J_per_K: Array  # (stages,) heat capacity of each stage's from node, 0 where none
+    rise_K: Mapping[str, float]  # node -> rise above ambient
+    rise_u_K: Mapping[str, float]
+    tau_s: Array
+    foster_node: str
+    foster_R_K_per_W: Array
+    foster_tau_s: Array
+    drivers: tuple[tuple[str, str, float], ...] = ()  # (stage, key, share of the variance), largest first
+    warnings: tuple[str, ...] = ()

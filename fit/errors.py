@@ -1,0 +1,68 @@
+"""What can go wrong, as one small tree.
+
+    HeatrunError                 anything the command line turns into one line; exit status 2
+    ├── InputError               a file the user can mend: file, place, what is wrong, what would be right
+    │   ├── RecordError          readings, run folders, imports
+    │   ├── BudgetError          budget.toml
+    │   └── RigError             rig.toml
+    ├── NotIdentifiable          the record does not carry the answer asked of it
+    └── BenchError               the bench itself
+        ├── PortError            a port that does not exist, is taken, or may not be opened
+        ├── InstrumentLost       an instrument that stopped answering; exit status 4
+        └── GuardTripped         a limit ended the heat run; exit status 4
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+
+class HeatrunError(Exception):
+    """Anything the command line turns into one line on standard error."""
+
+    exit_status = 2
+
+
+class InputError(HeatrunError):
+    """Bad input: `file: place: what is wrong; what would be right`."""
+
+    def __init__(self, file: str | Path, place: str, problem: str, remedy: str = "") -> None:
+        self.file, self.place, self.problem, self.remedy = str(file), place, problem, remedy
+        head = ": ".join(part for part in (self.file, place, problem) if part)
+        super().__init__(" ".join(f"{head}; {remedy}".split()) if remedy else " ".join(head.split()))
+
+
+class RecordError(InputError):
+    """Readings, a run folder or an import that cannot be read."""
+
+
+class BudgetError(InputError):
+    """A budget that cannot be used."""
+
+
+class RigError(InputError):
+    """A rig description that cannot be used."""
+
+
+class NotIdentifiable(HeatrunError):
+    """The record does not carry the answer asked of it."""
+
+
+class BenchError(HeatrunError):
+    """Something on the bench."""
+
+
+class PortError(BenchError):
+    """A port that does not exist, is taken, or may not be opened."""
+
+
+class InstrumentLost(BenchError):
+    """An instrument that stopped answering."""
+
+    exit_status = 4
+
+
+class GuardTripped(BenchError):
+    """A guard limit ended the heat run."""
+
+    exit_status = 4
