@@ -2,15 +2,24 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
+import numpy as np
+
 from fit.budget.model import Budget, Prediction
-from fit.causes import Finding
+from fit.causes import Finding, find_causes
+from fit.decision import UNDECIDED, decide, decide_all, normalized_error, probability_of_conformity
+from fit.hypotheses import Pattern
+from fit.path import Path, grouping, lay_on_budget, stage_limits
+from fit.record import Array
 from fit.spans import Spans
 
 
 @dataclass(frozen=True)
 class SpanVerdict:
+    """One span held against the budget; the measured values are None where nothing was measured."""
+
     from_node: str
     to_node: str
     stages: tuple[str, ...]
@@ -26,6 +35,8 @@ class SpanVerdict:
 
 @dataclass(frozen=True)
 class Verdict:
+    """The whole path held against the budget."""
+
     decision: str
     spans: tuple[SpanVerdict, ...]
     findings: tuple[Finding, ...]  # the lead first, if there is one
@@ -35,5 +46,124 @@ class Verdict:
 
 
 def check(spans: Spans, budget: Budget) -> Verdict:
-    """Hold measured spans against a budget."""
-    raise NotImplementedError
+    """Hold measured spans against a budget.
+
+    The budget is predicted at the run's own power and ambient. A measured resistance is per watt
+    of recorded power; divided by the budget's path share it is per watt along the path, as
+    predicted. The decision follows JCGM 106: conforming where the probability that the span is
+    within its upper limit is at least 0.95, non-conforming where at most 0.05.
+
+    Args:
+        spans: measured, per watt of recorded power.
+        budget: the path, its limits and its conditions.
+
+    Raises:
+        BudgetError: the run and the budget share fewer than two nodes.
+    """
+    from fit.budget import predict
+
+    ambient_degC = _ambient(spans, budget)
+    return hold(spans, predict(budget, power_W=spans.power_W, ambient_degC=ambient_degC))
+
+
+def hold(spans: Spans, prediction: Prediction) -> Verdict:
+    """Hold measured spans against a prediction made for the run's own conditions."""
+    budget = prediction.budget
+    path = lay_on_budget(spans, budget)
+    limits = stage_limits(prediction)
+    pattern = _pattern(path, prediction, limits)
+    verdicts = _measured_verdicts(path, pattern, budget)
+    decision = decide_all([verdict.decision for verdict in verdicts])
+    unmeasured = tuple(_unmeasured_verdict(i, prediction, limits) for i in path.unmeasured)
+    return Verdict(
+        decision=decision,
+        spans=_in_path_order((*verdicts, *unmeasured), budget),
+        findings=find_causes(pattern, decision),
+        warnings=(*spans.warnings, *path.warnings, *prediction.warnings, *_warnings(path, budget)),
+        prediction=prediction,
+        measured=spans,
+    )
+
+
+def _ambient(spans: Spans, budget: Budget) -> float | None:
+    """Ambient of the run [degC], None (the budget's own) where the run has no such node."""
+    if spans.nodes[-1] == budget.nodes[-1] and math.isfinite(spans.final_degC[-1]):
+        return float(spans.final_degC[-1])
+    return None
+
+
+def _pattern(path: Path, prediction: Prediction, limits: Array) -> Pattern:
+    """Measured and predicted spans on one footing: per watt along the path."""
+    budget = prediction.budget
+    share, share_u = budget.conditions.path_fraction, budget.conditions.path_fraction_u
+    group = grouping(path, len(budget.stages))
+    measured = path.R_K_per_W / share
+    return Pattern(
+        nodes=path.nodes,
+        stages=tuple(tuple(budget.stages[i] for i in members) for members in path.stages),
+        stage_K_per_W=tuple(
+            tuple(float(prediction.R_K_per_W[i]) for i in members) for members in path.stages
+        ),
+        measured_K_per_W=measured,
+        measured_covariance=path.covariance / share**2
+        + np.outer(measured, measured) * (share_u / share) ** 2,
+        predicted_K_per_W=group @ prediction.R_K_per_W,
+        predicted_covariance=group @ prediction.R_covariance @ group.T,
+        limit_K_per_W=group @ limits,
+        rise_K_per_W=path.rise_K / (prediction.power_W * share),
+    )
+
+
+def _measured_verdicts(path: Path, pattern: Pattern, budget: Budget) -> tuple[SpanVerdict, ...]:
+    verdicts = []
+    measured_u = np.sqrt(np.diag(pattern.measured_covariance))
+    predicted_u = np.sqrt(np.diag(pattern.predicted_covariance))
+    for i, members in enumerate(path.stages):
+        value, u = float(pattern.measured_K_per_W[i]), float(measured_u[i])
+        limit, predicted = float(pattern.limit_K_per_W[i]), float(pattern.predicted_K_per_W[i])
+        p = probability_of_conformity(value, u, upper=limit)
+        verdicts.append(
+            SpanVerdict(
+                from_node=path.nodes[i],
+                to_node=path.nodes[i + 1],
+                stages=tuple(budget.stages[j].name for j in members),
+                predicted_K_per_W=predicted,
+                predicted_u_K_per_W=float(predicted_u[i]),
+                limit_K_per_W=limit,
+                measured_K_per_W=value,
+                measured_u_K_per_W=u,
+                p_conforming=p,
+                E_n=normalized_error(value, u, predicted, float(predicted_u[i])),
+                decision=decide(p),
+            )
+        )
+    return tuple(verdicts)
+
+
+def _unmeasured_verdict(i: int, prediction: Prediction, limits: Array) -> SpanVerdict:
+    stage = prediction.budget.stages[i]
+    return SpanVerdict(
+        from_node=stage.from_node,
+        to_node=stage.to_node,
+        stages=(stage.name,),
+        predicted_K_per_W=float(prediction.R_K_per_W[i]),
+        predicted_u_K_per_W=float(np.sqrt(prediction.R_covariance[i, i])),
+        limit_K_per_W=float(limits[i]),
+        measured_K_per_W=None,
+        measured_u_K_per_W=None,
+        p_conforming=None,
+        E_n=None,
+        decision=UNDECIDED,
+    )
+
+
+def _in_path_order(verdicts: tuple[SpanVerdict, ...], budget: Budget) -> tuple[SpanVerdict, ...]:
+    return tuple(sorted(verdicts, key=lambda verdict: budget.nodes.index(verdict.from_node)))
+
+
+def _warnings(path: Path, budget: Budget) -> list[str]:
+    warnings = []
+    if path.unmeasured:
+        names = ", ".join(f"'{budget.stages[i].name}'" for i in path.unmeasured)
+        warnings.append(f"nobody measured {names}: taken from the budget, not part of the decision")
+    return warnings

@@ -1,0 +1,174 @@
+"""What can be wrong on a bench, each as the pattern of span deviations it would leave."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from fit.budget.model import Stage
+from fit.record import Array
+
+POOR_CONTACT, HIGH_RESISTANCE, SENSOR, POWER, COOLING = (
+    "poor-contact",
+    "high-resistance",
+    "sensor-placement",
+    "power-error",
+    "weak-cooling",
+)
+
+# How often each kind is the trouble, before any reading: our judgement of prototype benches,
+# shared among the places where a kind can happen.
+PRIOR = {
+    POOR_CONTACT: 0.18,
+    HIGH_RESISTANCE: 0.08,
+    SENSOR: 0.12,
+    POWER: 0.06,
+    COOLING: 0.08,
+}
+PRIOR_UNEXPLAINED = 0.01
+PRIOR_AMBIENT_SENSOR = 0.1  # relative to a sensor on the path
+ODDS_OF_KIND = {"via_array": 1.0, "spreading": 0.5, "stated": 0.3, "bar": 0.2}
+"""How often a stage without a contact is the one too high, relative to a via array (our judgement)."""
+READS_LOW = 0.9  # a bead that touches badly reads between its node and the air: low
+SIZES = 61
+
+
+@dataclass(frozen=True)
+class Pattern:
+    """Measured and predicted spans per watt along the path, with what each is made of."""
+
+    nodes: tuple[str, ...]  # s + 1
+    stages: tuple[tuple[Stage, ...], ...]  # (s,) the budget's stages in each span
+    stage_K_per_W: tuple[tuple[float, ...], ...]  # (s,) predicted resistance of each of them
+    measured_K_per_W: Array  # (s,)
+    measured_covariance: Array  # (s, s) [(K/W)^2]
+    predicted_K_per_W: Array  # (s,)
+    predicted_covariance: Array  # (s, s) [(K/W)^2]
+    limit_K_per_W: Array  # (s,)
+    rise_K_per_W: Array  # (s + 1,) rise of each node above the last node
+
+    def span_name(self, i: int) -> str:
+        """A span by its only stage, else by its nodes."""
+        stages = self.stages[i]
+        return stages[0].name if len(stages) == 1 else f"{self.nodes[i]} to {self.nodes[i + 1]}"
+
+
+@dataclass(frozen=True)
+class Cause:
+    """One thing wrong, over a grid of sizes.
+
+    At size g the spans read scale[g] × truth + shift[g], and spans that are `free` may truly lie
+    above their limits.
+    """
+
+    kind: str
+    where: str
+    prior: float
+    size: Array  # (G,) relative size: of the resistance, the rise or the power
+    weight: Array  # (G,) prior weight of each size, sum 1
+    scale: Array  # (G,)
+    shift_K_per_W: Array  # (G, s)
+    free: frozenset[int]
+
+
+def causes(pattern: Pattern) -> tuple[Cause, ...]:
+    """Everything that can be wrong with a path, with priors that sum to less than 1."""
+    found = [*_stage_causes(pattern), *_sensor_causes(pattern), _power_cause(pattern)]
+    return tuple(_share_prior(found))
+
+
+def _stage_causes(pattern: Pattern) -> list[Cause]:
+    found = []
+    for i, (stages, predicted) in enumerate(
+        zip(pattern.stages, pattern.stage_K_per_W, strict=True)
+    ):
+        rest, rest_K_per_W = [], 0.0
+        odds = max((ODDS_OF_KIND.get(stage.kind, 0.5) for stage in stages), default=0.5)
+        for stage, resistance in zip(stages, predicted, strict=True):
+            if stage.contact:
+                found.append(_raised(pattern, i, POOR_CONTACT, stage.name, resistance))
+            elif stage.kind == "surface":
+                found.append(_raised(pattern, i, COOLING, stage.name, resistance))
+            else:
+                rest.append(stage.name)
+                rest_K_per_W += resistance
+        if rest:
+            where = rest[0] if len(rest) == 1 else pattern.span_name(i)
+            found.append(_raised(pattern, i, HIGH_RESISTANCE, where, rest_K_per_W, odds))
+    return found
+
+
+def _raised(
+    pattern: Pattern, i: int, kind: str, where: str, resistance: float, odds: float = 1.0
+) -> Cause:
+    """A resistance up by anything from a tenth to five times, every factor alike."""
+    size, weight = _log_uniform(0.1, 5.0)
+    shift = np.zeros((len(size), len(pattern.measured_K_per_W)))
+    shift[:, i] = size * resistance
+    return Cause(kind, where, odds, size, weight, np.ones(len(size)), shift, frozenset({i}))
+
+
+def _sensor_causes(pattern: Pattern) -> list[Cause]:
+    """A reading low (or, rarely, high) by a fraction of its node's rise.
+
+    The span above it gains the kelvins that the span below it loses.
+    """
+    low, weight = _log_uniform(0.02, 0.6)
+    size = np.concatenate([low, -low])
+    weight = np.concatenate([READS_LOW * weight, (1 - READS_LOW) * weight])
+    found = []
+    span_count = len(pattern.measured_K_per_W)
+    for j, node in enumerate(pattern.nodes):
+        last = j == span_count
+        # The reference's own error has no rise of its own to be a part of: its neighbour's is used,
+        # and it errs towards that neighbour (a bead in the warm air by the case).
+        missed = (
+            -size * pattern.rise_K_per_W[j - 1] if last else _missed(size) * pattern.rise_K_per_W[j]
+        )
+        shift = np.zeros((len(size), span_count))
+        if j > 0:
+            shift[:, j - 1] += missed
+        if not last:
+            shift[:, j] -= missed
+        prior = PRIOR_AMBIENT_SENSOR if last else 1.0
+        found.append(
+            Cause(SENSOR, node, prior, size, weight, np.ones(len(size)), shift, frozenset())
+        )
+    return found
+
+
+def _missed(fraction: Array) -> Array:
+    """Kelvins missed per kelvin *read* when a fraction of the true rise is missed."""
+    return fraction / (1 - fraction)
+
+
+def _power_cause(pattern: Pattern) -> Cause:
+    """Power reading or path share wrong: every span scaled alike, up or down."""
+    size, weight = _log_uniform(0.02, 0.4)
+    size, weight = np.concatenate([size, -size]), np.concatenate([weight, weight]) / 2
+    scale = 1 / (1 + size)
+    shift = np.zeros((len(size), len(pattern.measured_K_per_W)))
+    return Cause(POWER, "power", 1.0, size, weight, scale, shift, frozenset())
+
+
+def _log_uniform(low: float, high: float) -> tuple[Array, Array]:
+    return np.geomspace(low, high, SIZES), np.full(SIZES, 1 / SIZES)
+
+
+def _share_prior(found: list[Cause]) -> list[Cause]:
+    """Turn relative priors within a kind into probabilities."""
+    total = {kind: sum(c.prior for c in found if c.kind == kind) for kind in PRIOR}
+    return [
+        Cause(
+            c.kind,
+            c.where,
+            PRIOR[c.kind] * c.prior / total[c.kind],
+            c.size,
+            c.weight,
+            c.scale,
+            c.shift_K_per_W,
+            c.free,
+        )
+        for c in found
+    ]
