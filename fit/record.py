@@ -1,15 +1,32 @@
-"""The run folder: read, append, results. With `importing.py` the only place that knows file names and columns."""
+"""A recorded run read back: a run folder or a bare readings CSV.
+
+With `run_folder.py`, which writes, and `importing.py` the only place that knows file names
+and columns.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import csv
+import io
+import json
+import re
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
+from fit.errors import RecordError
+from fit.run_folder import DOCUMENT, EVENTS, READINGS, SCHEMA, RunWriter, write_result
+
+__all__ = ["Array", "Event", "Run", "RunWriter", "read_events", "read_run", "write_result"]
+
 Array = NDArray[np.float64]
+
+SUPPLY = ("supply_V", "supply_A")
+NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
+IMPORT_HINT = "bring another logger's file in with 'heatrun import'"
 
 
 @dataclass(frozen=True)
@@ -39,3 +56,295 @@ class Run:
     events: tuple[Event, ...] = ()
     document: Mapping[str, object] = field(default_factory=dict)
     left_out: tuple[str, ...] = ()
+
+    @property
+    def folder(self) -> Path | None:
+        """The run folder; None for a bare CSV, beside which nothing is ever written."""
+        return self.path if self.path.is_dir() else None
+
+
+def read_run(path: str | Path) -> Run:
+    """Read a run folder, or a bare readings CSV.
+
+    Args:
+        path: the folder, its readings.csv, or any CSV with the contract's columns: `t_s` [s],
+            `<node>_degC` [degC] for each node, and `power_W` [W] or `supply_V` [V] with
+            `supply_A` [A].
+    Returns:
+        The run with n rows. Repeated time stamps and a torn last line are dropped and said in
+        `left_out`; an empty cell is NaN.
+    Raises:
+        RecordError: the readings cannot be used; the message names file, line and column.
+    """
+    path = Path(path)
+    # readings.csv alone would lose the power unit and the events beside it.
+    if path.name == READINGS and (path.parent / DOCUMENT).is_file():
+        path = path.parent
+    is_folder = path.is_dir()
+    readings = path / READINGS if is_folder else path
+    if is_folder and not readings.is_file():
+        raise RecordError(path, "", f"holds no {READINGS}", "name a run folder or a readings CSV")
+    table, left_out = _read_readings(readings)
+    document: dict[str, object] = {}
+    events: tuple[Event, ...] = ()
+    if is_folder:
+        document = _read_document(path / DOCUMENT)
+        events, dropped = read_events(path / EVENTS)
+        left_out += dropped
+    nodes = tuple(name for name in table if name.endswith("_degC"))
+    power = table["power_W"] if "power_W" in table else table["supply_V"] * table["supply_A"]
+    return Run(
+        path=path,
+        label=str(document.get("label") or path.stem),
+        nodes=tuple(name.removesuffix("_degC") for name in nodes),
+        t_s=table["t_s"],
+        temperature_degC=np.column_stack([table[name] for name in nodes]),
+        power=power,
+        power_unit=str(document.get("power_unit") or "W"),
+        events=events,
+        document=document,
+        left_out=left_out,
+    )
+
+
+def read_events(path: Path) -> tuple[tuple[Event, ...], tuple[str, ...]]:
+    """Events of events.jsonl (none if there is no such file), and what was left out of it.
+
+    A line that cannot be read is left out: events help a fit, they must not prevent one.
+    """
+    if not path.is_file():
+        return (), ()
+    events, bad = [], []
+    for number, line in enumerate(path.read_bytes().splitlines(keepends=True), start=1):
+        try:
+            entry = json.loads(line)
+            if not line.endswith(b"\n"):
+                raise ValueError
+            t_s, event = float(entry.pop("t_s")), str(entry.pop("event"))
+        except (ValueError, KeyError, TypeError, AttributeError):
+            if line.strip():
+                bad.append(str(number))
+            continue
+        events.append(Event(t_s, event, entry))
+    if not bad:
+        return tuple(events), ()
+    return tuple(events), (f"{path.name}: {_lines(bad)} cannot be read as an event",)
+
+
+def _read_document(path: Path) -> dict[str, object]:
+    if not path.is_file():
+        return {}
+    try:
+        document = json.loads(path.read_bytes())
+    except json.JSONDecodeError as error:
+        raise RecordError(
+            path, f"line {error.lineno} column {error.colno}", f"is not JSON ({error.msg})"
+        ) from error
+    except UnicodeDecodeError as error:
+        raise RecordError(path, f"byte {error.start}", "is not UTF-8 text") from error
+    if not isinstance(document, dict):
+        raise RecordError(
+            path, "", "is not a JSON object", f'it begins with {{"schema": "{SCHEMA}"'
+        )
+    schema = document.get("schema", SCHEMA)
+    if schema != SCHEMA:
+        raise RecordError(path, "schema", f"is {schema!r}", f"this version reads {SCHEMA!r}")
+    return document
+
+
+def _read_readings(path: Path) -> tuple[dict[str, Array], tuple[str, ...]]:
+    """Columns in use by name, each (n,), and what was left out."""
+    data, left_out = _read_whole_lines(path)
+    header, _, body = data.partition(b"\n")
+    names = _read_header(path, header)
+    used = _choose_columns(path, names)
+    if unused := [
+        name for name in names if name and name not in used and name not in ("power_W", *SUPPLY)
+    ]:
+        left_out += (f"column {', '.join(unused)}: not a reading heatrun knows",)
+    if not body.strip():
+        raise RecordError(path, "", "has a header and no reading", "one row per scan is expected")
+    table = _parse(path, body, names, used)
+    keep = _check_time(path, body, table["t_s"])
+    if not keep.all():
+        repeated = len(keep) - int(keep.sum())
+        left_out += (f"{repeated} row{'s' if repeated > 1 else ''} with a repeated time stamp",)
+        table = {name: column[keep] for name, column in table.items()}
+    silent = [name for name in used if np.isnan(table[name]).all()]
+    for name in silent:
+        if not name.endswith("_degC") or len(silent) == sum(n.endswith("_degC") for n in used):
+            raise RecordError(path, f"column {name}", "holds no reading at all")
+        left_out += (f"node {name.removesuffix('_degC')}: no reading at all",)
+        del table[name]
+    return table, left_out
+
+
+def _read_whole_lines(path: Path) -> tuple[bytes, tuple[str, ...]]:
+    """The file's bytes up to its last line end."""
+    try:
+        data = path.read_bytes()
+    except FileNotFoundError as error:
+        raise RecordError(
+            path, "", "no such file or folder", "name a run folder or a readings CSV"
+        ) from error
+    except OSError as error:
+        raise RecordError(path, "", f"cannot be read ({error.strerror})") from error
+    if not data.strip():
+        raise RecordError(path, "", "is empty", "a header line and one row per scan are expected")
+    if b"\0" in data:
+        line = data.count(b"\n", 0, data.index(b"\0")) + 1
+        raise RecordError(
+            path,
+            f"line {line}",
+            "holds NUL bytes",
+            f"readings are plain UTF-8 text; {IMPORT_HINT}",
+        )
+    data = data.removeprefix(b"\xef\xbb\xbf")
+    end = data.rfind(b"\n") + 1
+    if end == 0:
+        raise RecordError(
+            path, "", "holds no whole line", "a header line and one row per scan are expected"
+        )
+    if end == len(data):
+        return data, ()
+    torn = data.count(b"\n") + 1
+    return data[:end], (f"line {torn}: torn, it does not end with a line end",)
+
+
+def _read_header(path: Path, header: bytes) -> list[str]:
+    try:
+        line = header.decode("utf-8")
+    except UnicodeDecodeError as error:
+        raise RecordError(path, "line 1", "is not UTF-8 text", IMPORT_HINT) from error
+    if not line.rstrip("\r").replace("\t", " ").isprintable():
+        raise RecordError(path, "line 1", "is not text", f"readings are plain text; {IMPORT_HINT}")
+    if line.startswith("#"):
+        raise RecordError(
+            path, "line 1", "is a comment", f"readings have none: take them out, or {IMPORT_HINT}"
+        )
+    names = [name.strip() for name in next(csv.reader([line.rstrip("\r")]), [])]
+    if repeated := [name for name in dict.fromkeys(names) if names.count(name) > 1]:
+        raise RecordError(
+            path, "line 1", f"column {repeated[0]!r} stands twice", "each column has its own name"
+        )
+    return names
+
+
+def _choose_columns(path: Path, names: Sequence[str]) -> list[str]:
+    """The columns a run is made of, `t_s` first."""
+    found = ", ".join(names)[:120]
+    if "t_s" not in names:
+        raise RecordError(
+            path, "line 1", f"has no column t_s but {found or 'nothing'}", f"{IMPORT_HINT}"
+        )
+    nodes = [name for name in names if name.endswith("_degC") and name != "_degC"]
+    if not nodes:
+        raise RecordError(
+            path,
+            "line 1",
+            f"has no temperature column but {found}",
+            f"one <node>_degC per node is expected; {IMPORT_HINT}",
+        )
+    if "power_W" in names:
+        return ["t_s", *nodes, "power_W"]
+    if missing := [name for name in SUPPLY if name not in names]:
+        raise RecordError(
+            path,
+            "line 1",
+            f"has no column {' and no '.join(['power_W', *missing])}",
+            "give power_W, or supply_V with supply_A",
+        )
+    return ["t_s", *nodes, *SUPPLY]
+
+
+def _parse(path: Path, body: bytes, names: Sequence[str], used: Sequence[str]) -> dict[str, Array]:
+    import pandas as pd
+
+    try:
+        frame = pd.read_csv(
+            io.BytesIO(body),
+            header=None,
+            names=list(names),
+            usecols=list(used),
+            dtype=dict.fromkeys(used, np.float64),
+            skipinitialspace=True,
+        )
+    except (ValueError, OverflowError) as error:  # pandas' ParserError is a ValueError
+        _find_fault(path, body, names, used)
+        raise RecordError(path, "", f"cannot be read as readings ({error})") from error
+    table = {name: frame[name].to_numpy() for name in used}
+    # pandas fills a short row up with missing cells, and takes "inf".
+    if body.count(b",") != len(frame) * (len(names) - 1) or not all(
+        np.isfinite(column[~np.isnan(column)]).all() for column in table.values()
+    ):
+        _find_fault(path, body, names, used)
+    return table
+
+
+def _find_fault(path: Path, body: bytes, names: Sequence[str], used: Sequence[str]) -> None:
+    """Raise for the first row that is not what the header promises."""
+    wanted = [(names.index(name), name) for name in used]
+    for number, cells in _rows(body):
+        if cells[0].startswith("#"):
+            raise RecordError(
+                path,
+                f"line {number}",
+                "is a comment",
+                f"readings have none: take it out, or {IMPORT_HINT}",
+            )
+        if len(cells) != len(names):
+            raise RecordError(
+                path,
+                f"line {number}",
+                f"has {len(cells)} cell{'s' if len(cells) > 1 else ''}",
+                f"the header has {len(names)}: complete the line or take it out",
+            )
+        for index, name in wanted:
+            if not _is_number(cells[index]):
+                raise RecordError(
+                    path,
+                    f"line {number}, column {name}",
+                    f"{cells[index].strip()[:40]!r} is not a number",
+                    "write a number with a decimal point, or nothing for a missing reading",
+                )
+
+
+def _check_time(path: Path, body: bytes, t_s: Array) -> NDArray[np.bool_]:
+    """Rows to keep, (n,): a repeated stamp is dropped, time running backwards is refused."""
+    if np.isnan(t_s).any():
+        line = _line_of_row(body, int(np.argmax(np.isnan(t_s))))
+        raise RecordError(path, f"line {line}, column t_s", "is empty", "every row has its time")
+    step = np.diff(t_s, prepend=-np.inf)
+    if (step < 0).any():
+        row = int(np.argmax(step < 0))
+        raise RecordError(
+            path,
+            f"line {_line_of_row(body, row)}, column t_s",
+            f"time runs backwards, {t_s[row]:.10g} after {t_s[row - 1]:.10g}",
+            "t_s increases from row to row",
+        )
+    return step > 0
+
+
+def _rows(body: bytes) -> Iterator[tuple[int, list[str]]]:
+    """Line number in the file and cells of every row that is not blank."""
+    text = io.StringIO(body.decode("utf-8", "replace"), newline=None)
+    for number, line in enumerate(text, start=2):
+        if line.strip():
+            yield number, next(csv.reader([line]))
+
+
+def _line_of_row(body: bytes, row: int) -> int:
+    return next(number for i, (number, _) in enumerate(_rows(body)) if i == row)
+
+
+def _is_number(cell: str) -> bool:
+    text = cell.strip()
+    if not text or text.lower() in ("nan", "na", "null", "n/a"):
+        return True
+    return bool(NUMBER.fullmatch(text)) and bool(np.isfinite(float(text)))
+
+
+def _lines(numbers: Sequence[str]) -> str:
+    head = ", ".join(numbers[:5]) + (", …" if len(numbers) > 5 else "")
+    return f"line{'s' if len(numbers) > 1 else ''} {head}"
