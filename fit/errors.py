@@ -9,6 +9,7 @@
     └── BenchError               the bench itself
         ├── PortError            a port that does not exist, is taken, or may not be opened
         ├── InstrumentLost       an instrument that stopped answering; exit status 4
+        ├── InstrumentRefused    an instrument that answered, but would not do it; exit status 4
         └── GuardTripped         a limit ended the heat run; exit status 4
 """
 
@@ -58,6 +59,12 @@ class PortError(BenchError):
 
 class InstrumentLost(BenchError):
     """An instrument that stopped answering."""
+
+    exit_status = 4
+
+
+class InstrumentRefused(BenchError):
+    """An instrument that answered, but reported an error or did not do what it was told."""
 
     exit_status = 4
 

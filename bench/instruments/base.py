@@ -9,7 +9,7 @@ from typing import Protocol
 
 @dataclass(frozen=True)
 class Reading:
-    """One set of fields from an instrument, raw, in the channel's own unit, with its arrival time."""
+    """One set of fields from an instrument, raw, in the channel's own unit, as it arrived."""
 
     t_s: float  # bench monotonic [s]
     values: Mapping[str, float]
@@ -19,16 +19,23 @@ class Driver(Protocol):
     """One instrument on one port. Called from one thread only, the one that owns the port."""
 
     def open(self) -> None:
-        """Open the port and make sure the right instrument answers. Raises PortError, InstrumentLost."""
+        """Open the port and make sure the right instrument answers.
+
+        Raises PortError, InstrumentLost."""
         ...
 
     def read(self) -> Reading | None:
-        """One reading: polled (asks and waits) or the next whole line of a stream; None when nothing
-        came within the driver's own deadline. Raises InstrumentLost when the port is gone."""
+        """One reading: polled (asks and waits) or the next whole line of a stream; None when
+        nothing came within the driver's own deadline, or what came was no reading.
+
+        Raises InstrumentLost when the port is gone."""
         ...
 
     def switch(self, on: bool) -> None:
-        """Switch the power; verified by reading back where the instrument can. Raises InstrumentLost."""
+        """Switch the power; verified by reading back where the instrument can.
+
+        Switching off opens the port where it is not open, and asks nothing before it is done.
+        Raises PortError, InstrumentLost, InstrumentRefused."""
         ...
 
     def take_bad_lines(self) -> list[str]:

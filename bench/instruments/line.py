@@ -1,0 +1,259 @@
+"""Instruments that send lines of text: separated fields, a pattern, JSON, or key=value.
+
+Polled when the rig gives a `query`, else taken as a stream.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import re
+from collections import deque
+from collections.abc import Callable, Mapping
+from typing import Annotated, Any, Literal
+
+from pydantic import AfterValidator
+
+from bench.clock import Clock
+from bench.instruments.base import Reading
+from bench.instruments.settings import InstrumentSettings, Text
+from bench.instruments.transport import Transport
+from fit.errors import InstrumentRefused
+
+IGNORED = "_"
+MOST_BAD_LINES = 100  # kept between two calls of take_bad_lines
+Values = dict[str, float]
+
+
+def _pattern(text: str) -> str:
+    try:
+        pattern = re.compile(text)
+    except re.error as error:
+        raise ValueError(f"not a regular expression: {error}") from None
+    if not pattern.groupindex:
+        raise ValueError(r"a pattern needs named groups, such as (?P<tab>[-\d.]+)")
+    return text
+
+
+class Settings(InstrumentSettings):
+    """[[instrument]] with driver = "line"."""
+
+    format: Literal["separated", "pattern", "json", "key=value"] | None = None
+    fields: tuple[Text, ...] | None = None  # "_" for one that is not wanted
+    separator: Text = ","
+    pattern: Annotated[str, AfterValidator(_pattern)] | None = None
+    missing: tuple[Text, ...] = ("nan", "open")  # words for a sensor without a reading, any case
+    query: Text | None = None
+    terminator: Text = "\n"
+
+    @property
+    def form(self) -> str:
+        """The format, also where it follows from the other keys."""
+        return self.format or ("pattern" if self.pattern else "separated")
+
+    def field_names(self) -> frozenset[str] | None:
+        if self.form == "pattern" and self.pattern:
+            return frozenset(re.compile(self.pattern).groupindex)
+        return frozenset(self.fields) - {IGNORED} if self.fields else None
+
+    def problem(self) -> str | None:
+        if self.form == "separated" and not self.fields:
+            return 'separated lines need fields; fields = ["tab", "case"] in the order they come'
+        if self.form == "pattern" and not self.pattern:
+            return r"format = \"pattern\" needs a pattern; pattern = 'T1=(?P<tab>[-\d.]+)'"
+        if self.pattern and self.form != "pattern":
+            return f'pattern means nothing with format = "{self.format}"; leave one of them out'
+        if self.fields and self.form == "pattern":
+            return "fields means nothing beside a pattern; its named groups are the fields"
+        if self.limits:
+            return "limits are for scpi instruments; put the commands first in switch.on"
+        return None
+
+
+def parser(settings: Settings) -> Callable[[str], Values | None]:
+    """What turns one line into its fields, or into None when the line does not match.
+
+    >>> parse = parser(Settings(name="a", driver="line", port="x", fields=("tab", "case")))
+    >>> parse("21.5, 20.9"), parse("21.5"), parse("hello, 3")
+    ({'tab': 21.5, 'case': 20.9}, None, None)
+    """
+    make = {"separated": _separated, "pattern": _matching, "json": _json, "key=value": _key_value}
+    return make[settings.form](settings)
+
+
+class Instrument:
+    """Driver for an instrument that sends lines."""
+
+    def __init__(self, settings: Settings, clock: Clock) -> None:
+        self.settings = settings
+        self._clock = clock
+        self._parse = parser(settings)
+        self._port = Transport(settings, settings.terminator, streaming=settings.query is None)
+        self._bad_lines: deque[str] = deque(maxlen=MOST_BAD_LINES)
+
+    def open(self) -> None:
+        """Open the port. Raises PortError."""
+        self._port.open()
+
+    def read(self) -> Reading | None:
+        """The answer to `query`, or the stream's next line. Raises InstrumentLost."""
+        if self.settings.query is None:
+            line = self._port.read_line(self.settings.reply_s)
+        else:
+            line = self._port.ask(self.settings.query, self.settings.reply_s)
+        if line is None:
+            return None
+        t_s = self._clock.now_s()
+        values = self._parse(line)
+        if values is None:
+            if line.strip():
+                self._bad_lines.append(line)
+            return None
+        return Reading(t_s, values)
+
+    def switch(self, on: bool) -> None:
+        """Send the switch's commands; opens the port if need be.
+
+        A `state` query is answered with 1 or ON, 0 or OFF.
+
+        Raises:
+            InstrumentLost: the port is gone.
+            InstrumentRefused: the state read back is the other one.
+        """
+        switch = self.settings.switch
+        if switch is None:
+            raise InstrumentRefused(f"{self.settings.name}: has no [instrument.switch]")
+        if not self._port.is_open:
+            self._port.open()
+        for command in switch.on if on else switch.off:
+            self._port.write_line(command)
+        if switch.state:
+            answer = self._port.ask(switch.state, self.settings.reply_s)
+            if is_on(answer) is not on:
+                raise InstrumentRefused(
+                    f"{self.settings.name}: told to switch {'on' if on else 'off'}, "
+                    f"but {switch.state} answers {answer!r}"
+                )
+
+    def take_bad_lines(self) -> list[str]:
+        lines = list(self._bad_lines)
+        self._bad_lines.clear()
+        return lines
+
+    def close(self) -> None:
+        self._port.close()
+
+
+def is_on(answer: str | None) -> bool | None:
+    """What a switch's answer means; None when it means nothing."""
+    word = (answer or "").strip().upper()
+    if word in ("1", "ON", "+1", "TRUE"):
+        return True
+    return False if word in ("0", "OFF", "+0", "FALSE") else None
+
+
+def _separated(settings: Settings) -> Callable[[str], Values | None]:
+    fields, separator, number = settings.fields or (), settings.separator, _number(settings)
+    spaces = separator.isspace()
+
+    def parse(line: str) -> Values | None:
+        cells = line.split() if spaces else line.split(separator)
+        if len(cells) != len(fields):
+            return None
+        return _numbers(
+            ((n, c) for n, c in zip(fields, cells, strict=True) if n != IGNORED), number
+        )
+
+    return parse
+
+
+def _matching(settings: Settings) -> Callable[[str], Values | None]:
+    pattern, number = re.compile(settings.pattern or ""), _number(settings)
+
+    def parse(line: str) -> Values | None:
+        match = pattern.search(line)
+        return _numbers(match.groupdict().items(), number) if match else None
+
+    return parse
+
+
+def _json(settings: Settings) -> Callable[[str], Values | None]:
+    number = _number(settings)
+
+    def parse(line: str) -> Values | None:
+        try:
+            document = json.loads(line)
+        except (ValueError, RecursionError):
+            return None
+        return _wanted(dict(_flat(document)), settings.fields, number)
+
+    return parse
+
+
+def _key_value(settings: Settings) -> Callable[[str], Values | None]:
+    number = _number(settings)
+    pair = re.compile(r"([A-Za-z_][\w.]*)\s*[=:]\s*([^\s,;=]*)")
+
+    def parse(line: str) -> Values | None:
+        return _wanted(dict(pair.findall(line)), settings.fields, number)
+
+    return parse
+
+
+def _flat(document: Any, prefix: str = "") -> list[tuple[str, Any]]:
+    """Leaves of a JSON object, nested names joined by dots."""
+    if not isinstance(document, dict):
+        return []
+    leaves: list[tuple[str, Any]] = []
+    for name, value in document.items():
+        nested = _flat(value, f"{prefix}{name}.") if isinstance(value, dict) else None
+        leaves.extend([(prefix + name, value)] if nested is None else nested)
+    return leaves
+
+
+def _wanted(
+    found: Mapping[str, Any], fields: tuple[str, ...] | None, number: Callable[[Any], float]
+) -> Values | None:
+    """The fields asked for, all of them; or, where none are named, whatever is a number."""
+    if fields is not None:
+        missing = any(name not in found for name in fields if name != IGNORED)
+        return (
+            None if missing else _numbers(((n, found[n]) for n in fields if n != IGNORED), number)
+        )
+    values = {name: value for name in found if (value := _try(number, found[name])) is not None}
+    return values or None
+
+
+def _numbers(pairs: Any, number: Callable[[Any], float]) -> Values | None:
+    try:
+        return {name: number(cell) for name, cell in pairs}
+    except ValueError:
+        return None
+
+
+def _try(number: Callable[[Any], float], cell: Any) -> float | None:
+    try:
+        return number(cell)
+    except ValueError:
+        return None
+
+
+def _number(settings: Settings) -> Callable[[Any], float]:
+    """A cell as a number: NaN where it says there is no reading, ValueError where it is text."""
+    words = {word.lower() for word in settings.missing} | {""}
+
+    def number(cell: Any) -> float:
+        if cell is None:
+            return math.nan
+        if isinstance(cell, bool) or not isinstance(cell, str | int | float):
+            raise ValueError(cell)
+        if isinstance(cell, str):
+            text = cell.strip()
+            if text.lower() in words:
+                return math.nan
+            if "_" in text or text.lower().lstrip("+-").startswith("inf"):
+                raise ValueError(cell)
+            return float(text)
+        return float(cell)
+
+    return number

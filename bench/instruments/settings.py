@@ -1,0 +1,55 @@
+"""What every instrument's block in rig.toml may say, whatever the instrument speaks."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, Strict, StringConstraints
+
+Number = Annotated[float, Strict(), Field(allow_inf_nan=False)]
+Positive = Annotated[float, Strict(), Field(gt=0, allow_inf_nan=False)]
+NotNegative = Annotated[float, Strict(), Field(ge=0, allow_inf_nan=False)]
+Text = Annotated[str, StringConstraints(strict=True, min_length=1)]
+Whole = Annotated[int, Strict()]
+
+
+class Block(BaseModel):
+    """A table of rig.toml: frozen, and unknown keys refused."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class Switch(Block):
+    """Commands that put the power on and off.
+
+    `state` is the query that reads the switch back; where it is not given, an instrument that is
+    switched with `OUTP…` is asked `OUTP?`.
+    """
+
+    on: tuple[Text, ...] = Field(min_length=1)
+    off: tuple[Text, ...] = Field(min_length=1)
+    state: str | None = None
+
+
+class InstrumentSettings(Block):
+    """Keys common to all drivers. A driver's own module adds its own."""
+
+    name: Text
+    driver: Text
+    port: Text
+    baud: Annotated[int, Strict(), Field(gt=0)] = 9600
+    data_bits: Literal[7, 8] = 8
+    parity: Literal["N", "E", "O"] = "N"
+    stop_bits: Literal[1, 2] = 1
+    reply_s: Positive = 1.0  # how long an answer, or the next line of a stream, may take [s]
+    startup_s: NotNegative = 0.0  # rest after opening, for a board that restarts when opened [s]
+    switch: Switch | None = None
+    limits: dict[Text, Number] = Field(default_factory=dict)  # own limits, set before switching on
+
+    def field_names(self) -> frozenset[str] | None:
+        """Names a channel may ask for; None when only the instrument itself knows."""
+        return None
+
+    def problem(self) -> str | None:
+        """What contradicts itself in this block, in one sentence, or None."""
+        return None

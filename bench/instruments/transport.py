@@ -1,0 +1,180 @@
+"""One serial port: opened for us alone, written to, and read line by line within a deadline.
+
+Deadlines here are of the computer's own clock, also where the bench clock runs fast: an exchange
+over a port takes the time it takes.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import select
+import time
+from collections.abc import Callable, Iterator
+from typing import Any
+
+import serial
+
+from bench.instruments.line_buffer import LineBuffer
+from bench.instruments.settings import InstrumentSettings
+from fit.errors import InstrumentLost, PortError
+
+# What pyserial lets out when a device goes away: it closes its own descriptor under our feet, too.
+LOST: tuple[type[BaseException], ...] = (
+    serial.SerialException,
+    OSError,
+    TypeError,
+    AttributeError,
+)
+SELECTABLE = os.name == "posix"  # elsewhere select knows sockets only
+if SELECTABLE:
+    import termios
+
+    LOST = (*LOST, termios.error)
+OPENING: tuple[type[BaseException], ...] = (*LOST, ValueError)
+CHUNK = 65536
+MOST_CHUNKS = 100  # a port that never stops sending must not keep us
+POLL_S = 0.02  # where a port cannot be waited for (Windows, loop://)
+WRITE_S = 2.0
+
+
+def open_port(settings: InstrumentSettings) -> Any:
+    """Open an instrument's port for this program alone; gives a pyserial object.
+
+    Raises:
+        PortError: no such port, taken, or not permitted.
+    """
+    try:
+        return serial.serial_for_url(
+            settings.port,
+            baudrate=settings.baud,
+            bytesize=settings.data_bits,
+            parity=settings.parity,
+            stopbits=settings.stop_bits,
+            timeout=0,
+            write_timeout=WRITE_S,
+            exclusive=True,
+        )
+    except OPENING as error:
+        raise PortError(_why_not(settings, error)) from None
+
+
+def _why_not(settings: InstrumentSettings, error: BaseException) -> str:
+    head = f"{settings.name}: port {settings.port}"
+    text = str(error)
+    code = getattr(error, "errno", None)
+    if "exclusively lock" in text or "busy" in text.lower() or code == 16:
+        return f"{head} is taken by another program; close that one first"
+    if code == 13 or "Permission" in text or "Access is denied" in text:
+        return f"{head} may not be opened by this user; 'heatrun ports' says what to do"
+    if code in (2, 20) or "FileNotFound" in text or "No such file" in text:
+        return f"{head} does not exist; 'heatrun ports' lists those that do"
+    return f"{head} cannot be opened: {text}"
+
+
+class Transport:
+    """An instrument's port and the lines on it."""
+
+    def __init__(
+        self, settings: InstrumentSettings, terminator: str = "\n", streaming: bool = False
+    ) -> None:
+        self.settings = settings
+        self.terminator = terminator.encode()
+        self.streaming = streaming
+        self._port: Any = None
+        self._buffer = LineBuffer(self.terminator)
+        self._descriptor: int | None = None
+
+    def open(self) -> None:
+        """Open the port, with nothing left over from before. Raises PortError."""
+        self.close()
+        port = open_port(self.settings)
+        self._port = port
+        self._descriptor = _descriptor(port)
+        if self._descriptor is None:
+            port.timeout = POLL_S
+        if self.settings.startup_s:
+            time.sleep(self.settings.startup_s)
+        self._buffer = LineBuffer(self.terminator, drop_first=self.streaming)
+        self.discard()
+
+    def close(self) -> None:
+        """Close the port, never raises."""
+        port, self._port = self._port, None
+        if port is not None:
+            with contextlib.suppress(*LOST):
+                port.close()
+
+    @property
+    def is_open(self) -> bool:
+        return self._port is not None
+
+    def discard(self) -> None:
+        """Forget what has arrived: a late answer belongs to a question no longer asked."""
+        with self._losing() as port:
+            for _ in range(MOST_CHUNKS):
+                if not port.read(CHUNK):
+                    break
+        self._buffer.clear()
+
+    def write_line(self, text: str) -> None:
+        """Send one line. Raises InstrumentLost."""
+        with self._losing() as port:
+            port.write(text.encode() + self.terminator)
+            if self._descriptor is None:
+                port.flush()
+
+    def read_line(self, within_s: float) -> str | None:
+        """The next whole line, or None when none was complete within so long [s].
+
+        Raises:
+            InstrumentLost: the port is gone.
+        """
+        deadline = time.monotonic() + within_s
+        while (line := self._buffer.take()) is None:
+            left = deadline - time.monotonic()
+            if left <= 0:
+                return None
+            self._buffer.feed(self._receive(left))
+        return line
+
+    def ask(self, query: str, within_s: float) -> str | None:
+        """Send a query and wait for its line; None when there was no answer in time."""
+        self.discard()
+        self.write_line(query)
+        return self.read_line(within_s)
+
+    def _receive(self, wait_s: float) -> bytes:
+        with self._losing() as port:
+            if self._descriptor is None:
+                return bytes(port.read(max(1, port.in_waiting)))
+            if not select.select([self._descriptor], [], [], wait_s)[0]:
+                return b""
+            data = bytes(port.read(CHUNK))
+            if not data:
+                raise OSError("the port reports data but has none")
+            return data
+
+    @contextlib.contextmanager
+    def _losing(self) -> Iterator[Any]:
+        """The open port; whatever it raises becomes InstrumentLost and closes it."""
+        if self._port is None:
+            raise InstrumentLost(f"{self.settings.name}: port {self.settings.port} is not open")
+        try:
+            yield self._port
+        except LOST as error:
+            self.close()
+            raise InstrumentLost(
+                f"{self.settings.name}: lost on port {self.settings.port} ({error})"
+            ) from None
+
+
+def _descriptor(port: Any) -> int | None:
+    """What select can wait on, where the system and the kind of port have such a thing."""
+    fileno: Callable[[], int] | None = getattr(port, "fileno", None)
+    if fileno is None or not SELECTABLE:
+        return None
+    try:
+        return int(fileno())
+    except (OSError, ValueError, AttributeError, NotImplementedError):
+        return None

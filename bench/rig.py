@@ -1,0 +1,369 @@
+"""rig.toml: which instruments there are, what each channel means, and how the heat run goes."""
+
+from __future__ import annotations
+
+import difflib
+import tomllib
+from collections import Counter
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import Field, SerializeAsAny, StringConstraints, ValidationError
+
+from bench.instruments import DRIVERS, settings_class
+from bench.instruments.settings import (
+    Block,
+    InstrumentSettings,
+    NotNegative,
+    Number,
+    Positive,
+    Text,
+)
+from fit.errors import RigError
+
+NodeName = Annotated[str, StringConstraints(strict=True, pattern=r"^[a-z][a-z0-9_]*$")]
+OPERATOR = "operator"
+
+
+class Channel(Block):
+    """One thermocouple (or other sensor): which node it sits on and what its number means."""
+
+    node: NodeName
+    instrument: Text
+    field: Text
+    unit: Literal["degC", "K", "degF", "uV"] = "degC"
+    thermocouple: Literal["B", "E", "J", "K", "N", "R", "S", "T"] | None = None
+    cold_junction: NodeName | None = None  # the node at which the wires end
+    cold_junction_degC: Number | None = None  # or its temperature, where it is held [degC]
+    constant_uV_per_K: Positive | None = None  # slope a converter chip assumes [uV/K]
+    match_u: NotNegative = 0.0  # relative standard uncertainty of this channel's rise
+
+
+class Power(Block):
+    """Where the power figure comes from and who switches it."""
+
+    source: Literal["measured", "stated"] = "measured"
+    power_W: Positive | None = None
+    switch: Text = OPERATOR
+    u_relative: NotNegative = 0.0  # relative standard uncertainty of the recorded power
+
+
+class Sequence(Block):
+    """Soak, heat, cool: all durations in seconds."""
+
+    interval_s: Positive = 1.0
+    soak_s: NotNegative = 120.0
+    heat_s: Positive = 7200.0
+    heat_until: Literal["settled", "decided", "time"] = "settled"
+    cool_s: NotNegative = 0.0
+    isothermal_K: Positive = 3.0  # before the soak all channels agree within this [K]
+
+
+class Guard(Block):
+    """Limits that end the run with the power off."""
+
+    max_degC: dict[NodeName, Number] = Field(default_factory=dict)
+    max_K_per_min: Positive | None = None  # rate of rise, any node
+    max_power_W: Positive | None = None
+    silence_s: Positive = 10.0  # no reading for so long
+
+
+class Rig(Block):
+    """One test bench. Attribute names are the keys of rig.toml."""
+
+    schema_: Literal[1] = Field(alias="schema")
+    title: str = ""
+    instrument: tuple[SerializeAsAny[InstrumentSettings], ...] = Field(min_length=1)
+    channel: tuple[Channel, ...] = Field(min_length=1)
+    power: Power
+    sequence: Sequence = Sequence()
+    guard: Guard = Guard()
+
+    @property
+    def nodes(self) -> tuple[str, ...]:
+        """Measured nodes in the order of the channels."""
+        return tuple(channel.node for channel in self.channel)
+
+    def instrument_named(self, name: str) -> InstrumentSettings:
+        """The instrument of that name. Raises KeyError."""
+        return {instrument.name: instrument for instrument in self.instrument}[name]
+
+    @property
+    def switching(self) -> InstrumentSettings | None:
+        """The instrument that switches the power, or None when the operator does."""
+        return None if self.power.switch == OPERATOR else self.instrument_named(self.power.switch)
+
+    def document(self) -> dict[str, Any]:
+        """The rig as plain values with the keys of rig.toml, for run.json."""
+        return self.model_dump(mode="json", by_alias=True, exclude_none=True)
+
+
+def read_rig(path: str | Path) -> Rig:
+    """Read and check rig.toml.
+
+    Raises:
+        RigError: with file, place, what is wrong and what would be right, on one line.
+    """
+    return rig_from(_tables(Path(path)), path)
+
+
+def rig_from(tables: dict[str, Any], file: str | Path) -> Rig:
+    """A rig from the tables of a TOML document; `file` is named in errors. Raises RigError."""
+    tables = dict(tables)
+    tables["instrument"] = _instruments(tables.get("instrument"), file)
+    try:
+        rig = Rig.model_validate(tables)
+    except ValidationError as error:
+        raise _as_rig_error(error, file, "", Rig, tables) from None
+    _check_instruments(rig, file)
+    _check_channels(rig, file)
+    _check_power(rig, file)
+    for node in rig.guard.max_degC:
+        if node not in rig.nodes:
+            raise RigError(
+                file, "guard.max_degC", f"no channel measures node '{node}'", _one_of(rig.nodes)
+            )
+    return rig
+
+
+def _tables(path: Path) -> dict[str, Any]:
+    try:
+        return tomllib.loads(path.read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        raise RigError(
+            path, "", "no such file", "'heatrun new DIR' writes one to start from"
+        ) from None
+    except IsADirectoryError:
+        raise RigError(path, "", "is a folder", "name the rig.toml inside it") from None
+    except UnicodeDecodeError:
+        raise RigError(path, "", "is not UTF-8 text", "save the rig as plain UTF-8 text") from None
+    except OSError as error:
+        raise RigError(
+            path, "", f"cannot be read ({error.strerror})", "check its permissions"
+        ) from None
+    except tomllib.TOMLDecodeError as error:
+        raise RigError(path, "", f"is not TOML: {error}", "mend the line it names") from None
+
+
+def _instruments(blocks: Any, file: str | Path) -> tuple[InstrumentSettings, ...]:
+    """Each [[instrument]] block through the model of its own driver."""
+    if not isinstance(blocks, list) or not blocks:
+        raise RigError(file, "instrument", "is missing", "at least one [[instrument]] block")
+    return tuple(_instrument(number, block, file) for number, block in enumerate(blocks, 1))
+
+
+def _instrument(number: int, block: Any, file: str | Path) -> InstrumentSettings:
+    place = _place("instrument", number, block, "name")
+    if not isinstance(block, dict):
+        raise RigError(file, place, "is not a table", "write it as an [[instrument]] block")
+    driver = block.get("driver")
+    if driver not in DRIVERS:
+        problem = "is missing" if driver is None else f"unknown driver '{driver}'"
+        raise RigError(file, f"{place}: driver", problem, _one_of(DRIVERS))
+    model = settings_class(driver)
+    switch = block.get("switch")
+    if isinstance(switch, dict) and not switch.get("off"):
+        raise RigError(
+            file,
+            f"{place}: switch",
+            "has no off commands",
+            'give off = ["…"]: nothing is switched on that cannot be switched off',
+        )
+    try:
+        settings = model.model_validate(block)
+    except ValidationError as error:
+        raise _as_rig_error(error, file, place, model, block) from None
+    if contradiction := settings.problem():
+        raise RigError(file, place, contradiction)
+    return settings
+
+
+def _check_instruments(rig: Rig, file: str | Path) -> None:
+    for key, remedy in (
+        ("name", "give each instrument its own name"),
+        ("port", "one [[instrument]] block a port, with all its fields"),
+    ):
+        counts = Counter(getattr(instrument, key) for instrument in rig.instrument)
+        value, count = counts.most_common(1)[0]
+        if count > 1:
+            numbers = [i for i, one in enumerate(rig.instrument, 1) if getattr(one, key) == value]
+            raise RigError(
+                file,
+                f"instrument {numbers[1]}",
+                f"has the same {key} as instrument {numbers[0]}: '{value}'",
+                remedy,
+            )
+
+
+def _check_channels(rig: Rig, file: str | Path) -> None:
+    instruments = {instrument.name: instrument for instrument in rig.instrument}
+    seen: set[str] = set()
+    for number, channel in enumerate(rig.channel, 1):
+        place = f"channel {number} ('{channel.node}')"
+        if channel.node in seen:
+            raise RigError(
+                file, place, f"node '{channel.node}' has two channels", "one channel a node"
+            )
+        seen.add(channel.node)
+        if channel.instrument not in instruments:
+            raise RigError(
+                file,
+                f"{place}: instrument",
+                f"no instrument named '{channel.instrument}'",
+                _one_of(instruments),
+            )
+        names = instruments[channel.instrument].field_names()
+        if names is not None and channel.field not in names:
+            raise RigError(
+                file,
+                f"{place}: field",
+                f"instrument '{channel.instrument}' has no field '{channel.field}'",
+                _one_of(sorted(names)),
+            )
+        _check_thermocouple(rig, channel, place, file)
+
+
+def _check_thermocouple(rig: Rig, channel: Channel, place: str, file: str | Path) -> None:
+    raw = channel.unit == "uV" or channel.constant_uV_per_K is not None
+    if not raw:
+        for key in ("thermocouple", "cold_junction", "cold_junction_degC"):
+            if getattr(channel, key) is not None:
+                raise RigError(
+                    file,
+                    f"{place}: {key}",
+                    f"means nothing with unit '{channel.unit}'",
+                    'leave it out, or unit = "uV", or constant_uV_per_K',
+                )
+        return
+    if channel.thermocouple is None:
+        raise RigError(file, f"{place}: thermocouple", "is missing", 'its type, such as "K"')
+    if (channel.cold_junction is None) == (channel.cold_junction_degC is None):
+        raise RigError(
+            file,
+            f"{place}: cold_junction",
+            "is missing" if channel.cold_junction is None else "is given twice",
+            "cold_junction = the node where the wires end, or cold_junction_degC",
+        )
+    if channel.unit == "uV" and channel.constant_uV_per_K is not None:
+        raise RigError(
+            file,
+            f"{place}: constant_uV_per_K",
+            "is for temperatures from a converter chip",
+            "leave it out for uV",
+        )
+    if channel.cold_junction is None:
+        return
+    junction = next((one for one in rig.channel if one.node == channel.cold_junction), None)
+    if junction is None:
+        raise RigError(
+            file,
+            f"{place}: cold_junction",
+            f"no channel measures node '{channel.cold_junction}'",
+            _one_of(rig.nodes),
+        )
+    if junction.unit == "uV" or junction.constant_uV_per_K is not None:
+        raise RigError(
+            file,
+            f"{place}: cold_junction",
+            f"node '{junction.node}' is itself a thermocouple that needs one",
+            "a channel in degC, K or degF",
+        )
+
+
+def _check_power(rig: Rig, file: str | Path) -> None:
+    power = rig.power
+    if power.source == "stated" and power.power_W is None:
+        raise RigError(file, "power", 'source = "stated" without power_W', "power_W = 4.2, say")
+    if power.source == "measured":
+        known = [instrument.field_names() for instrument in rig.instrument]
+        names = frozenset().union(*(fields or () for fields in known))
+        if None not in known and not ({"supply_V", "supply_A"} <= names or "power_W" in names):
+            raise RigError(
+                file,
+                "power",
+                'source = "measured", but no instrument gives supply_V and supply_A, or power_W',
+                'give the supply [instrument.queries], or source = "stated"',
+            )
+    if power.switch == OPERATOR:
+        return
+    named = next((one for one in rig.instrument if one.name == power.switch), None)
+    if named is None:
+        names_ = [one.name for one in rig.instrument]
+        raise RigError(
+            file,
+            "power.switch",
+            f"no instrument named '{power.switch}'",
+            _one_of([*names_, OPERATOR]),
+        )
+    if named.switch is None:
+        raise RigError(
+            file,
+            "power.switch",
+            f"instrument '{named.name}' has no [instrument.switch]",
+            f'give it on and off commands, or switch = "{OPERATOR}"',
+        )
+
+
+def _as_rig_error(
+    error: ValidationError, file: str | Path, place: str, model: type[Block], given: Any
+) -> RigError:
+    """The first thing pydantic complains of, in our words."""
+    first = error.errors()[0]
+    place = ": ".join(part for part in (place, _where(first["loc"], given)) if part)
+    if first["type"] == "missing":
+        return RigError(file, place, "is missing", "every rig needs it")
+    if first["type"] == "extra_forbidden":
+        keys = _keys_at(model, first["loc"][:-1])
+        near = difflib.get_close_matches(str(first["loc"][-1]), keys, n=1)
+        remedy = f"did you mean '{near[0]}'?" if near else _one_of(keys)
+        return RigError(file, place, "unknown key", remedy)
+    value = first["input"]
+    shown = (
+        repr(value) if isinstance(value, str | int | float | bool) else f"a {type(value).__name__}"
+    )
+    return RigError(file, place, f"{shown} will not do", first["msg"][0].lower() + first["msg"][1:])
+
+
+def _where(location: tuple[int | str, ...], given: Any) -> str:
+    """`("channel", 2, "unit")` as `channel 3 ('bar'): unit`."""
+    parts: list[str] = []
+    for step in location:
+        if isinstance(step, int) and parts:
+            blocks = given.get(location[0], ()) if isinstance(given, dict) else ()
+            block = blocks[step] if step < len(blocks) else None
+            parts[-1] = _place(parts[-1], step + 1, block, "node")
+        else:
+            parts.append(str(step))
+    return ": ".join(parts)
+
+
+def _place(table: str, number: int, block: Any, key: str) -> str:
+    name = block.get(key) if isinstance(block, dict) else None
+    return f"{table} {number} ('{name}')" if isinstance(name, str) else f"{table} {number}"
+
+
+def _keys_at(model: type[Block], location: tuple[int | str, ...]) -> list[str]:
+    """Keys the model takes at a place inside it."""
+    nested: dict[str, type[Block]] = {
+        "channel": Channel,
+        "power": Power,
+        "sequence": Sequence,
+        "guard": Guard,
+    }
+    for step in location:
+        annotation = nested.get(str(step)) or _block_in(model, str(step))
+        model = annotation or model
+    return [field.alias or name for name, field in model.model_fields.items()]
+
+
+def _block_in(model: type[Block], key: str) -> type[Block] | None:
+    """The nested model under a key, if it is one."""
+    field = model.model_fields.get(key)
+    candidates = getattr(field.annotation, "__args__", (field.annotation,)) if field else ()
+    return next(
+        (one for one in candidates if isinstance(one, type) and issubclass(one, Block)), None
+    )
+
+
+def _one_of(names: Any) -> str:
+    return "one of " + ", ".join(map(str, names))
