@@ -29,7 +29,8 @@ PRIOR = {
 PRIOR_UNEXPLAINED = 0.01
 PRIOR_AMBIENT_SENSOR = 0.1  # relative to a sensor on the path
 ODDS_OF_KIND = {"via_array": 1.0, "spreading": 0.5, "stated": 0.3, "bar": 0.2}
-"""How often a stage without a contact is the one too high, relative to a via array (our judgement)."""
+"""How often such a stage is the one too high, relative to a via array (our judgement)."""
+OTHER_ODDS = 0.5
 READS_LOW = 0.9  # a bead that touches badly reads between its node and the air: low
 SIZES = 61
 
@@ -84,29 +85,28 @@ def _stage_causes(pattern: Pattern) -> list[Cause]:
         zip(pattern.stages, pattern.stage_K_per_W, strict=True)
     ):
         rest, rest_K_per_W = [], 0.0
-        odds = max((ODDS_OF_KIND.get(stage.kind, 0.5) for stage in stages), default=0.5)
+        odds = 0.0
         for stage, resistance in zip(stages, predicted, strict=True):
             if stage.contact:
-                found.append(_raised(pattern, i, POOR_CONTACT, stage.name, resistance))
+                found.append(_raised(pattern, i, (POOR_CONTACT, stage.name, 1.0), resistance))
             elif stage.kind == "surface":
-                found.append(_raised(pattern, i, COOLING, stage.name, resistance))
+                found.append(_raised(pattern, i, (COOLING, stage.name, 1.0), resistance))
             else:
                 rest.append(stage.name)
                 rest_K_per_W += resistance
+                odds += ODDS_OF_KIND.get(stage.kind, OTHER_ODDS)
         if rest:
             where = rest[0] if len(rest) == 1 else pattern.span_name(i)
-            found.append(_raised(pattern, i, HIGH_RESISTANCE, where, rest_K_per_W, odds))
+            found.append(_raised(pattern, i, (HIGH_RESISTANCE, where, odds), rest_K_per_W))
     return found
 
 
-def _raised(
-    pattern: Pattern, i: int, kind: str, where: str, resistance: float, odds: float = 1.0
-) -> Cause:
+def _raised(pattern: Pattern, i: int, named: tuple[str, str, float], resistance: float) -> Cause:
     """A resistance up by anything from a tenth to five times, every factor alike."""
     size, weight = _log_uniform(0.1, 5.0)
     shift = np.zeros((len(size), len(pattern.measured_K_per_W)))
     shift[:, i] = size * resistance
-    return Cause(kind, where, odds, size, weight, np.ones(len(size)), shift, frozenset({i}))
+    return Cause(*named, size, weight, np.ones(len(size)), shift, frozenset({i}))
 
 
 def _sensor_causes(pattern: Pattern) -> list[Cause]:
