@@ -70,7 +70,9 @@ class Prototype:
     path_fraction: float = 1.0
     sensors: Mapping[str, Sensor] = field(default_factory=dict)
     ambient_degC: Callable[[float], float] = lambda t_s: 25.0
-    cooling: Callable[[float], float] = lambda t_s: 1.0  # draught: factor on the heat the case gives off
+    cooling: Callable[[float], float] = lambda t_s: (
+        1.0
+    )  # draught: factor on the heat the case gives off
 
 
 class State:

@@ -1,0 +1,124 @@
+"""prototype.toml: a virtual prototype, its sensors, its supply, and the faults it can have."""
+
+from __future__ import annotations
+
+import math
+import tomllib
+from dataclasses import dataclass
+from importlib.resources.abc import Traversable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from bench.virtual.prototype import CaseSurface, Prototype, Sensor
+from fit.errors import InputError
+
+NONE = "none"
+
+
+@dataclass(frozen=True)
+class Unit:
+    """One virtual prototype as made: its truth, which the logger never sees."""
+
+    prototype: Prototype
+    stages: tuple[str, ...]  # names of the prototype's resistances, in order
+    load_ohm: float
+    reads_A_times: float
+    fault: str
+    seed: int
+
+    def truth(self, power_W: float) -> dict[str, float]:
+        """Resistance of every stage by its name [K/W], the last at that power [W]."""
+        prototype = self.prototype
+        values = list(prototype.resistance_K_per_W)
+        if prototype.surface is not None:
+            heat = power_W * prototype.path_fraction
+            values[-1] = prototype.surface.resistance_K_per_W(heat, prototype.ambient_degC(0.0))
+        return dict(zip(self.stages, map(float, values), strict=True))
+
+
+def read_scenario(path: Path | Traversable) -> dict[str, Any]:
+    """The tables of a prototype.toml. Raises InputError when it is not there or not TOML."""
+    try:
+        return tomllib.loads(path.read_text(encoding="utf-8"))
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        raise InputError(str(path), "", f"cannot be read ({error})", "a prototype.toml") from None
+
+
+def make_unit(scenario: dict[str, Any], fault: str = NONE, seed: int = 1) -> Unit:
+    """One unit of the scenario: the seed varies it from unit to unit, the fault is always the same.
+
+    Args:
+        scenario: tables of prototype.toml.
+        fault: a name under [fault].
+        seed: of the unit's deviations and its sensors' offsets.
+
+    Raises:
+        InputError: no such fault.
+    """
+    faults = scenario.get("fault", {})
+    if fault not in faults:
+        raise InputError("--fault", "", f"no fault '{fault}'", "one of " + ", ".join(faults))
+    change = faults[fault]
+    random = np.random.default_rng(seed)
+    stages = scenario["stage"]
+    spread = 1 + scenario["unit_to_unit"] * random.standard_normal(len(stages)).clip(-2, 2)
+    factor = change.get("R_times", {})
+    # Without its own resistance the last stage is the surface; the ladder wants a number there.
+    resistance = tuple(
+        stage.get("R_K_per_W", 1.0) * one * factor.get(stage["name"], 1.0)
+        for stage, one in zip(stages, map(float, spread), strict=True)
+    )
+    nodes = (*(stage["from"] for stage in stages), stages[-1]["to"])
+    prototype = Prototype(
+        nodes=nodes,
+        resistance_K_per_W=resistance,
+        capacity_J_per_K=tuple(stage["C_J_per_K"] for stage in stages),
+        surface=_surface(stages[-1], float(spread[-1])),
+        path_fraction=scenario["path_fraction"],
+        sensors=_sensors(scenario["sensor"], nodes, change.get("misses", {}), random),
+        ambient_degC=_ambient(scenario["ambient"], float(random.uniform(0, 2 * math.pi))),
+    )
+    return Unit(
+        prototype,
+        tuple(stage["name"] for stage in stages),
+        scenario["load_ohm"],
+        change.get("reads_A_times", 1.0),
+        fault,
+        seed,
+    )
+
+
+def _surface(stage: dict[str, Any], spread: float) -> CaseSurface | None:
+    surface = stage.get("surface")
+    if surface is None:
+        return None
+    return CaseSurface(**{**surface, "area_m2": surface["area_m2"] / spread})
+
+
+def _sensors(
+    kind: dict[str, float],
+    nodes: tuple[str, ...],
+    misses: dict[str, float],
+    random: np.random.Generator,
+) -> dict[str, Sensor]:
+    """A thermocouple on every node but the heat source itself, which nobody can reach."""
+    return {
+        node: Sensor(
+            offset_K=kind["offset_K"] * max(-2.0, min(2.0, random.standard_normal())),
+            noise_K=kind["noise_K"],
+            lag_s=kind["lag_s"],
+            quantum_K=kind["quantum_K"],
+            low_reading=misses.get(node, 0.0),
+        )
+        for node in nodes[1:]
+    }
+
+
+def _ambient(room: dict[str, float], phase: float) -> Any:
+    def ambient_degC(t_s: float) -> float:
+        turn = 2 * math.pi * t_s / room["swing_s"] + phase
+        return room["degC"] + room["swing_K"] * (math.sin(turn) - math.sin(phase))
+
+    return ambient_degC
