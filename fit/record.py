@@ -90,7 +90,7 @@ def read_run(path: str | Path) -> Run:
     if is_folder:
         document = _read_document(path / DOCUMENT)
         events, dropped = read_events(path / EVENTS)
-        left_out += dropped
+        left_out = (*_left_out_by_import(document), *left_out, *dropped)
     nodes = tuple(name for name in table if name.endswith("_degC"))
     power = table["power_W"] if "power_W" in table else table["supply_V"] * table["supply_A"]
     return Run(
@@ -150,6 +150,13 @@ def _read_document(path: Path) -> dict[str, object]:
     if schema != SCHEMA:
         raise RecordError(path, "schema", f"is {schema!r}", f"this version reads {SCHEMA!r}")
     return document
+
+
+def _left_out_by_import(document: Mapping[str, object]) -> tuple[str, ...]:
+    origin = document.get("import")
+    if not isinstance(origin, Mapping) or not isinstance(origin.get("left_out"), list):
+        return ()
+    return tuple(f"{origin.get('file')}: {sentence}" for sentence in origin["left_out"])
 
 
 def _read_readings(path: Path) -> tuple[dict[str, Array], tuple[str, ...]]:

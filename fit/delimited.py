@@ -1,0 +1,358 @@
+"""Any logger's delimited text file: encoding, delimiter, header and decimal mark found or stated.
+
+Everything is found from the columns that were asked for: the delimiter is the one under which they
+are there, the header is the line that names them, the data begin where they are numbers.
+"""
+
+from __future__ import annotations
+
+import codecs
+import csv
+import io
+import re
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fit.errors import RecordError
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+Array = NDArray[np.float64]
+
+DELIMITERS = (";", "\t", "|", ",", " ")
+"""In the order they are tried: a comma may be a decimal mark, a blank may stand in a name."""
+
+SAMPLE_LINES = 200
+MISSING = ("", "nan", "na", "n/a", "#n/a", "null", "none")
+NUMBER = re.compile(r"[+-]?(\d+[.,]?\d*|[.,]\d+)([eE][+-]?\d+)?", re.ASCII)
+BOMS = (
+    (codecs.BOM_UTF8, "utf-8-sig"),
+    (codecs.BOM_UTF16_LE, "utf-16"),
+    (codecs.BOM_UTF16_BE, "utf-16"),
+)
+
+
+@dataclass(frozen=True)
+class Format:
+    """What the user stated of a file; None = found from the file."""
+
+    delimiter: str | None = None
+    decimal: str | None = None
+    encoding: str | None = None
+    skip_lines: int = 0
+    missing: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Table:
+    """The columns asked for, as text, with where each row stands in the file."""
+
+    path: Path
+    cells: pd.DataFrame  # one column per column asked for, in that order; NaN where a row is short
+    titles: tuple[str, ...]  # what the header calls them, or "column N"
+    line_numbers: NDArray[np.intp]  # (rows,)
+    by_number: bool  # the columns were given by number
+    format: Format  # complete
+    left_out: tuple[str, ...] = ()
+
+    def place(self, row: int, column: int) -> str:
+        """Where a cell stands, for a message."""
+        return f"line {self.line_numbers[row]}, {self.titles[column]}"
+
+    def cell(self, row: int, column: int) -> str:
+        """A cell's text, for a message."""
+        return str(self.cells.iloc[row, column]).strip()[:40]
+
+
+def read_table(path: Path, wanted: Sequence[str], stated: Format) -> Table:
+    """Read the columns asked for.
+
+    Args:
+        path: the file.
+        wanted: columns by name in the header, or by number counted from 1.
+        stated: what is known of the file's form.
+    Returns:
+        The table; blank lines are passed over.
+    Raises:
+        RecordError: not a text file, or a column that is not there.
+    """
+    text, encoding = _decode(path, stated.encoding)
+    lines = text.split("\n", stated.skip_lines + SAMPLE_LINES)[: stated.skip_lines + SAMPLE_LINES]
+    sample = [(n, line) for n, line in enumerate(lines, 1) if n > stated.skip_lines]
+    delimiter, header, indices = _find_columns(path, sample, wanted, stated.delimiter)
+    titles = _titles(sample, header, indices, delimiter)
+    first, units = _first_data_line(sample, header, indices, delimiter)
+    left_out = (f"line {units}: units, not readings",) if units else ()
+    body = text.split("\n", first - 1)[-1]
+    cells, line_numbers = _cells(path, body, first, indices, delimiter)
+    decimal = stated.decimal or _find_decimal(cells, body)
+    complete = Format(delimiter, decimal, encoding, stated.skip_lines, stated.missing)
+    return Table(path, cells, titles, line_numbers, header is None, complete, left_out)
+
+
+def numbers(table: Table, column: int) -> tuple[Array, NDArray[np.bool_]]:
+    """A column as numbers.
+
+    Args:
+        table: as read.
+        column: its place among the columns asked for.
+    Returns:
+        Values (rows,) with NaN where there is none, and where the cell is neither a number nor a
+        missing reading (rows,).
+    """
+    import pandas as pd
+
+    cells = table.cells.iloc[:, column]
+    if table.format.decimal == ",":
+        cells = cells.str.replace(",", ".", regex=False)
+    values = pd.to_numeric(cells, errors="coerce").to_numpy(dtype=float, na_value=np.nan)
+    values = np.array(values)
+    missing = {word.lower() for word in (*MISSING, *table.format.missing)}
+    bad = np.zeros(len(values), dtype=bool)
+    texts = table.cells.iloc[:, column].to_numpy(dtype=object)
+    for row in np.flatnonzero(~np.isfinite(values)):
+        cell = texts[row]
+        values[row] = np.nan
+        if isinstance(cell, str) and cell.strip().lower() not in missing:
+            number = cell.strip().replace(table.format.decimal or ".", ".")
+            bad[row] = not NUMBER.fullmatch(number) or "," in number
+            values[row] = np.nan if bad[row] else float(number)
+    for word in table.format.missing:
+        if NUMBER.fullmatch(word):
+            values[values == float(word.replace(",", "."))] = np.nan
+    return values, bad
+
+
+def _decode(path: Path, encoding: str | None) -> tuple[str, str]:
+    """Text with line feeds only, and its encoding."""
+    try:
+        data = path.read_bytes()
+    except FileNotFoundError as error:
+        raise RecordError(path, "", "no such file", "name the logger's file") from error
+    except OSError as error:
+        raise RecordError(path, "", f"cannot be read ({error.strerror})") from error
+    if not data.strip():
+        raise RecordError(path, "", "is empty", "lines of readings are expected")
+    found = next((name for bom, name in BOMS if data.startswith(bom)), None)
+    try:
+        text = data.decode(encoding or found or "utf-8")
+        encoding = encoding or found or "utf-8"
+    except LookupError as error:
+        raise RecordError(
+            path, "--encoding", f"{encoding!r} is no encoding", "utf-8, cp1252, utf-16"
+        ) from error
+    except UnicodeDecodeError as error:
+        if encoding or found:
+            raise RecordError(
+                path,
+                f"byte {error.start}",
+                f"is not {encoding or found}",
+                "state the encoding with --encoding",
+            ) from error
+        text, encoding = data.decode("cp1252", "replace"), "cp1252"
+    text = text.removeprefix("\ufeff")
+    if "\0" in text:
+        line = text.count("\n", 0, text.index("\0")) + 1
+        raise RecordError(
+            path,
+            f"line {line}",
+            "holds NUL bytes",
+            "a delimited text file is expected; if it is UTF-16 say --encoding utf-16-le",
+        )
+    return text.replace("\r\n", "\n").replace("\r", "\n"), encoding
+
+
+def split_line(line: str, delimiter: str) -> list[str]:
+    """Cells of one line, blanks around them off."""
+    if delimiter == " ":
+        return line.split()
+    try:
+        row = next(csv.reader([line], delimiter=delimiter, skipinitialspace=True), [])
+    except csv.Error:
+        row = line.split(delimiter)
+    return [cell.strip() for cell in row]
+
+
+def _find_columns(
+    path: Path, sample: Sequence[tuple[int, str]], wanted: Sequence[str], stated: str | None
+) -> tuple[str, int | None, list[int]]:
+    """Delimiter, line of the header (None when columns are given by number), places of columns."""
+    candidates = (stated,) if stated else DELIMITERS
+    for delimiter in candidates:
+        for number, line in sample:
+            cells = split_line(line, delimiter)
+            places = [_place(cells, name) for name in wanted]
+            found = [place for place in places if place is not None]
+            if len(found) == len(wanted):
+                return delimiter, number, found
+    if all(re.fullmatch(r"\d+", name, re.ASCII) for name in wanted):
+        places_by_number = [int(name) - 1 for name in wanted]
+        for delimiter in candidates:
+            rows = [split_line(line, delimiter) for _, line in sample if line.strip()]
+            if min(places_by_number) >= 0 and _mostly_numbers(rows, places_by_number):
+                return delimiter, None, places_by_number
+    raise _no_such_column(path, sample, wanted, candidates)
+
+
+def _place(cells: Sequence[str], name: str) -> int | None:
+    """Place of a named column; upper and lower case count only where they must."""
+    name = name.strip()
+    if name in cells:
+        return cells.index(name)
+    folded = [cell.casefold() for cell in cells]
+    return folded.index(name.casefold()) if folded.count(name.casefold()) == 1 else None
+
+
+def _mostly_numbers(rows: Sequence[Sequence[str]], places: Sequence[int]) -> bool:
+    """Whether these places hold data in most of the last lines of the sample."""
+    last = rows[len(rows) // 2 :]
+    good = sum(
+        len(row) > max(places) and all(_has_digit_only_form(row[place]) for place in places)
+        for row in last
+    )
+    return good > 0 and 2 * good >= len(last)
+
+
+def _has_digit_only_form(cell: str) -> bool:
+    """A number, a missing reading or a time stamp."""
+    return (
+        cell.lower() in MISSING
+        or bool(NUMBER.fullmatch(cell))
+        or bool(re.match(r"\d{1,4}[-/.:]\d", cell))
+    )
+
+
+def _no_such_column(
+    path: Path,
+    sample: Sequence[tuple[int, str]],
+    wanted: Sequence[str],
+    candidates: Iterable[str],
+) -> RecordError:
+    """The message that shows which columns there are."""
+    rows = [
+        (number, split_line(line, delimiter))
+        for delimiter in candidates
+        for number, line in sample
+        if line.strip()
+    ]
+    by_name = [name for name in wanted if not re.fullmatch(r"\d+", name, re.ASCII)]
+    number, cells = max(
+        rows,
+        key=lambda row: (
+            sum(_place(row[1], name) is not None for name in by_name),
+            min(len(row[1]), 50),
+            -row[0],
+        ),
+        default=(1, []),
+    )
+    missing = [name for name in by_name if _place(cells, name) is None] or [
+        name for name in wanted if not 0 < int(name) <= len(cells)
+    ]
+    there = ", ".join(cell or f"(column {i})" for i, cell in enumerate(cells, 1))[:160]
+    if not missing:
+        return RecordError(
+            path, "", f"no readings in column {', '.join(wanted)}", "state --delimiter or --skip"
+        )
+    return RecordError(
+        path,
+        f"line {number}",
+        f"no column {missing[0]!r}",
+        f"there are: {there} (or give numbers, 1 to {len(cells)})",
+    )
+
+
+def _titles(
+    sample: Sequence[tuple[int, str]],
+    header: int | None,
+    indices: Sequence[int],
+    delimiter: str,
+) -> tuple[str, ...]:
+    if header is None:
+        return tuple(f"column {index + 1}" for index in indices)
+    cells = split_line(dict(sample)[header], delimiter)
+    return tuple(f"column {cells[index]!r}" for index in indices)
+
+
+def _first_data_line(
+    sample: Sequence[tuple[int, str]],
+    header: int | None,
+    indices: Sequence[int],
+    delimiter: str,
+) -> tuple[int, int | None]:
+    """Number of the line where readings begin, and of a line of units before it."""
+
+    def holds(line: str, test: Callable[[str], bool]) -> bool:
+        cells = split_line(line, delimiter)
+        return len(cells) > max(indices) and all(test(cells[index]) for index in indices)
+
+    if header is None:
+        for number, line in sample:
+            if holds(line, _has_digit_only_form):
+                return number, None
+    assert header is not None, "columns by number were found on a line of numbers"
+    for number, line in sample:
+        if number > header and line.strip():
+            if holds(line, lambda cell: not re.search(r"\d", cell) and cell.lower() not in MISSING):
+                return number + 1, number
+            break
+    return header + 1, None
+
+
+def _cells(
+    path: Path, body: str, first: int, indices: Sequence[int], delimiter: str
+) -> tuple[pd.DataFrame, NDArray[np.intp]]:
+    """The columns as text and the line of each row; blank lines are passed over."""
+    import pandas as pd
+
+    lines = body.split("\n")
+    filled = [i for i, line in enumerate(lines) if line and not line.isspace()]
+    if not filled:
+        raise RecordError(path, "", "holds no reading", "lines of readings are expected")
+    if len(filled) < len(lines):
+        body = "\n".join([lines[i] for i in filled])
+    if delimiter == " ":
+        width = max(len(line.split()) for line in lines)
+    else:
+        width = max(line.count(delimiter) for line in lines) + 1
+    width = max(width, max(indices) + 1)
+    try:
+        frame = pd.read_csv(
+            io.StringIO(body),
+            sep=r"\s+" if delimiter == " " else delimiter,
+            header=None,
+            names=range(width),
+            usecols=sorted(set(indices)),
+            index_col=False,
+            dtype=object,
+            keep_default_na=False,
+            na_values=[],
+            skipinitialspace=True,
+            skip_blank_lines=False,
+        )
+    except ValueError as error:
+        raise RecordError(path, "", f"cannot be split into columns ({error})") from error
+    if len(frame) != len(filled):
+        raise RecordError(
+            path, "", "a quoted cell runs over several lines", "one line per reading is expected"
+        )
+    cells = pd.concat([frame[index] for index in indices], axis=1)
+    return cells, np.array(filled, dtype=np.intp) + first
+
+
+def _find_decimal(cells: pd.DataFrame, body: str) -> str:
+    """A comma where numbers have commas and none has a point."""
+    if "," not in body:
+        return "."
+    commas = points = False
+    for place in range(cells.shape[1]):
+        column = cells.iloc[:, place].astype(str)
+        looks = column[column.str.fullmatch(r"\s*[+-]?[\d.,]+([eE][+-]?\d+)?\s*")]
+        commas |= bool(looks.str.contains(",", regex=False).any())
+        points |= bool(looks.str.contains(".", regex=False).any())
+    return "," if commas and not points else "."
