@@ -4,9 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
+from fit.covariance import ParameterCovariance, parameter_covariance
+from fit.errors import NotIdentifiable
+from fit.order import Fitted, choose, doubts, fit_order
 from fit.record import Array, Run
-from fit.signals import Signals
+from fit.signals import Signals, prepare
+from fit.transfer import Reduced, reduce
+
+if TYPE_CHECKING:
+    from fit.spans import Spans
+
+SETTLED_SHARE = 0.02  # of the slowest response still to come when a record counts as settled
 
 
 @dataclass(frozen=True)
@@ -35,8 +47,278 @@ class Response:
     settled: bool  # the record was long enough for the slowest time constant
     not_resolved: tuple[str, ...]  # what the data did not carry, one sentence each
     warnings: tuple[str, ...]
+    run: Run | None = None  # the run it was identified from
+    fit: Fitted | None = None  # the solved least-squares problem, for intervals
+
+    @property
+    def total_u_K_per_W(self) -> Array:
+        """Standard uncertainty of the totals (m,) [K/W]."""
+        return np.sqrt(np.diag(np.sum(list(self.covariance.values()), axis=0)))
+
+    @property
+    def samples(self) -> int:
+        """Scans used."""
+        return len(self.signals.t_s)
+
+    @property
+    def residual_rms_K(self) -> float:
+        """Root mean square of the residuals of all nodes [K]."""
+        return float(np.sqrt(np.nanmean(self.residual_K**2)))
+
+    @property
+    def foster_node(self) -> str:
+        """The hottest node: the one whose Foster network is given."""
+        return self.nodes[int(np.argmax(self.total_K_per_W))]
+
+    @property
+    def foster_R_K_per_W(self) -> Array:
+        """Foster resistances of the hottest node (K,) [K/W]; negative where its sensor lags."""
+        return self.resistance_K_per_W[self.nodes.index(self.foster_node)]
+
+    @property
+    def foster_R_u_K_per_W(self) -> Array:
+        """Their standard uncertainties (K,) [K/W]."""
+        return self.resistance_u_K_per_W[self.nodes.index(self.foster_node)]
+
+    @property
+    def foster_tau_s(self) -> Array:
+        """Foster time constants (K,) [s]."""
+        return self.tau_s
+
+    @property
+    def foster_tau_u_s(self) -> Array:
+        """Their standard uncertainties (K,) [s]."""
+        return self.tau_u_s
+
+    def spans(self) -> Spans:
+        """The spans of the run this response was identified from."""
+        from fit.spans import measure
+
+        if self.run is None:
+            raise NotIdentifiable("this response was not identified from a run")
+        return measure(self.run)
 
 
-def identify(run: Run, reference: str | None = None, max_order: int = 6) -> Response:
-    """Fit shared time constants and per-node resistances, order chosen by the data."""
-    raise NotImplementedError
+def path_order(nodes: tuple[str, ...]) -> tuple[str, ...]:
+    """Nodes in order of the heat path: as recorded, ambient last."""
+    return tuple(sorted(nodes, key=lambda node: node == "ambient"))
+
+
+def choose_reference(nodes: tuple[str, ...], reference: str | None) -> str:
+    """The reference node: as asked, else ambient, else the last node; "" for a node on its own."""
+    if reference is not None:
+        if reference not in nodes:
+            raise NotIdentifiable(
+                f"reference {reference!r} was not measured; measured: {', '.join(nodes)}"
+            )
+        if len(nodes) == 1:
+            raise NotIdentifiable(f"{reference!r} is the only node; nothing to refer to it")
+        return reference
+    if len(nodes) == 1:
+        return ""
+    return path_order(nodes)[-1]
+
+
+def heating_power(power: Array) -> float:
+    """Mean power while heating (0 when it never was)."""
+    on = np.abs(power) > 0.02 * np.abs(power).max() if np.any(power) else np.zeros(0, bool)
+    return float(power[on].mean()) if on.any() else 0.0
+
+
+def identify(
+    run: Run, reference: str | None = None, max_order: int = 6, order: int | None = None
+) -> Response:
+    """Fit shared time constants and per-node resistances, order chosen by the data.
+
+    reference: the node rises are taken above; by default ambient, else the last node, else the
+    node's own start. order: that many time constants, whatever the data say.
+    Raises NotIdentifiable when the record does not carry an answer.
+    """
+    return identify_signals(prepare(run), reference, max_order, order, run)
+
+
+def identify_signals(
+    signals: Signals,
+    reference: str | None = None,
+    max_order: int = 6,
+    order: int | None = None,
+    run: Run | None = None,
+) -> Response:
+    """Identify from prepared signals; see `identify`."""
+    reference = choose_reference(signals.nodes, reference)
+    nodes = tuple(node for node in path_order(signals.nodes) if node != reference)
+    record = reduce(signals, nodes, reference)
+    fitted, not_resolved = solve_record(record, max_order, order)
+    return _response(signals, record, fitted, not_resolved, run)
+
+
+def solve_record(
+    record: Reduced, max_order: int, order: int | None
+) -> tuple[Fitted, tuple[str, ...]]:
+    """The fit of a reduced record: of the order asked for, else of the order the data carries."""
+    if order is None:
+        return choose(record, max_order)
+    fitted = None
+    for k in range(1, order + 1):
+        fitted = fit_order(record, k, fitted)
+    assert fitted is not None
+    return fitted, tuple(doubts(fitted))
+
+
+def _response(
+    signals: Signals,
+    record: Reduced,
+    fitted: Fitted,
+    not_resolved: tuple[str, ...],
+    run: Run | None,
+) -> Response:
+    model, solution = fitted.model, fitted.solution
+    m = len(record.nodes)
+    covariance = parameter_covariance(model, solution)
+    power = heating_power(signals.power)
+    a = solution.coefficient[model.a] if model.powered else np.zeros((fitted.order, m))
+    tau = fitted.tau_s
+    total = a.sum(axis=0)
+    contributions = _contributions(signals, record, fitted, covariance, total, power, run)
+    a_u = np.zeros_like(a)
+    variance = np.diag(covariance.total)
+    q, p = len(solution.theta), model.parameters
+    for j in range(m if model.powered else 0):
+        a_u[:, j] = np.sqrt(variance[q + p * j + model.a])
+    tau_u = tau * np.sqrt(variance[: fitted.order])
+    fitted_K, residual_K = evaluate(signals, record, fitted)
+    settled = bool(np.exp(-record.length_s / tau.max()) < SETTLED_SHARE)
+    warnings = list(signals.warnings)
+    if not model.powered:
+        warnings.append("no power was on: time constants only, no resistances")
+    if not settled:
+        warnings.append(
+            f"the record ({record.length_s:.0f} s) ends before the slowest time constant"
+            f" ({tau.max():.0f} s) has settled: totals to {record.reference or 'the start'} are"
+            " extrapolated"
+        )
+    return Response(
+        reference=record.reference,
+        nodes=record.nodes,
+        power=power,
+        power_unit=signals.power_unit,
+        tau_s=tau,
+        tau_u_s=tau_u,
+        resistance_K_per_W=a.T.copy(),
+        resistance_u_K_per_W=a_u.T.copy(),
+        total_K_per_W=total,
+        covariance=contributions,
+        residual_K=residual_K,
+        fitted_K=fitted_K,
+        signals=signals,
+        settled=settled,
+        not_resolved=not_resolved,
+        warnings=tuple(warnings),
+        run=run,
+        fit=fitted,
+    )
+
+
+def _totals(matrix: Array, fitted: Fitted) -> Array:
+    """Covariance (m, m) of the nodes' totals from that of all parameters."""
+    model, q = fitted.model, len(fitted.solution.theta)
+    m = len(model.record.nodes)
+    pick = np.zeros((m, len(matrix)))
+    if model.powered:
+        for j in range(m):
+            pick[j, q + model.parameters * j + model.a] = 1.0
+    return pick @ matrix @ pick.T
+
+
+def _contributions(
+    signals: Signals,
+    record: Reduced,
+    fitted: Fitted,
+    covariance: ParameterCovariance,
+    total: Array,
+    power: float,
+    run: Run | None,
+) -> dict[str, Array]:
+    """The named contributions to the covariance of the totals, (m, m) each [(K/W)^2]."""
+    known = _totals(covariance.known_offset, fitted)
+    offset = _positive(_totals(covariance.total, fitted) - known)
+    match_u, power_u = _stated_uncertainties(run, (*record.nodes, record.reference))
+    rise = np.zeros(len(match_u))
+    if power:
+        temperature = signals.temperature_degC
+        for i, node in enumerate((*record.nodes, record.reference)):
+            if node:
+                series = temperature[:, signals.nodes.index(node)]
+                rise[i] = (np.nanmax(series) - np.nanmin(series)) / power
+    channel = (match_u * rise) ** 2
+    return {
+        "fit": known,
+        "offset": offset,
+        "sensor_match": np.diag(channel[:-1]) + channel[-1],
+        "power": power_u**2 * np.outer(total, total),
+    }
+
+
+def _positive(matrix: Array) -> Array:
+    """The nearest covariance: negative eigenvalues set to zero."""
+    values, vectors = np.linalg.eigh(0.5 * (matrix + matrix.T))
+    return (vectors * np.maximum(values, 0.0)) @ vectors.T
+
+
+def _stated_uncertainties(run: Run | None, nodes: tuple[str, ...]) -> tuple[Array, float]:
+    """Relative uncertainties of each node's channel and of the power, as the rig states them."""
+    rig: Any = run.document.get("rig") if run is not None else None
+    if not isinstance(rig, Mapping):
+        return np.zeros(len(nodes)), 0.0
+    stated = {
+        channel.get("node"): float(channel.get("match_u") or 0.0)
+        for channel in rig.get("channel") or []
+        if isinstance(channel, Mapping)
+    }
+    power = rig.get("power")
+    power_u = float(power.get("u_relative") or 0.0) if isinstance(power, Mapping) else 0.0
+    return np.array([stated.get(node, 0.0) for node in nodes]), power_u
+
+
+def evaluate(signals: Signals, record: Reduced, fitted: Fitted) -> tuple[Array, Array]:
+    """Fitted rise and residual on the record's own samples, (n, m) each [K]."""
+    model, solution = fitted.model, fitted.solution
+    cells, filters, tau = record.cells, record.filters, fitted.tau_s
+    n = len(signals.t_s)
+    shift = np.zeros(1)
+    if record.edge_free and model.powered:
+        shift = solution.theta[fitted.order :]
+    growth = np.exp(shift[0] / tau)
+    z, w = filters.states(tau)
+    fitted_K = np.empty((n, len(record.nodes)))
+    residual_K = np.empty_like(fitted_K)
+    columns = [signals.nodes.index(node) for node in record.nodes]
+    r = signals.nodes.index(record.reference) if record.reference else None
+    sampled = np.flatnonzero(cells.samples > 0)
+    c = solution.coefficient
+    for begin in range(0, n, CHUNK):
+        part = slice(begin, min(n, begin + CHUNK))
+        owner = sampled[np.searchsorted(cells.first[sampled], np.arange(part.start, part.stop), "right") - 1]
+        elapsed = signals.t_s[part] - cells.start_s[owner]
+        rise = np.repeat(c[[0]], len(owner), axis=0)
+        for k in range(fitted.order):
+            decay = np.exp(-elapsed / tau[k])
+            if model.powered:
+                p = cells.power[owner]
+                rise += np.outer(p - growth[k] * (p - z[owner, k]) * decay, c[model.a[k]])
+            if model.has_reference:
+                slope = filters.slope[owner]
+                lead = w[owner, k] - filters.level[owner] + slope * tau[k]
+                rise -= np.outer(slope * tau[k] - lead * decay, c[model.b[k]])
+            if record.hot_start:
+                age = cells.start_s[owner] - cells.start_s[0]
+                rise += np.outer(np.exp(-age / tau[k]) * decay, c[model.e[k]])
+        fitted_K[part] = rise
+        measured = signals.temperature_degC[part][:, columns]
+        if r is not None:
+            measured = measured - signals.temperature_degC[part][:, [r]]
+        residual_K[part] = measured - rise
+    return fitted_K, residual_K
+
+
+CHUNK = 65_536  # samples evaluated at a time: bounds the memory beside the record

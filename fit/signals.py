@@ -2,9 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from fit.record import Array, Run
+import numpy as np
+
+from fit.errors import NotIdentifiable
+from fit.filters import Index
+from fit.record import Array, Event, Run
+
+SAMPLED = 20_000  # differences looked at when a scale is estimated
+MANY_EDGES = 60  # more steps than this: the power is taken as arbitrary, not as phases
+SHORTEST_SOAK = 3  # samples
+SPIKE_SCALES = 9.0
 
 
 @dataclass(frozen=True)
@@ -21,8 +30,219 @@ class Signals:
     power_edges_s: tuple[float, ...]  # times at which the power stepped [s]
     left_out: tuple[str, ...]  # what was left out and why, one sentence each
     warnings: tuple[str, ...]
+    phase_starts: tuple[int, ...] = (0,)  # index of the first sample of each phase
+    edge_known: tuple[bool, ...] = (True,)  # per phase: its edge came from the events
+    soak_samples: int = 0  # samples of the zero-power soak the record begins with
+    quantum_K: Array | None = None  # (nodes,) step of the readings, 0 where none was found [K]
+    noise_K: Array | None = None  # (nodes,) scan-to-scan noise, standard deviation [K]
+
+
+def _some(values: Array) -> Array:
+    """A bounded, evenly spread sample of contiguous blocks of a long series."""
+    if len(values) <= SAMPLED:
+        return values
+    blocks = 40
+    size = SAMPLED // blocks
+    starts = np.linspace(0, len(values) - size, blocks).astype(int)
+    return np.concatenate([values[start : start + size] for start in starts])
+
+
+def quantum(values: Array) -> float:
+    """Step of a quantised series (n,), 0 where it is not quantised."""
+    sample = _some(values)
+    levels = np.unique(np.round(sample[np.isfinite(sample)], 6))
+    if len(levels) < 3 or len(levels) > 0.6 * len(sample):
+        return 0.0
+    gaps = np.diff(levels)
+    step = float(np.median(gaps[gaps <= 1.5 * gaps.min()]))
+    off_grid = np.abs(gaps / step - np.round(gaps / step))
+    return step if step > 1e-4 and np.median(off_grid) < 0.1 else 0.0
+
+
+def _second_difference_scale(values: Array) -> float:
+    """Robust standard deviation of x[i] - (x[i-1] + x[i+1]) / 2."""
+    sample = _some(values)
+    bend = sample[1:-1] - 0.5 * (sample[:-2] + sample[2:])
+    bend = np.abs(bend[np.isfinite(bend)])
+    if not len(bend):
+        return 0.0
+    # The median is 0 for coarse steps; the 90 % point then still sees the jumps.
+    return float(max(np.median(bend) / 0.6745, np.percentile(bend, 90) / 1.645))
+
+
+def noise(values: Array) -> float:
+    """Standard deviation of the scan-to-scan noise of a series (n,), its trend taken out."""
+    return _second_difference_scale(values) / np.sqrt(1.5)
+
+
+def spikes(values: Array, step: float) -> Index:
+    """Indices of readings that stand alone against both neighbours: (k,) of a series (n,)."""
+    if len(values) < 5:
+        return np.array([], dtype=np.intp)
+    scale = max(_second_difference_scale(values), 0.4 * step, 1e-9)
+    bend = values[1:-1] - 0.5 * (values[:-2] + values[2:])
+    with np.errstate(invalid="ignore"):
+        suspects = np.flatnonzero(np.abs(bend) > 0.6 * SPIKE_SCALES * scale) + 1
+    if not 0 < len(suspects) <= 0.05 * len(values):
+        return np.array([], dtype=np.intp)
+    suspects = np.unique(np.clip(np.concatenate((suspects - 1, suspects, suspects + 1)), 0, None))
+    suspects = suspects[suspects < len(values)]
+    # At the ends the window is moved inwards, so that a first or last reading can be judged too.
+    window = np.clip(suspects[:, None] + np.arange(-3, 4), 0, len(values) - 1)
+    around = values[window]
+    middle = np.nanmedian(around, axis=1)
+    spread = np.nanmedian(np.abs(around - middle[:, None]), axis=1)
+    limit = SPIKE_SCALES * scale + 6 * spread
+    return suspects[np.abs(values[suspects] - middle) > limit]
+
+
+def placeholders(temperature_degC: Array) -> int:
+    """Leading scans in which every channel shows one and the same number that then goes away."""
+    nodes = temperature_degC.shape[1]
+    if nodes < 2 or len(temperature_degC) < 4:
+        return 0
+    first = temperature_degC[0]
+    if not np.isfinite(first).all() or np.ptp(first) > 0:
+        return 0
+    same = (temperature_degC[: len(temperature_degC) // 2] == first[0]).all(axis=1)
+    lead = int(np.argmin(same)) if not same.all() else 0
+    following = temperature_degC[lead : lead + 200]
+    still_seen = (following == first[0]).mean()
+    return lead if lead and still_seen < 0.02 else 0
+
+
+def edges(power: Array) -> Index:
+    """Indices of the first sample after each power step, from the power held at each sample (n,)."""
+    change = np.abs(np.diff(power))
+    span = float(np.ptp(power))
+    if span == 0.0:
+        return np.array([], dtype=np.intp)
+    ripple = float(np.median(_some(change)))
+    large = np.flatnonzero(change > max(0.05 * span, 12 * ripple)) + 1
+    if len(large) == 0 or len(large) > MANY_EDGES:
+        return np.array([], dtype=np.intp)
+    return large
+
+
+def _edge_times(t_s: Array, starts: Index, power: Array, events: tuple[Event, ...]) -> Array:
+    """Time of each step (e,) [s]: the event's where one lies within its scan, else NaN."""
+    times = np.full(len(starts), np.nan)
+    marks = [e.t_s for e in events if e.event in ("power_on", "power_off")]
+    for k, start in enumerate(starts):
+        scan = t_s[start] - t_s[start - 1]
+        near = [m for m in marks if t_s[start - 1] - 0.5 * scan <= m <= t_s[start] + 0.01 * scan]
+        if near:
+            times[k] = min(max(near[0], t_s[start - 1]), t_s[start])
+    return times
+
+
+def _clean(run: Run) -> tuple[Run, list[str]]:
+    """Drop scans that cannot be used: times that do not advance, placeholders, no power known."""
+    left_out = list(run.left_out)
+    t_s, temperature, power = run.t_s, run.temperature_degC, run.power
+    advancing = np.empty(len(t_s), dtype=bool)
+    if len(t_s):
+        latest = np.maximum.accumulate(t_s)
+        advancing[0] = True
+        advancing[1:] = t_s[1:] > latest[:-1]
+    if not advancing.all():
+        left_out.append(f"{np.sum(~advancing)} scans whose time stamp repeats or runs backwards")
+        t_s, temperature, power = t_s[advancing], temperature[advancing], power[advancing]
+    lead = placeholders(temperature)
+    if lead:
+        left_out.append(
+            f"{lead} placeholder scan{'s' if lead > 1 else ''} at the start"
+            f" (every channel {temperature[0, 0]:g} degC)"
+        )
+        t_s, temperature, power = t_s[lead:], temperature[lead:], power[lead:]
+    missing = ~np.isfinite(power)
+    if missing.any() and not missing.all():
+        held = np.maximum.accumulate(np.where(missing, 0, np.arange(len(power))))
+        power = power[held]
+        power = np.where(np.isfinite(power), power, power[np.isfinite(power)][0])
+        left_out.append(f"{missing.sum()} missing power readings, the last one held")
+    return replace(run, t_s=t_s, temperature_degC=temperature, power=power), left_out
+
+
+def _zero_power_soak(t_s: Array, power: Array, starts: Index) -> int:
+    """Samples of the zero-power soak before the first step, 0 when the record has none."""
+    if not len(starts):
+        return 0
+    soak = int(starts[0])
+    at_rest = np.abs(power[:soak]).max() <= 0.01 * np.abs(power).max()
+    return soak if at_rest and soak >= SHORTEST_SOAK else 0
+
+
+def _soak_offsets(t_s: Array, soak: Array, noise_K: Array, step: Array) -> tuple[Array, Array]:
+    """Offsets of the channels (nodes,) [K] against their common mean, and standard uncertainties."""
+    level = np.nanmean(soak, axis=0)
+    relative = soak - np.nanmean(soak, axis=1, keepdims=True)
+    count = np.maximum(np.isfinite(soak).sum(axis=0), 1)
+    clock = t_s - t_s.mean()
+    drift = np.zeros(len(level))
+    for j in range(len(level)):
+        present = np.isfinite(relative[:, j])
+        if present.sum() > 3 and clock[present].std() > 0:
+            slope = np.polyfit(clock[present], relative[present, j], 1)[0]
+            drift[j] = abs(slope) * (t_s[-1] - t_s[0]) / np.sqrt(12)
+    stuck = np.where(np.nanstd(soak, axis=0) < 0.3 * step, step / np.sqrt(12), 0.0)
+    return level - np.nanmean(level), np.sqrt(noise_K**2 / count + drift**2 + stuck**2)
 
 
 def prepare(run: Run) -> Signals:
-    """Clean a run and remove its zero-power offsets."""
-    raise NotImplementedError
+    """Clean a run and remove its zero-power offsets.
+
+    Raises NotIdentifiable when fewer than 8 usable scans are left or no power was recorded.
+    """
+    run, left_out = _clean(run)
+    t_s, power = run.t_s, run.power
+    warnings: list[str] = []
+    if len(t_s) < 8:
+        raise NotIdentifiable(f"{run.path}: only {len(t_s)} usable scans; at least 8 are needed")
+    if not np.isfinite(power).all():
+        raise NotIdentifiable(f"{run.path}: no power was recorded; state it on import")
+    temperature = np.array(run.temperature_degC, dtype=float)
+    for j, node in enumerate(run.nodes):
+        if np.isfinite(temperature[:, j]).sum() < 8:
+            raise NotIdentifiable(f"{run.path}: column {node}: fewer than 8 readings")
+    step = np.array([quantum(temperature[:, j]) for j in range(len(run.nodes))])
+    for j, node in enumerate(run.nodes):
+        found = spikes(temperature[:, j], step[j])
+        if len(found):
+            where = ", ".join(f"{t:g}" for t in t_s[found[:4]])
+            more = ", ..." if len(found) > 4 else ""
+            plural = "s" if len(found) > 1 else ""
+            left_out.append(f"{len(found)} spike{plural} of {node} at {where}{more} s")
+            temperature[found, j] = np.nan
+    noise_K = np.array([noise(temperature[:, j]) for j in range(len(run.nodes))])
+    starts = edges(power)
+    times = _edge_times(t_s, starts, power, run.events)
+    soak = _zero_power_soak(t_s, power, starts)
+    offset, offset_u = np.full(len(run.nodes), np.nan), np.full(len(run.nodes), np.nan)
+    if soak and len(run.nodes) > 1:
+        offset, offset_u = _soak_offsets(t_s[:soak], temperature[:soak], noise_K, step)
+        temperature -= np.where(np.isfinite(offset), offset, 0.0)
+    elif len(run.nodes) > 1:
+        warnings.append(
+            "no zero-power soak: the thermocouples' offsets are not known, each node's start is"
+            " taken from the fitted curve"
+        )
+    known = np.isfinite(times)
+    scans = np.where(known, times, t_s[starts])
+    return Signals(
+        t_s=t_s,
+        nodes=run.nodes,
+        temperature_degC=temperature,
+        power=power,
+        power_unit=run.power_unit,
+        zero_power_offset_K=offset,
+        zero_power_offset_u_K=offset_u,
+        power_edges_s=tuple(map(float, scans)),
+        left_out=tuple(left_out),
+        warnings=tuple(warnings),
+        phase_starts=(0, *map(int, starts)),
+        edge_known=(True, *map(bool, known)),
+        soak_samples=soak,
+        quantum_K=step,
+        noise_K=noise_K,
+    )

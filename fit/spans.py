@@ -6,8 +6,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.linalg import block_diag
 
+from fit.errors import NotIdentifiable
+from fit.identify import Response, identify_signals, path_order
 from fit.record import Array, Run
+from fit.signals import prepare
 
 
 @dataclass(frozen=True)
@@ -33,5 +37,72 @@ class Spans:
 
 
 def measure(run: Run) -> Spans:
-    """Measure every span of a run: the inner ones against the case, the last against ambient."""
-    raise NotImplementedError
+    """Measure every span of a run: the inner ones against the case, the last against ambient.
+
+    The case is the last measured node before ambient. Raises NotIdentifiable where a run has no
+    two nodes, or no power.
+    """
+    signals = prepare(run)
+    nodes = path_order(signals.nodes)
+    if len(nodes) < 2:
+        raise NotIdentifiable(f"{run.path}: one node alone has no span; record a second node")
+    if not np.any(signals.power):
+        raise NotIdentifiable(f"{run.path}: the power was never on; no resistance can be measured")
+    parts: list[tuple[Array, Mapping[str, Array]]] = []
+    responses: list[Response] = []
+    case = nodes[-2] if nodes[-1] == "ambient" else nodes[-1]
+    if nodes.index(case) > 0:
+        inner = tuple(node for node in signals.nodes if node != "ambient")
+        response = identify_signals(_only(signals, inner), case, run=run)
+        parts.append(_differences(response))
+        responses.append(response)
+    if nodes[-1] == "ambient":
+        response = identify_signals(signals, "ambient", run=run)
+        last = response.nodes.index(case)
+        parts.append(
+            (
+                response.total_K_per_W[[last]],
+                {name: c[[last], :][:, [last]] for name, c in response.covariance.items()},
+            )
+        )
+        responses.append(response)
+    resistance = np.concatenate([r for r, _ in parts])
+    names = parts[0][1].keys()
+    power = responses[-1].power
+    rest = signals.temperature_degC[-max(3, len(signals.t_s) // 50) :]
+    reference = float(np.nanmean(rest[:, signals.nodes.index(nodes[-1])]))
+    above = np.append(np.cumsum(resistance[::-1])[::-1], 0.0) * power
+    return Spans(
+        nodes=nodes,
+        R_K_per_W=resistance,
+        covariance={name: block_diag(*(c[name] for _, c in parts)) for name in names},
+        power_W=power,
+        final_degC=reference + above,
+        settled=all(r.settled for r in responses),
+        warnings=tuple(dict.fromkeys(text for r in responses for text in r.warnings)),
+    )
+
+
+def _only(signals, nodes):  # type: ignore[no-untyped-def]
+    from dataclasses import replace
+
+    columns = [signals.nodes.index(node) for node in nodes]
+    pick = lambda values: None if values is None else values[columns]  # noqa: E731
+    return replace(
+        signals,
+        nodes=nodes,
+        temperature_degC=signals.temperature_degC[:, columns],
+        zero_power_offset_K=pick(signals.zero_power_offset_K),
+        zero_power_offset_u_K=pick(signals.zero_power_offset_u_K),
+        quantum_K=pick(signals.quantum_K),
+        noise_K=pick(signals.noise_K),
+    )
+
+
+def _differences(response: Response) -> tuple[Array, dict[str, Array]]:
+    """Spans between neighbours of a response's nodes and its reference, with covariance."""
+    m = len(response.nodes)
+    D = np.eye(m) - np.eye(m, k=1)
+    return D @ response.total_K_per_W, {
+        name: D @ c @ D.T for name, c in response.covariance.items()
+    }

@@ -1,0 +1,212 @@
+"""The linear model of one record: every node's rise above the reference, from power and reference.
+
+    T_j − T_ref = c_j + Σ_k a_jk L_k[P] − Σ_k b_jk (T_ref − L_k[T_ref]) + Σ_k e_jk exp(−(t − t_0)/τ_k)
+
+exact for any linear network whose reference is measured: same poles, two inputs, an initial state.
+Non-linear parameters θ: ln τ_k, and the shift of the power edge within its scan where it is unknown.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from fit.filters import Cells, Filters, average, cut, knots
+from fit.record import Array
+from fit.signals import Signals, noise
+from fit.varpro import Derivative, Prior, Problem
+
+# A reference coefficient is of the order of one and the sum over all modes is exactly one. How far
+# a mode's may be from what the ladder says (below) before the data has to speak up.
+REFERENCE_PRIOR_SD = 0.15
+REFERENCE_PRIOR_RELATIVE = 0.3
+
+
+@dataclass(frozen=True)
+class Reduced:
+    """A record as cells: means of each node's rise above the reference, with their noise."""
+
+    cells: Cells
+    nodes: tuple[str, ...]
+    reference: str  # "" when the reference is the node's own start
+    rise_K: Array  # (c, m) mean of T_j - T_ref, 0 where missing
+    sd_K: Array  # (c, m) standard deviation of that mean, infinite where missing
+    filters: Filters
+    scan_s: float
+    length_s: float  # from the first power step (or the start) to the end
+    hot_start: bool  # the record begins away from rest
+    edge_free: bool  # the time of the power step is known to a scan only
+
+
+def stuck_variance(step: float, noise_K: float, sweep_K: Array) -> Array:
+    """Variance of a cell mean from rounding to `step` [K] that averaging does not remove (c,) [K^2].
+
+    The rounding error is a periodic function of temperature; Gaussian noise and the temperature's
+    sweep across the cell damp its harmonics (Widrow & Kollár, Quantization Noise, ch. 4, 6).
+    """
+    if step <= 0:
+        return np.zeros_like(sweep_K)
+    order = np.arange(1, 6)[:, None]
+    damping = np.exp(-4 * np.pi**2 * order**2 * (noise_K / step) ** 2)
+    amplitude = (step / (np.pi * order)) ** 2 / 2
+    return np.sum(amplitude * damping * np.sinc(order * np.abs(sweep_K) / step) ** 2, axis=0)
+
+
+def reduce(signals: Signals, nodes: tuple[str, ...], reference: str) -> Reduced:
+    """Cut a record into cells and average each node's rise above the reference."""
+    starts = np.array(signals.phase_starts)
+    edge_s = np.full(len(starts), np.nan)
+    known = np.array(signals.edge_known)
+    edge_s[1:] = np.where(known[1:], signals.power_edges_s, np.nan)
+    cells = cut(signals.t_s, signals.power, starts, edge_s, signals.soak_samples > 0)
+    columns = [signals.nodes.index(node) for node in nodes]
+    mean, count = average(cells, signals.temperature_degC)
+    rise, number, filters_reference = mean[:, columns], count[:, columns], None
+    steps = np.zeros(len(signals.nodes)) if signals.quantum_K is None else signals.quantum_K
+    noises = np.zeros(len(signals.nodes)) if signals.noise_K is None else signals.noise_K
+    if reference:
+        r = signals.nodes.index(reference)
+        filters_reference = knots(cells, mean[:, r])
+        complete = np.array_equal(number, np.repeat(count[:, [r]], len(nodes), axis=1))
+        if complete:
+            rise = rise - mean[:, [r]]
+        else:
+            difference = signals.temperature_degC[:, columns] - signals.temperature_degC[:, [r]]
+            rise, number = average(cells, difference)
+    sd = np.full_like(rise, np.inf)
+    for j, column in enumerate(columns):
+        series = signals.temperature_degC[:, column]
+        involved = [column]
+        if reference:
+            involved.append(r)
+        white = sum(max(noises[c], 0.05 * steps[c], 1e-6) ** 2 for c in involved)
+        stuck = np.zeros(len(rise))
+        for c in involved:
+            natural = np.sqrt(max(noises[c] ** 2 - steps[c] ** 2 / 12, 0.0))
+            level = knots(cells, mean[:, c])
+            stuck += stuck_variance(steps[c], natural, np.diff(level))
+        present = number[:, j] > 0
+        sd[present, j] = np.sqrt(white / number[present, j] + stuck[present])
+        del series
+    started = starts[1] if signals.soak_samples and len(starts) > 1 else 0
+    always_off = not np.any(signals.power)
+    return Reduced(
+        cells=cells,
+        nodes=nodes,
+        reference=reference,
+        rise_K=np.where(np.isfinite(rise), rise, 0.0),
+        sd_K=sd,
+        filters=Filters(cells, filters_reference),
+        scan_s=float(np.median(np.diff(signals.t_s))),
+        length_s=float(signals.t_s[-1] - signals.t_s[started]),
+        hot_start=always_off,
+        edge_free=len(starts) > 1 and not known[1:].all(),
+    )
+
+
+class Model:
+    """The model of a reduced record at a given number of time constants."""
+
+    def __init__(self, record: Reduced, order: int) -> None:
+        self.record, self.order = record, order
+        self.has_reference = bool(record.reference)
+        groups = 1 + self.has_reference + record.hot_start
+        self.parameters = 1 + groups * order
+        self.powered = bool(np.any(record.cells.power))
+        if not self.powered:
+            self.parameters -= order
+        columns = 1 + np.arange(groups * order).reshape(groups, order)
+        position = 0
+        self.a = self.b = self.e = np.array([], dtype=int)
+        if self.powered:
+            self.a, position = columns[position], position + 1
+        if self.has_reference:
+            self.b, position = columns[position], position + 1
+        if record.hot_start:
+            self.e = columns[position]
+
+    def basis(self, theta: Array) -> tuple[Array, list[Derivative]]:
+        """Design matrix and its derivatives by θ: the Basis of fit.varpro."""
+        record, K = self.record, self.order
+        tau = np.exp(theta[:K])
+        filtered = record.filters(tau)
+        cells = len(record.cells.samples)
+        extra = K if self.has_reference else 0
+        phi = np.zeros((cells + extra, self.parameters))
+        phi[:cells, 0] = 1.0
+        d_phi = np.zeros_like(phi)
+        slope_by_edge = None
+        if self.powered:
+            p = record.cells.power[:, None]
+            if record.edge_free:
+                growth = np.exp(theta[K] / tau)
+                lag = p - filtered.power
+                phi[:cells, self.a] = p - growth * lag
+                d_phi[:cells, self.a] = growth * (filtered.d_power + theta[K] / tau * lag)
+                slope_by_edge = np.zeros((cells + extra, K))
+                slope_by_edge[:cells] = -growth / tau * lag
+            else:
+                phi[:cells, self.a] = filtered.power
+                d_phi[:cells, self.a] = filtered.d_power
+        if self.has_reference:
+            phi[:cells, self.b] = -filtered.reference
+            d_phi[:cells, self.b] = -filtered.d_reference
+            phi[cells + np.arange(K), self.b] = 1.0
+        if record.hot_start:
+            phi[:cells, self.e] = filtered.initial
+            d_phi[:cells, self.e] = filtered.d_initial
+        derivatives: list[Derivative] = []
+        for k in range(K):
+            columns = [int(g[k]) for g in (self.a, self.b, self.e) if len(g)]
+            derivatives.append((columns, d_phi[:, columns]))
+        if slope_by_edge is not None:
+            derivatives.append((list(map(int, self.a)), slope_by_edge))
+        return phi, derivatives
+
+    def ladder_reference(self, coefficient: Array) -> Array:
+        """What b_jk (K, m) a ladder with these a_jk has: a_jk a_Lk / (a_0k R_L).
+
+        L is the node next to the reference and 0 the heated one. Reciprocity: all heat reaches the
+        reference through node L, so the mode's drive by the reference is its drive by a heat at L.
+        """
+        a = coefficient[self.a]
+        total = a.sum(axis=0)
+        hottest = int(np.argmax(total))
+        last = a.shape[1] - 1
+        with np.errstate(divide="ignore", invalid="ignore"):
+            b = a * (a[:, [last]] / a[:, [hottest]]) / total[last]
+        return np.clip(np.where(np.isfinite(b), b, 0.0), -0.5, 1.5)
+
+    def problem(self, reference_prior: Array | None = None) -> Problem:
+        """The least-squares problem, with the prior on the reference coefficients (K, m)."""
+        record, K = self.record, self.order
+        y, weight = record.rise_K, 1 / record.sd_K
+        if self.has_reference:
+            m = y.shape[1]
+            if reference_prior is None:
+                mean, sd = np.full((K, m), 1 / K), np.full((K, m), 1.0)
+            else:
+                mean = reference_prior
+                sd = REFERENCE_PRIOR_SD + REFERENCE_PRIOR_RELATIVE * np.abs(mean)
+            y, weight = np.vstack((y, mean)), np.vstack((weight, 1 / sd))
+        lower = np.full(K, np.log(0.3 * record.scan_s))
+        upper = np.full(K, np.log(6 * record.length_s))
+        prior = None
+        if record.edge_free and self.powered:
+            scan = record.scan_s
+            lower, upper = np.append(lower, -scan), np.append(upper, 0.0)
+            prior = Prior(np.append(np.zeros(K), -scan / 2), np.append(np.full(K, np.inf), scan / 2))
+        return Problem(self.basis, y, weight, lower, upper, prior)
+
+    def with_order(self, order: int) -> Model:
+        """The same record with another number of time constants."""
+        return Model(self.record, order)
+
+
+def without_hot_start(record: Reduced) -> Reduced:
+    """The record taken to begin at rest."""
+    return replace(record, hot_start=False)
+
+
+__all__ = ["Model", "Reduced", "noise", "reduce", "stuck_variance", "without_hot_start"]
