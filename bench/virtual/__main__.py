@@ -11,6 +11,8 @@ import argparse
 import json
 import signal
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from importlib.resources import files
 from pathlib import Path
 
@@ -26,16 +28,19 @@ def main(arguments: list[str] | None = None) -> None:
     scenario = options.prototype or files("heatrun_data") / "charge_controller" / "prototype.toml"
     unit = make_unit(read_scenario(scenario), options.fault, options.seed)
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))
-    with open_bench(
-        unit,
-        FastClock(options.speed),
-        make_port=(lambda name, folder: SocketEnd()) if options.socket else far_end,
-        folder=options.folder,
-        write=FORMATS[options.format],
-        stream_every_s=options.stream_every,
-        step_s=min(0.5, max(0.02, 0.02 * options.speed)),
-    ) as bench:
-        _say({"ports": bench.ports, "load_ohm": unit.load_ohm})
+    with (
+        open_bench(
+            unit,
+            FastClock(options.speed),
+            make_port=(lambda name, folder: SocketEnd()) if options.socket else far_end,
+            folder=options.folder,
+            write=FORMATS[options.format],
+            stream_every_s=options.stream_every,
+            step_s=min(0.5, max(0.02, 0.02 * options.speed)),
+        ) as bench,
+        _modbus(bench, options) as modbus_ports,
+    ):
+        _say({"ports": {**bench.ports, **modbus_ports}, "load_ohm": unit.load_ohm})
         try:
             for _ in sys.stdin:
                 _say(_state(bench))
@@ -57,7 +62,22 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument(
         "--stream-every", type=float, help="seconds between the reader's lines; asked when left out"
     )
+    parser.add_argument("--modbus", action="store_true", help="a Modbus RTU reader besides")
     return parser
+
+
+@contextmanager
+def _modbus(bench: VirtualBench, options: argparse.Namespace) -> Iterator[dict[str, str]]:
+    if not options.modbus:
+        yield {}
+        return
+    from bench.virtual.modbus import ModbusReader
+    from bench.virtual.ports import HAS_PTY
+
+    world = bench.world
+    pty = HAS_PTY and not options.socket
+    with ModbusReader(world.readings_degC, world.supply, world.catch_up, pty) as reader:
+        yield {"modbus": reader.url}
 
 
 def _state(bench: VirtualBench) -> dict[str, object]:

@@ -165,3 +165,37 @@ class SocketEnd:
             with contextlib.suppress(OSError):
                 client.shutdown(socket.SHUT_RDWR)
             client.close()
+
+
+class PtyPair:
+    """Two serial ports joined by a cable, for a server that wants to open a port itself."""
+
+    def __init__(self) -> None:
+        import tty
+
+        self._masters: list[int] = []
+        self._slaves: list[int] = []
+        for _ in range(2):
+            master, slave = os.openpty()
+            tty.setraw(slave)
+            os.set_blocking(master, False)
+            self._masters.append(master)
+            self._slaves.append(slave)
+        self.near, self.far = (os.ttyname(slave) for slave in self._slaves)
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self._carry, daemon=True, name="pty pair")
+        self._thread.start()
+
+    def close(self) -> None:
+        """Take both ends away."""
+        self._stop.set()
+        self._thread.join(timeout=2.0)
+        for descriptor in (*self._slaves, *self._masters):
+            os.close(descriptor)
+
+    def _carry(self) -> None:
+        one, other = self._masters
+        while not self._stop.is_set():
+            for source in select.select(self._masters, [], [], 0.05)[0]:
+                with contextlib.suppress(OSError):
+                    os.write(other if source == one else one, os.read(source, CHUNK))
