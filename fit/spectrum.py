@@ -1,0 +1,142 @@
+"""What the heated node's curve says about the path: time-constant spectrum, cumulative R-C curve.
+
+The step response a(z) over z = ln t is a convolution, da/dz = R(z) * w(z) with
+w(z) = exp(z - exp(z)); undoing it gives the spectrum R(z), its terms a Foster network, its ladder
+the capacity met along the path against the resistance already passed. The procedure is that of
+JESD51-14 (2010), from memory; the theory is Szekely's (1988).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from fit.network import foster_to_cauer
+
+Array = NDArray[np.float64]
+
+_SMALLEST_SHARE = 1e-9
+
+
+@dataclass(frozen=True)
+class Spectrum:
+    """A time-constant spectrum on an even grid in ln tau."""
+
+    tau_s: Array  # (n,) [s]
+    R_K_per_W: Array  # (n,) resistance in each cell of the grid [K/W]
+
+    @property
+    def density_K_per_W(self) -> Array:
+        """R(z), resistance per unit of ln tau (n,) [K/W]."""
+        return self.R_K_per_W / np.gradient(np.log(self.tau_s))
+
+
+@dataclass(frozen=True)
+class CumulativeCurve:
+    """Capacity met against resistance passed on the way from the heated node to the reference.
+
+    Point i is node i of the ladder. The curve ends at `total_K_per_W`, where the reference takes
+    any amount of heat: there the capacity rises without end.
+    """
+
+    R_K_per_W: Array  # (n,) from the heated node, the first 0 [K/W]
+    C_J_per_K: Array  # (n,) up to and with the node [J/K]
+    total_K_per_W: float
+
+
+def time_constant_spectrum(
+    t_s: ArrayLike,
+    impedance_K_per_W: ArrayLike,
+    points_per_decade: int = 20,
+    iterations: int = 2000,
+) -> Spectrum:
+    """Spectrum of a step response, by Bayesian deconvolution (Richardson 1972, Kennett 1978).
+
+    The response's increments over even cells of ln t are compared with those of every time constant
+    on the grid, so that no derivative of noisy data is taken. The result cannot be negative. More
+    iterations sharpen the peaks, and the noise; a single time constant always appears with a width.
+
+    Args:
+        t_s: times after the step (n,), ascending, positive [s].
+        impedance_K_per_W: rise per watt (n,) [K/W].
+        points_per_decade: cells per decade of time.
+        iterations: how often the estimate is improved.
+
+    Returns:
+        The spectrum over the times given. Its sum is the resistance seen by the last of them, more
+        where the record ends before the rise does.
+
+    Raises:
+        ValueError: times that are not positive and ascending, or that span less than a decade.
+    """
+    t, impedance = np.asarray(t_s, dtype=float), np.asarray(impedance_K_per_W, dtype=float)
+    if t.ndim != 1 or t.shape != impedance.shape or t.size < 3:
+        raise ValueError("a step response needs as many values as times, and three at least")
+    if not ((t > 0).all() and (np.diff(t) > 0).all() and np.isfinite(impedance).all()):
+        raise ValueError("the times must be positive and ascending, the response finite")
+    edges = _grid(t, points_per_decade)
+    observed = np.diff(_rising(_at_centres(np.log(t), impedance, edges)), prepend=0.0)
+    centres = 0.5 * (edges[:-1] + edges[1:])
+    kernel = np.diff(-np.expm1(-np.exp(centres[:, np.newaxis] - centres)), axis=0, prepend=0.0)
+    seen = kernel.sum(axis=0)
+    R = np.full(centres.size, observed.sum() / centres.size)
+    for _ in range(iterations):
+        expected = kernel @ R
+        ratio = np.divide(observed, expected, out=np.zeros_like(expected), where=expected > 0)
+        R *= (kernel.T @ ratio) / seen
+    return Spectrum(np.exp(centres), R)
+
+
+def cumulative_curve(R: ArrayLike, tau: ArrayLike) -> CumulativeCurve:
+    """Cumulative R-C curve of a Foster network: the fitted one of the heated node, or a spectrum.
+
+    A step up in capacity at little resistance is a block of metal; a flat stretch is a joint, a pad
+    or the air. What is beyond the first few time constants' resolution is a picture, not a
+    measurement.
+
+    Args:
+        R: Foster resistances (K,) [K/W]. Terms under a billionth of the sum are left out.
+        tau: their time constants (K,) [s].
+
+    Returns:
+        The curve, at most K points.
+
+    Raises:
+        ValueError: a negative resistance: the node is not where the heat enters, or its sensor
+            lags; or two equal time constants.
+    """
+    resistance = np.atleast_1d(np.asarray(R, dtype=float))
+    kept = np.abs(resistance) > _SMALLEST_SHARE * np.abs(resistance).sum()
+    steps, capacities = foster_to_cauer(resistance[kept], np.atleast_1d(tau)[kept])
+    passed = np.concatenate([[0.0], np.cumsum(steps)])
+    return CumulativeCurve(passed[:-1], np.cumsum(capacities), float(passed[-1]))
+
+
+def _grid(t: Array, points_per_decade: int) -> Array:
+    """Even edges in ln t; the centres of the outer cells are the first and the last time."""
+    decades = np.log10(t[-1] / t[0])
+    if decades < 1:
+        raise ValueError(f"the times span {decades:.2g} decades; a spectrum needs 1 at least")
+    cells = max(round(float(decades) * points_per_decade), 2) + 1
+    half = 0.5 * np.log(t[-1] / t[0]) / (cells - 1)
+    return np.linspace(np.log(t[0]) - half, np.log(t[-1]) + half, cells + 1)
+
+
+def _at_centres(z: Array, values: Array, edges: Array) -> Array:
+    """Response at the cells' centres, interpolated between the means of what the cells hold."""
+    centres = 0.5 * (edges[:-1] + edges[1:])
+    cell = np.clip(np.searchsorted(edges, z, side="right") - 1, 0, centres.size - 1)
+    count = np.bincount(cell, minlength=centres.size)
+    mean_z = np.bincount(cell, z, centres.size) / np.maximum(count, 1)
+    mean = np.bincount(cell, values, centres.size) / np.maximum(count, 1)
+    held = count > 0
+    return np.interp(centres, mean_z[held], mean[held])
+
+
+def _rising(values: Array) -> Array:
+    """The nearest response that never falls, as that of a heated node cannot."""
+    from scipy.optimize import isotonic_regression
+
+    return np.maximum(isotonic_regression(values).x, 0.0)

@@ -1,0 +1,139 @@
+"""Networks against outside values: by hand, in closed form, computed to 60 digits, published."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from fit.network import (
+    cauer_to_foster,
+    foster_to_cauer,
+    ladder_poles,
+    pulse_extremes,
+    step_response,
+)
+from fit.spectrum import cumulative_curve, time_constant_spectrum
+
+
+def slab(terms=200):
+    """Slab heated at one face, the other held: Carslaw & Jaeger, Conduction of Heat in Solids.
+
+    Quoted from memory; the series and the solution by images agree to 12 digits.
+    """
+    odd = 2 * np.arange(1, terms + 1) - 1
+    return 8 / (np.pi * odd) ** 2, 4 / (np.pi * odd) ** 2
+
+
+def test_two_term_impedance_worked_by_hand():
+    """Z = (s + 2) / ((s + 1)(s + 3)): Foster 1/2, 1/6 with C = 2, 2; ladder by long division."""
+    R, C = foster_to_cauer([1 / 2, 1 / 6], [1, 1 / 3])
+    assert pytest.approx([1 / 2, 1 / 6], rel=1e-14) == R
+    assert pytest.approx([1, 4], rel=1e-14) == C
+
+
+def test_two_term_impedance_worked_by_hand_backwards():
+    """The same impedance, Z = (s + 2) / ((s + 1)(s + 3))."""
+    R, tau = cauer_to_foster([1 / 2, 1 / 6], [1, 4])
+    assert pytest.approx([1 / 6, 1 / 2], rel=1e-14) == R
+    assert tau == pytest.approx([1 / 3, 1], rel=1e-14)
+
+
+THREE_TERMS = (
+    [0.355302566934, 0.514036182175, 5.13066125089],
+    [0.622591404030, 2.66286168391, 21.7145469121],
+)
+"""Ladder R = 1, 2, 3, C = 1, 2, 3, computed independently with 60 digits."""
+
+
+def test_three_term_ladder_computed_to_sixty_digits():
+    R, tau = cauer_to_foster([1, 2, 3], [1, 2, 3])
+    assert pytest.approx(THREE_TERMS[0], rel=2e-12) == R
+    assert tau == pytest.approx(THREE_TERMS[1], rel=2e-12)
+
+
+def test_three_term_ladder_recovered_from_twelve_digits():
+    R, C = foster_to_cauer(*THREE_TERMS)
+    assert pytest.approx([1, 2, 3], rel=1e-9) == R
+    assert pytest.approx([1, 2, 3], rel=1e-9) == C
+
+
+@pytest.mark.parametrize("sections", [1, 2, 5, 10, 20, 50])
+def test_uniform_ladder_in_closed_form(sections):
+    """Eigenvalues of the second-difference matrix, closed at one end and held at the other."""
+    k = np.arange(sections, 0, -1)
+    sine = np.sin((2 * k - 1) * np.pi / (2 * (2 * sections + 1)))
+    equal = np.full(sections, 1 / sections)
+    assert ladder_poles(equal, equal)[1] == pytest.approx(1 / (2 * sections * sine) ** 2, rel=1e-12)
+    assert cauer_to_foster(equal, equal)[1] == pytest.approx(
+        1 / (2 * sections * sine) ** 2, rel=1e-14
+    )
+
+
+@pytest.mark.parametrize(
+    ("fourier_number", "rise"),
+    [(0.1, 0.356823400452), (0.25, 0.562233541762), (0.5, 0.763950330744),
+     (1.0, 0.931259678463), (2.0, 0.994170478926)],
+)  # fmt: skip
+def test_slab_step_response(fourier_number, rise):
+    """Carslaw & Jaeger, from memory; both series agree to the digits given."""
+    assert step_response(*slab(), [fourier_number])[0] == pytest.approx(
+        rise + slab()[0].sum() - 1, abs=2e-12
+    )
+
+
+def test_slab_as_a_fine_ladder():
+    """A ladder of 400 sections tends to the slab, with an error of the order of 1 / sections^2."""
+    sections = 400
+    R = np.full(sections, 1 / sections)
+    C = np.append(0.5 / sections, R[1:])
+    amplitude, tau = ladder_poles(R, C)
+    assert amplitude[-3:] == pytest.approx(slab(3)[0][::-1], rel=1e-4)
+    assert tau[-3:] == pytest.approx(slab(3)[1][::-1], rel=1e-4)
+
+
+def test_slab_at_mid_plane_has_negative_amplitudes():
+    """Eigenfunctions cos((2n-1) pi x / 2) of the slab (Carslaw & Jaeger, memory), x = 1/2."""
+    sections = 400
+    R = np.full(sections, 1 / sections)
+    C = np.append(0.5 / sections, R[1:])
+    amplitude, _ = ladder_poles(R, C, node=sections // 2)
+    expected = [0.0116971259, -0.0229263667, -0.0636843520, 0.5731591683]
+    assert amplitude[-4:] == pytest.approx(expected, abs=2e-6)
+
+
+def test_slab_cumulative_curve_is_a_straight_line():
+    """In a uniform slab capacity grows as resistance does, both 1 in total."""
+    t = np.logspace(-4, 1, 400)
+    spectrum = time_constant_spectrum(t, step_response(*slab(), t))
+    curve = cumulative_curve(spectrum.R_K_per_W, spectrum.tau_s)
+    passed = np.array([0.1, 0.2, 0.3, 0.5, 0.7, 0.9])
+    met = np.interp(passed, curve.R_K_per_W, curve.C_J_per_K)
+    assert met == pytest.approx(passed, abs=0.05)
+
+
+DATA_SHEET = {
+    "transistor": ([0.2568, 0.3429], [0.000311, 0.006347], 0.5997),
+    "diode": ([0.693, 0.621, 0.307], [0.001222, 0.005254, 0.038140], 1.621),
+}
+"""Foster rows of a published IGBT/diode data sheet, IRGP4640D p. 8: resistances, tau, their sum."""
+
+
+@pytest.mark.parametrize("part", DATA_SHEET)
+def test_data_sheet_network_adds_up_and_converts(part):
+    R, tau, total = DATA_SHEET[part]
+    steps, capacities = foster_to_cauer(R, tau)
+    assert np.sum(R) == pytest.approx(total, abs=1e-9)
+    assert np.sum(steps) == pytest.approx(total, rel=1e-12)
+    assert step_response(*ladder_poles(steps, capacities), [0.001, 0.01]) == pytest.approx(
+        step_response(R, tau, [0.001, 0.01]), rel=1e-12
+    )
+
+
+@pytest.mark.parametrize("duty", [0.5, 0.2, 0.1, 0.02])
+def test_pulse_train_on_a_data_sheet_network_stays_under_the_duty_rule(duty):
+    """Common practice: Z(t, D) is at most D R + (1 - D) Z(t), and more than D R, its mean."""
+    R, tau, total = DATA_SHEET["diode"]
+    width = 1e-4
+    peak, _ = pulse_extremes(R, tau, width, width / duty)
+    single = step_response(R, tau, [width])[0]
+    assert duty * total < peak < duty * total + (1 - duty) * single
