@@ -91,7 +91,7 @@ def read_table(path: Path, wanted: Sequence[str], stated: Format) -> Table:
     left_out = (f"line {units}: units, not readings",) if units else ()
     body = text.split("\n", first - 1)[-1]
     cells, line_numbers = _cells(path, body, first, indices, delimiter)
-    decimal = stated.decimal or _find_decimal(cells, body)
+    decimal = stated.decimal or _find_decimal(cells, body, delimiter)
     complete = Format(delimiter, decimal, encoding, stated.skip_lines, stated.missing)
     return Table(path, cells, titles, line_numbers, header is None, complete, left_out)
 
@@ -345,14 +345,12 @@ def _cells(
     return cells, np.array(filled, dtype=np.intp) + first
 
 
-def _find_decimal(cells: pd.DataFrame, body: str) -> str:
+def _find_decimal(cells: pd.DataFrame, body: str, delimiter: str) -> str:
     """A comma where numbers have commas and none has a point."""
-    if "," not in body:
+    if "," not in body or (delimiter == "," and '"' not in body):
         return "."
-    commas = points = False
-    for place in range(cells.shape[1]):
-        column = cells.iloc[:, place].astype(str)
-        looks = column[column.str.fullmatch(r"\s*[+-]?[\d.,]+([eE][+-]?\d+)?\s*")]
-        commas |= bool(looks.str.contains(",", regex=False).any())
-        points |= bool(looks.str.contains(".", regex=False).any())
-    return "," if commas and not points else "."
+    text = "\n".join("\n".join(column.dropna()) for _, column in cells.items())
+    comma, point = (
+        re.search(rf"^\s*[+-]?\d*{mark}\d+\s*$", text, re.MULTILINE) for mark in (",", r"\.")
+    )
+    return "," if comma and not point else "."
