@@ -1,0 +1,186 @@
+"""Results as the contract's JSON documents: fit.json, check.json, `heatrun budget --json`.
+
+Documents hold plain Python values; `run_folder.to_json` turns what is not finite into null.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from fit.residuals import describe_residual
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from fit.budget.model import Prediction
+    from fit.check import SpanVerdict, Verdict
+    from fit.identify import Response
+    from fit.record import Array
+
+FIT, CHECK, BUDGET = "heatrun.fit/1", "heatrun.check/1", "heatrun.budget/1"
+
+
+def fit_document(response: Response) -> dict[str, object]:
+    """`heatrun.fit/1`.
+
+    Resistances are per unit of the recorded power: K/W, or what `resistance_unit` says. `power_W`
+    is null where the power was not recorded in watts; `power` and `power_unit` say what it was.
+    """
+    watts = response.power_unit == "W"
+    nodes = {}
+    for j, node in enumerate(response.nodes):
+        left = describe_residual(response.signals.t_s, response.residual_K[:, j])
+        nodes[node] = {
+            "R_K_per_W": _numbers(response.resistance_K_per_W[j]),
+            "R_u_K_per_W": _numbers(response.resistance_u_K_per_W[j]),
+            "R_total_K_per_W": float(response.total_K_per_W[j]),
+            "R_total_u_K_per_W": float(response.total_u_K_per_W[j]),
+            "residual_rms_K": left.rms_K,
+            "residual_autocorrelation": left.autocorrelation,
+            "residual_p_white": left.p_white,
+        }
+    return {
+        "schema": FIT,
+        "reference": response.reference or None,
+        "power_W": response.power if watts else None,
+        "power": response.power,
+        "power_unit": response.power_unit,
+        "resistance_unit": resistance_unit(response.power_unit),
+        "time_constants": [
+            {"tau_s": float(tau), "u_s": float(u)}
+            for tau, u in zip(response.tau_s, response.tau_u_s, strict=True)
+        ],
+        "nodes": nodes,
+        "foster": {
+            "node": response.foster_node,
+            "R_K_per_W": _numbers(response.foster_R_K_per_W),
+            "R_u_K_per_W": _numbers(response.foster_R_u_K_per_W),
+            "tau_s": _numbers(response.foster_tau_s),
+            "tau_u_s": _numbers(response.foster_tau_u_s),
+        },
+        "cauer": _cauer(response),
+        "residual_rms_K": response.residual_rms_K,
+        "samples": response.samples,
+        "settled": response.settled,
+        "not_resolved": list(response.not_resolved),
+        "left_out": list(response.signals.left_out),
+        "warnings": list(response.warnings),
+    }
+
+
+def check_document(verdict: Verdict) -> dict[str, object]:
+    """`heatrun.check/1`."""
+    return {
+        "schema": CHECK,
+        "decision": verdict.decision,
+        "power_W": verdict.measured.power_W,
+        "spans": [_span(span) for span in verdict.spans],
+        "findings": [
+            {
+                "kind": finding.kind,
+                "where": finding.where,
+                "probability": finding.probability,
+                "text": finding.text,
+                "lead": finding.lead,
+                "steps": list(finding.steps),
+                "caution": finding.caution,
+            }
+            for finding in verdict.findings
+        ],
+        "warnings": list(verdict.warnings),
+    }
+
+
+def budget_document(prediction: Prediction) -> dict[str, object]:
+    """`heatrun.budget/1`. `C_J_per_K` is null where the budget states none."""
+    budget = prediction.budget
+    R_u = np.sqrt(np.diag(prediction.R_covariance))
+    return {
+        "schema": BUDGET,
+        "title": budget.title,
+        "power_W": prediction.power_W,
+        "ambient_degC": prediction.ambient_degC,
+        "path_fraction": budget.conditions.path_fraction,
+        "stages": [
+            {
+                "name": stage.name,
+                "from": stage.from_node,
+                "to": stage.to_node,
+                "kind": stage.kind,
+                "R_K_per_W": float(prediction.R_K_per_W[i]),
+                "R_u_K_per_W": float(R_u[i]),
+                "C_J_per_K": float(prediction.C_J_per_K[i]) or None,
+            }
+            for i, stage in enumerate(budget.stages)
+        ],
+        "nodes": {
+            node: {
+                "rise_K": float(rise),
+                "rise_u_K": float(prediction.rise_u_K[node]),
+                "degC": float(prediction.ambient_degC + rise),
+            }
+            for node, rise in prediction.rise_K.items()
+        },
+        "time_constants": [{"tau_s": float(tau)} for tau in prediction.tau_s],
+        "foster": {
+            "node": prediction.foster_node,
+            "R_K_per_W": _numbers(prediction.foster_R_K_per_W),
+            "tau_s": _numbers(prediction.foster_tau_s),
+        },
+        "drivers": [
+            {"stage": stage, "key": key, "variance_share": share}
+            for stage, key, share in prediction.drivers
+        ],
+        "warnings": list(prediction.warnings),
+    }
+
+
+def resistance_unit(power_unit: str) -> str:
+    """K/W, or kelvins per whatever unit the power was recorded in."""
+    return f"K/{power_unit}" if " " not in power_unit else f"K/({power_unit})"
+
+
+def _cauer(response: Response) -> dict[str, object] | None:
+    """The heated node's ladder; None where its Foster terms are not all positive."""
+    ladder = cauer_ladder(response)
+    if ladder is None:
+        return None
+    R, C = ladder
+    return {"node": response.foster_node, "R_K_per_W": _numbers(R), "C_J_per_K": _numbers(C)}
+
+
+def cauer_ladder(response: Response) -> tuple[Array, Array] | None:
+    """Resistances (K,) [K/W] and capacities (K,) [J/K] of the hottest node's ladder.
+
+    None where a Foster resistance is not positive: no ladder of positive elements answers like
+    that (the sensor lags, or sits away from the heat source).
+    """
+    from fit.conversion import foster_to_cauer
+
+    try:
+        return foster_to_cauer(response.foster_R_K_per_W, response.foster_tau_s)
+    except ValueError:
+        return None
+
+
+def _span(span: SpanVerdict) -> dict[str, object]:
+    measured = None
+    if span.measured_K_per_W is not None:
+        measured = {"R_K_per_W": span.measured_K_per_W, "u_K_per_W": span.measured_u_K_per_W}
+    return {
+        "from": span.from_node,
+        "to": span.to_node,
+        "stages": list(span.stages),
+        "predicted": {"R_K_per_W": span.predicted_K_per_W, "u_K_per_W": span.predicted_u_K_per_W},
+        "limit_K_per_W": span.limit_K_per_W,
+        "measured": measured,
+        "p_conforming": span.p_conforming,
+        "E_n": span.E_n,
+        "decision": span.decision,
+    }
+
+
+def _numbers(values: Array | Sequence[float]) -> list[float]:
+    return [float(value) for value in values]
