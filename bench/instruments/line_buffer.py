@@ -54,9 +54,9 @@ class LineBuffer:
         return self._lines.popleft() if self._lines else None
 
     def clear(self) -> None:
-        """Forget everything not taken yet."""
+        """Forget everything not taken yet; what comes next begins a line."""
         self._pending = b""
-        self._overlong = False
+        self._overlong = self._drop_first = False
         self._lines.clear()
 
     def __len__(self) -> int:

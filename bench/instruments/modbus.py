@@ -225,11 +225,12 @@ class Instrument:
         """One request; its answer, or None when there was none in time."""
         from pymodbus.exceptions import ConnectionException, ModbusException
 
+        gone: tuple[type[BaseException], ...] = (ConnectionException, *LOST)
         if self._client is None:
             raise InstrumentLost(f"{self.settings.name}: port {self.settings.port} is not open")
         try:
             return getattr(self._client, what)(*arguments, **options)
-        except (ConnectionException, *LOST) as error:
+        except gone as error:
             self.close()
             raise InstrumentLost(
                 f"{self.settings.name}: lost on port {self.settings.port} ({error})"

@@ -95,8 +95,8 @@ class Transport:
             port.timeout = POLL_S
         if self.settings.startup_s:
             time.sleep(self.settings.startup_s)
-        self._buffer = LineBuffer(self.terminator, drop_first=self.streaming)
         self.discard()
+        self._buffer = LineBuffer(self.terminator, drop_first=self.streaming)
 
     def close(self) -> None:
         """Close the port, never raises."""
@@ -104,6 +104,13 @@ class Transport:
         if port is not None:
             with contextlib.suppress(*LOST):
                 port.close()
+
+    def set_speed(self, baud: int) -> None:
+        """Change the speed of the open port and forget what came before. Raises InstrumentLost."""
+        with self._losing() as port:
+            port.baudrate = baud
+        self.discard()
+        self._buffer = LineBuffer(self.terminator, drop_first=self.streaming)
 
     @property
     def is_open(self) -> bool:

@@ -11,13 +11,14 @@ import argparse
 import json
 import signal
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from importlib.resources import files
+from itertools import count, repeat
 from pathlib import Path
 
 from bench.virtual.bench import FastClock, VirtualBench, open_bench
-from bench.virtual.ports import SocketEnd, far_end
+from bench.virtual.ports import FarEnd, SocketEnd, far_end
 from bench.virtual.reader import FORMATS
 from bench.virtual.scenario import make_unit, read_scenario
 
@@ -25,6 +26,7 @@ from bench.virtual.scenario import make_unit, read_scenario
 def main(arguments: list[str] | None = None) -> None:
     """Serve a virtual bench until told to stop."""
     options = _parser().parse_args(arguments)
+    options.socket = options.socket or options.first_port > 0
     scenario = options.prototype or files("heatrun_data") / "charge_controller" / "prototype.toml"
     unit = make_unit(read_scenario(scenario), options.fault, options.seed)
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))
@@ -32,7 +34,7 @@ def main(arguments: list[str] | None = None) -> None:
         open_bench(
             unit,
             FastClock(options.speed),
-            make_port=(lambda name, folder: SocketEnd()) if options.socket else far_end,
+            make_port=_socket_ends(options.first_port) if options.socket else far_end,
             folder=options.folder,
             write=FORMATS[options.format],
             stream_every_s=options.stream_every,
@@ -57,6 +59,12 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument(
         "--socket", action="store_true", help="socket:// ports, also where ptys are"
     )
+    parser.add_argument(
+        "--first-port",
+        type=int,
+        default=0,
+        help="number of the first socket:// port, the rest follow",
+    )
     parser.add_argument("--folder", type=Path, help="where the links to the ptys are made")
     parser.add_argument("--format", choices=list(FORMATS), default="separated")
     parser.add_argument(
@@ -64,6 +72,12 @@ def _parser() -> argparse.ArgumentParser:
     )
     parser.add_argument("--modbus", action="store_true", help="a Modbus RTU reader besides")
     return parser
+
+
+def _socket_ends(first: int) -> Callable[[str, Path | None], FarEnd]:
+    """Makes ports with the numbers from the first on, or with any free ones when it is 0."""
+    numbers = count(first) if first else repeat(0)
+    return lambda name, folder: SocketEnd(next(numbers))
 
 
 @contextmanager

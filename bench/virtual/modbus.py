@@ -104,10 +104,11 @@ class ModbusReader:
         return [device(1, self._slave_1), device(2, self._slave_2)]
 
     async def _slave_1(
-        self, function: int, start: int, address: int, count: int, now: list[int], new: Any
+        self, function: int, start: int, address: int, count: int, *registers: Any
     ) -> Any:
         from pymodbus.constants import ExcCodes
 
+        now, new = registers
         if 1 in self.dead:
             return ExcCodes.DEVICE_FAILURE
         if function == WRITE_COIL and new is not None:
@@ -120,10 +121,11 @@ class ModbusReader:
         return None
 
     async def _slave_2(
-        self, function: int, start: int, address: int, count: int, now: list[int], new: Any
+        self, function: int, start: int, address: int, count: int, *registers: Any
     ) -> Any:
         from pymodbus.constants import ExcCodes
 
+        now, _ = registers
         if 2 in self.dead:
             return ExcCodes.DEVICE_FAILURE
         if function == READ_INPUT:

@@ -114,8 +114,12 @@ class PtyEnd:
 class SocketEnd:
     """A TCP server on loopback for one client, reached as `socket://`."""
 
-    def __init__(self) -> None:
-        self._listener = socket.create_server(("127.0.0.1", 0))
+    def __init__(self, number: int = 0) -> None:
+        """
+        Args:
+            number: of the TCP port; any free one when 0.
+        """
+        self._listener = socket.create_server(("127.0.0.1", number))
         self._address = self._listener.getsockname()
         self.url = f"socket://127.0.0.1:{self._address[1]}"
         self._client: socket.socket | None = None

@@ -1,0 +1,44 @@
+"""`heatrun listen PORT`: what a port sends, and the rig blocks that would read it."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+SPEEDS = (115200, 9600, 57600, 38400, 19200, 230400, 4800, 2400)
+
+
+def command(
+    port: Annotated[str, typer.Argument(help="Device or pyserial URL, such as socket://host:5000")],
+    seconds: Annotated[float, typer.Option(min=0.1, help="How long to listen at a speed.")] = 5.0,
+    baud: Annotated[int | None, typer.Option(help="Speed; tried in turn when left out.")] = None,
+    query: Annotated[str | None, typer.Option(help="Ask this, for one that must be asked.")] = None,
+) -> None:
+    """Show what a port sends; propose its [[instrument]] and [[channel]] blocks.
+
+    Finds the speed and the form of the lines. A port that stays silent is asked *IDN?.
+    """
+    from bench.listening import listen
+    from bench.recognise import blocks, recognise, scpi_block
+    from fit.errors import PortError
+
+    heard = listen(port, (baud,) if baud else SPEEDS, seconds, query)
+    for line in heard.lines[:8]:
+        print(f"  {line}")
+    if heard.identity is not None:
+        print(f"\n# answers *IDN? with '{heard.identity}' at {heard.baud} baud\n")
+        print(scpi_block(port, heard.baud, heard.identity), end="")
+        return
+    if not heard.lines:
+        raise PortError(
+            f"{port}: nothing legible came at {', '.join(map(str, heard.tried))} baud; "
+            "check the cable and the speed, or give --baud and --query"
+        )
+    form = recognise(heard.lines)
+    if form is None:
+        print(f"\nNo form fits these lines ({heard.baud} baud).")
+        print("A pattern with named groups reads any line: pattern = 'T1=(?P<tab>[-\\d.]+)'")
+        return
+    print(f"\n# {heard.baud} baud; {form.matched} of {form.lines} lines match\n")
+    print(blocks("reader", port, heard.baud, form, query), end="")
