@@ -10,6 +10,7 @@ from scipy.linalg import block_diag
 
 from fit.errors import NotIdentifiable
 from fit.identify import Response, identify_signals, path_order
+from fit.placement import SlowShare, slow_share
 from fit.record import Array, Run
 from fit.signals import prepare
 
@@ -29,6 +30,8 @@ class Spans:
     final_degC: Array  # (s + 1,) temperatures at the settled end (extrapolated where not settled) [degC]
     settled: bool
     warnings: tuple[str, ...]
+    slow_share: SlowShare | None = None  # evidence on the thermocouples' placement
+    responses: tuple[Response, ...] = ()  # identified: the inner spans, then all against ambient
 
     @property
     def total_covariance(self) -> Array:
@@ -75,12 +78,23 @@ def measure(run: Run) -> Spans:
     return Spans(
         nodes=nodes,
         R_K_per_W=resistance,
-        covariance={name: block_diag(*(c[name] for _, c in parts)) for name in names},
+        covariance={name: _joined(name, [c[name] for _, c in parts]) for name in names},
         power_W=power,
         final_degC=reference + above,
         settled=all(r.settled for r in responses),
         warnings=tuple(dict.fromkeys(text for r in responses for text in r.warnings)),
+        slow_share=slow_share(signals, nodes),
+        responses=tuple(responses),
     )
+
+
+def _joined(name: str, parts: list[Array]) -> Array:
+    """One covariance of spans measured in parts; the power's error is common to them all."""
+    whole = block_diag(*parts)
+    if name == "power":
+        u = np.sqrt(np.diag(whole))
+        return np.outer(u, u)
+    return whole
 
 
 def _only(signals, nodes):  # type: ignore[no-untyped-def]

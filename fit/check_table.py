@@ -1,0 +1,221 @@
+"""A verdict as a person reads it in a terminal, and many of them as a CSV table."""
+
+from __future__ import annotations
+
+import csv
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+
+from rich.console import Console
+from rich.markup import escape
+from rich.table import Table
+
+from fit.causes import Finding
+from fit.check import SpanVerdict, Verdict
+from fit.decision import CONFORMING, NON_CONFORMING, UNDECIDED
+from fit.errors import RecordError
+from fit.many import Outcome
+
+STYLE = {CONFORMING: "green", NON_CONFORMING: "bold red", UNDECIDED: "yellow"}
+SHOW_ALL_UP_TO = 40
+COLUMNS = (
+    "run", "decision", "from", "to", "stages", "predicted_K_per_W", "predicted_u_K_per_W",
+    "limit_K_per_W", "measured_K_per_W", "measured_u_K_per_W", "p_conforming", "E_n",
+    "span_decision", "cause", "where", "probability", "error",
+)  # fmt: skip
+
+
+def print_verdict(console: Console, verdict: Verdict) -> None:
+    """Print one run's spans, its likely cause with what to do, time constants and warnings."""
+    budget = verdict.prediction.budget
+    console.print(
+        f"{escape(budget.title)}: [{STYLE[verdict.decision]}]{verdict.decision}[/] "
+        f"at {verdict.prediction.power_W:.3g} W, {verdict.prediction.ambient_degC:.1f} °C"
+    )
+    console.print(_span_table(verdict))
+    _print_findings(console, verdict)
+    _print_time_constants(console, verdict)
+    for warning in verdict.warnings:
+        console.print(f"[yellow]Note:[/] {escape(warning)}")
+
+
+def _span_table(verdict: Verdict) -> Table:
+    table = Table(box=None, pad_edge=False, header_style="bold")
+    table.add_column("from - to")
+    table.add_column("stages")
+    for heading in ("predicted\nK/W", "limit\nK/W", "measured\nK/W", "p within\nlimit", "E_n"):
+        table.add_column(heading, justify="right")
+    table.add_column("decision")
+    for span in verdict.spans:
+        table.add_row(
+            f"{escape(span.from_node)} - {escape(span.to_node)}",
+            escape(", ".join(span.stages)),
+            with_expanded(span.predicted_K_per_W, span.predicted_u_K_per_W),
+            f"{span.limit_K_per_W:.3g}",
+            *_measured_cells(span),
+        )
+    table.caption = "± is the expanded uncertainty, k = 2"
+    table.caption_justify = "left"
+    return table
+
+
+def _measured_cells(span: SpanVerdict) -> tuple[str, str, str, str]:
+    if span.measured_K_per_W is None or span.measured_u_K_per_W is None:
+        return "-", "-", "-", "not measured"
+    assert span.p_conforming is not None
+    assert span.E_n is not None
+    return (
+        with_expanded(span.measured_K_per_W, span.measured_u_K_per_W),
+        _probability(span.p_conforming),
+        f"{span.E_n:+.1f}",
+        f"[{STYLE[span.decision]}]{span.decision}[/]",
+    )
+
+
+def with_expanded(value: float, u: float) -> str:
+    """'0.982 ± 0.014': the expanded uncertainty (k = 2) to two digits, the value to its place.
+
+    >>> with_expanded(0.98234, 0.0071)
+    '0.982 ± 0.014'
+    >>> with_expanded(12.3, 0.0)
+    '12.3'
+    """
+    expanded = 2 * u
+    if not expanded > 0:
+        return f"{value:.3g}"
+    first = f"{expanded:.1e}"
+    places = max(0, 1 - int(first.split("e")[1]))
+    return f"{value:.{places}f} ± {expanded:.{places}f}"
+
+
+def _probability(p: float) -> str:
+    if p > 0.999:
+        return "> 0.999"
+    return "< 0.001" if p < 0.001 else f"{p:.3f}"
+
+
+def _print_findings(console: Console, verdict: Verdict) -> None:
+    if not verdict.findings:
+        if verdict.decision != CONFORMING:
+            console.print("Nothing stands out as the cause.")
+        return
+    first, *others = verdict.findings
+    if first.lead:
+        console.print(f"\n[bold]Most likely ({first.probability:.0%}):[/] {escape(first.text)}")
+        for number, step in enumerate(first.steps, start=1):
+            console.print(f"  {number}. {escape(step)}")
+        if first.caution:
+            console.print(f"[bold]Caution:[/] {escape(first.caution)}")
+    else:
+        console.print("\nNothing stands out; what it may be:")
+        others = list(verdict.findings)
+    for finding in others:
+        console.print(f"  {'also possible ' if first.lead else ''}{_short(finding)}")
+
+
+def _short(finding: Finding) -> str:
+    return f"({finding.probability:.0%}) {finding.kind}, '{escape(finding.where)}'"
+
+
+def _print_time_constants(console: Console, verdict: Verdict) -> None:
+    if not verdict.time_constants:
+        return
+    table = Table(box=None, pad_edge=False, header_style="bold", title_justify="left")
+    for heading in ("time constant\nmeasured, s", "\npredicted, s", "\nratio"):
+        table.add_column(heading, justify="right")
+    for constant in verdict.time_constants:
+        known = constant.predicted_s is not None
+        table.add_row(
+            with_expanded(constant.measured_s, constant.measured_u_s),
+            f"{constant.predicted_s:.3g}" if known else "-",
+            f"{constant.measured_s / constant.predicted_s:.2f}" if constant.predicted_s else "-",
+        )
+    console.print()
+    console.print(table)
+
+
+def print_runs(console: Console, outcomes: Sequence[Outcome[Verdict]]) -> None:
+    """Print one line a run (of many, only those that do not conform), then the count."""
+    counts = Counter(
+        "not read" if outcome.result is None else outcome.result.decision for outcome in outcomes
+    )
+    table = Table(box=None, pad_edge=False, header_style="bold")
+    for heading in ("run", "decision", "spans over their limit", "most likely"):
+        table.add_column(heading)
+    for outcome in outcomes:
+        verdict = outcome.result
+        if verdict is None:
+            continue
+        if len(outcomes) > SHOW_ALL_UP_TO and verdict.decision == CONFORMING:
+            continue
+        over = [
+            f"{s.from_node} - {s.to_node}" for s in verdict.spans if s.decision == NON_CONFORMING
+        ]
+        lead = next((finding for finding in verdict.findings if finding.lead), None)
+        table.add_row(
+            escape(outcome.path.name),
+            f"[{STYLE[verdict.decision]}]{verdict.decision}[/]",
+            escape(", ".join(over)),
+            _short(lead) if lead else "",
+        )
+    if table.row_count:
+        console.print(table)
+    console.print(
+        f"{len(outcomes)} runs: " + ", ".join(f"{n} {what}" for what, n in counts.items())
+    )
+
+
+def refuse_existing(table: Path) -> None:
+    """Raise RecordError where the table would write over a file."""
+    if table.exists():
+        raise RecordError(table, "", "exists already", "name a new file: nothing is written over")
+
+
+def write_table(table: Path, outcomes: Sequence[Outcome[Verdict]]) -> None:
+    """Write one row a span of every run; a run that could not be read has one row with its error.
+
+    Args:
+        table: file to create.
+        outcomes: of all runs.
+
+    Raises:
+        RecordError: the file exists or cannot be written.
+    """
+    try:
+        with table.open("x", newline="", encoding="utf-8") as stream:
+            writer = csv.DictWriter(stream, COLUMNS, lineterminator="\n")
+            writer.writeheader()
+            for outcome in outcomes:
+                writer.writerows(_rows(outcome))
+    except FileExistsError:
+        refuse_existing(table)
+    except OSError as error:
+        raise RecordError(table, "", f"cannot be written ({error.strerror})") from error
+
+
+def _rows(outcome: Outcome[Verdict]) -> Iterator[dict[str, object]]:
+    verdict = outcome.result
+    if verdict is None:
+        yield {"run": outcome.path, "error": outcome.error}
+        return
+    lead = next((finding for finding in verdict.findings if finding.lead), None)
+    for span in verdict.spans:
+        yield {
+            "run": outcome.path,
+            "decision": verdict.decision,
+            "from": span.from_node,
+            "to": span.to_node,
+            "stages": "; ".join(span.stages),
+            "predicted_K_per_W": span.predicted_K_per_W,
+            "predicted_u_K_per_W": span.predicted_u_K_per_W,
+            "limit_K_per_W": span.limit_K_per_W,
+            "measured_K_per_W": span.measured_K_per_W,
+            "measured_u_K_per_W": span.measured_u_K_per_W,
+            "p_conforming": span.p_conforming,
+            "E_n": span.E_n,
+            "span_decision": span.decision,
+            "cause": lead.kind if lead else None,
+            "where": lead.where if lead else None,
+            "probability": lead.probability if lead else None,
+        }

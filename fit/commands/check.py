@@ -1,0 +1,141 @@
+"""`heatrun check`: measured against predicted, span by span."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from fit.check import Verdict
+    from fit.many import Outcome
+
+EXIT_STATUS = {"conforming": 0, "non-conforming": 1, "undecided": 3}
+
+
+def command(
+    run: Annotated[
+        list[Path],
+        typer.Argument(metavar="RUN...", help="Run folder or readings CSV; or a folder of runs."),
+    ],
+    budget: Annotated[
+        Path, typer.Option("--budget", metavar="BUDGET", help="The budget.toml to check against.")
+    ],
+    as_json: Annotated[
+        bool, typer.Option("--json", help="One JSON object on standard output, nothing else.")
+    ] = False,
+    table: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Also write every span of every run to a new CSV file."),
+    ] = None,
+    jobs: Annotated[
+        int | None,
+        typer.Option(
+            min=1, help="Runs worked on at once; as many as there are cores if not given."
+        ),
+    ] = None,
+) -> None:
+    """Measured against predicted, span by span: the decision, and what most likely went wrong.
+
+    Writes check.json into each run folder. Exit status: 0 all spans conform, 1 a span does not,
+    3 not decided, 2 bad input. A span conforms where its resistance is under its limit with a
+    probability of at least 95 %.
+    """
+    from fit.budget import read_budget
+    from fit.check_table import refuse_existing, write_table
+    from fit.many import find_runs
+
+    if table is not None:
+        refuse_existing(table)
+    read_budget(budget)
+    runs = find_runs(run)
+    outcomes = _checked(runs, budget, jobs, quiet=as_json)
+    for outcome in outcomes:
+        if outcome.error is not None:
+            typer.echo(f"heatrun: {outcome.error}", err=True)
+    if as_json:
+        _print_json(outcomes, alone=len(runs) == 1)
+    else:
+        _print(outcomes)
+    if table is not None and any(outcome.result for outcome in outcomes):
+        write_table(table, outcomes)
+    raise typer.Exit(exit_status(outcomes))
+
+
+def check_run(path: Path, budget: Path) -> Verdict:
+    """Read, measure and check one run; check.json is written when it is a run folder."""
+    from fit.budget import read_budget
+    from fit.check import check
+    from fit.record import read_run
+    from fit.results import check_document
+    from fit.run_folder import write_result
+    from fit.spans import measure
+
+    verdict = check(measure(read_run(path)), read_budget(budget))
+    if path.is_dir():
+        write_result(path, "check.json", check_document(verdict))
+    return verdict
+
+
+def exit_status(outcomes: list[Outcome[Verdict]]) -> int:
+    """1 where a run does not conform, else 2 where one could not be read, else 3, else 0."""
+    statuses = {
+        2 if outcome.result is None else EXIT_STATUS[outcome.result.decision]
+        for outcome in outcomes
+    }
+    return next((status for status in (1, 2, 3) if status in statuses), 0)
+
+
+def _checked(
+    runs: tuple[Path, ...], budget: Path, jobs: int | None, quiet: bool
+) -> list[Outcome[Verdict]]:
+    """Outcomes in the order of the runs, with a progress bar where there are several."""
+    from functools import partial
+
+    from rich.console import Console
+    from rich.progress import track
+
+    from fit.many import map_runs
+
+    console = Console(stderr=True)
+    work = map_runs(partial(check_run, budget=budget), runs, jobs)
+    outcomes = track(
+        work,
+        description="checking",
+        total=len(runs),
+        console=console,
+        transient=True,
+        disable=quiet or len(runs) == 1 or not console.is_terminal,
+    )
+    order = {path: i for i, path in enumerate(runs)}
+    return sorted(outcomes, key=lambda outcome: order[outcome.path])
+
+
+def _print_json(outcomes: list[Outcome[Verdict]], alone: bool) -> None:
+    from fit.results import check_document
+    from fit.run_folder import to_json
+
+    if alone:
+        if (verdict := outcomes[0].result) is not None:
+            typer.echo(to_json(check_document(verdict)))
+        return
+    runs = [
+        {"run": str(outcome.path)}
+        | ({"error": outcome.error} if outcome.result is None else check_document(outcome.result))
+        for outcome in outcomes
+    ]
+    typer.echo(to_json({"schema": "heatrun.checks/1", "runs": runs}))
+
+
+def _print(outcomes: list[Outcome[Verdict]]) -> None:
+    from rich.console import Console
+
+    from fit.check_table import print_runs, print_verdict
+
+    console = Console(highlight=False)
+    if len(outcomes) == 1:
+        if (verdict := outcomes[0].result) is not None:
+            print_verdict(console, verdict)
+        return
+    print_runs(console, outcomes)
