@@ -41,13 +41,16 @@ def correlation_inflation(solution: Projected) -> float:
     return float(scale * (1 + rho) / (1 - rho))
 
 
-def parameter_covariance(model: Model, solution: Projected) -> ParameterCovariance:
+def parameter_covariance(
+    model: Model, solution: Projected, reference_prior: Array | None = None
+) -> ParameterCovariance:
     """Sandwich covariance with an AR(1) along the record and a full covariance across nodes."""
-    J = full_jacobian(solution)
-    m, N, p = solution.design.shape
-    q = len(solution.theta)
+    problem = model.problem(reference_prior)
+    blocks = full_jacobian(solution, problem.weight)
+    m, N, size = blocks.shape
+    J = blocks.reshape(m * N, size)
+    q, p = len(solution.theta), model.parameters
     cells = len(model.record.cells.samples)
-    problem = model.problem(None)
     extra = np.zeros(J.shape[1])
     if problem.prior is not None:
         extra[:q] = 1 / problem.prior.sd
@@ -59,7 +62,6 @@ def parameter_covariance(model: Model, solution: Projected) -> ParameterCovarian
     floor = np.maximum(1.0 / np.maximum(np.diag(across), 1e-12), 1.0)
     across = across * np.sqrt(np.outer(floor, floor))
     along = toeplitz(rho ** np.arange(cells))
-    blocks = J.reshape(m, N, -1)
     meat = np.zeros_like(normal)
     pushed = np.array([along @ blocks[j, :cells] for j in range(m)])
     for i in range(m):

@@ -199,16 +199,24 @@ class Filters:
             single, 0.0, (x * np.exp(-x) * g - x * np.exp(-self._n * x)) / safe
         )
         p = self._p
-        z = _scan(decay, p * (1 - decay))
-        dz = _scan(decay, d_decay * (z - p))
         age = np.exp(-self._age / tau)
-        zero = np.zeros_like(z)
-        reference, d_reference = zero, zero
-        if self.has_reference:
-            r, slope = self._r, self._slope
-            w = _scan(decay, r * (1 - decay) + slope * (self._h - tau * (1 - decay)))
+        held = p * (1 - decay)
+        if not self.has_reference:
+            z = _scan(decay, held)
+            dz = _scan(decay, d_decay * (z - p))
+            reference = d_reference = np.zeros_like(z)
+        else:
+            # Power and reference go through the same decays: one pass for both.
+            K, r, slope = decay.shape[1], self._r, self._slope
+            twice = np.concatenate((decay, decay), axis=1)
+            ramp = slope * (self._h - tau * (1 - decay))
+            both = _scan(twice, np.concatenate((held, r * (1 - decay) + ramp), axis=1))
+            z, w = both[:, :K], both[:, K:]
             lead = w - r + slope * tau
-            dw = _scan(decay, d_decay * lead - slope * tau * (1 - decay))
+            d_ramp = slope * tau * (1 - decay)
+            drive = np.concatenate((d_decay * (z - p), d_decay * lead - d_ramp), axis=1)
+            both = _scan(twice, drive)
+            dz, dw = both[:, :K], both[:, K:]
             reference = slope * tau - lead * g
             d_reference = slope * tau - (dw + slope * tau) * g - lead * d_g
         return Filtered(

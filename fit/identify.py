@@ -10,7 +10,7 @@ import numpy as np
 
 from fit.covariance import ParameterCovariance, parameter_covariance
 from fit.errors import NotIdentifiable
-from fit.order import Fitted, choose, doubts, fit_order
+from fit.order import Fitted, Grid, choose, doubts, fit_order, refine, sort_tau
 from fit.record import Array, Run
 from fit.signals import Signals, prepare
 from fit.transfer import Reduced, reduce
@@ -146,7 +146,8 @@ def identify_signals(
 ) -> Response:
     """Identify from prepared signals; see `identify`."""
     reference = choose_reference(signals.nodes, reference)
-    nodes = tuple(node for node in path_order(signals.nodes) if node != reference)
+    # Ambient is not part of the network: above another reference it is no node of it.
+    nodes = tuple(n for n in path_order(signals.nodes) if n not in (reference, "ambient"))
     record = reduce(signals, nodes, reference)
     fitted, not_resolved = solve_record(record, max_order, order)
     return _response(signals, record, fitted, not_resolved, run)
@@ -158,10 +159,12 @@ def solve_record(
     """The fit of a reduced record: of the order asked for, else of the order the data carries."""
     if order is None:
         return choose(record, max_order)
+    grid = Grid(record)
     fitted = None
     for k in range(1, order + 1):
-        fitted = fit_order(record, k, fitted)
+        fitted = fit_order(grid, k, fitted, starts=3)
     assert fitted is not None
+    fitted = sort_tau(refine(fitted.model, fitted.solution.theta, rounds=2))
     return fitted, tuple(doubts(fitted))
 
 
@@ -174,7 +177,7 @@ def _response(
 ) -> Response:
     model, solution = fitted.model, fitted.solution
     m = len(record.nodes)
-    covariance = parameter_covariance(model, solution)
+    covariance = parameter_covariance(model, solution, fitted.reference_prior)
     power = heating_power(signals.power)
     a = solution.coefficient[model.a] if model.powered else np.zeros((fitted.order, m))
     tau = fitted.tau_s

@@ -16,6 +16,7 @@ CLOSEST_RATIO = 2.0  # two time constants nearer than this cannot be told apart
 SIGNIFICANCE = 1e-3
 WIDEST_LN_TAU = 0.8  # standard uncertainty of ln tau above which a time constant is not resolved
 GRID = 24
+CLOSE_ENOUGH = 0.02  # of the weighted sum of squares: far below what noise moves it by
 
 
 @dataclass(frozen=True)
@@ -35,17 +36,20 @@ class Fitted:
         return np.exp(self.solution.theta[: self.order])
 
 
-def refine(model: Model, theta: Array, reference_prior: Array | None, rounds: int = 2) -> Fitted:
+def refine(model: Model, theta: Array, rounds: int = 0, most_steps: int = 12) -> Fitted:
     """Fit from a start θ; the ladder's prior on the reference coefficients follows the fit."""
-    solution = solve(model.problem(reference_prior), theta, tolerance=1e-7)
+    prior = None
     if model.has_reference and model.powered:
-        for _ in range(rounds):
-            reference_prior = model.ladder_reference(solution.coefficient)
-            solution = solve(model.problem(reference_prior), solution.theta, tolerance=1e-8)
-    return Fitted(model, solution, reference_prior)
+        prior = model.ladder_reference(model.problem().at(theta, False).coefficient)
+    solution = solve(model.problem(prior), theta, absolute=CLOSE_ENOUGH, most_steps=most_steps)
+    for _ in range(rounds if prior is not None else 0):
+        prior = model.ladder_reference(solution.coefficient)
+        solution = solve(model.problem(prior), solution.theta, absolute=1e-3 * CLOSE_ENOUGH)
+    return Fitted(model, solution, prior)
 
 
-def _sorted(fitted: Fitted) -> Fitted:
+def sort_tau(fitted: Fitted) -> Fitted:
+    """The same fit with its time constants in ascending order."""
     K = fitted.order
     rank = np.argsort(fitted.solution.theta[:K])
     if (rank == np.arange(K)).all():
@@ -56,52 +60,72 @@ def _sorted(fitted: Fitted) -> Fitted:
     return Fitted(fitted.model, fitted.model.problem(prior).at(theta), prior)
 
 
-def _grid(record: Reduced) -> Array:
-    low, high = np.log(0.6 * record.scan_s), np.log(2.5 * record.length_s)
-    return np.linspace(low, high, GRID)
+class Grid:
+    """Candidate time constants, filtered once, and what each would add to a fit."""
+
+    def __init__(self, record: Reduced) -> None:
+        self.record = record
+        low, high = np.log(0.6 * record.scan_s), np.log(2.5 * record.length_s)
+        self.ln_tau = np.linspace(low, high, GRID)
+        model = Model(record, GRID)
+        edge = [-0.5 * record.scan_s] if record.edge_free and model.powered else []
+        phi, _ = model.basis(np.append(self.ln_tau, edge))
+        kinds = [columns for columns in (model.a, model.b, model.e) if len(columns)]
+        cells = len(record.cells.samples)
+        self.columns = np.stack([phi[:cells, columns] for columns in kinds], axis=2)  # (c, G, kinds)
+
+    def gains(self, fitted: Fitted | None) -> Array:
+        """Drop of the sum of squares when each ln tau is added, the others held (G,)."""
+        record = self.record
+        cells = len(record.cells.samples)
+        gains = np.zeros(GRID)
+        model = Model(record, 1) if fitted is None else fitted.model
+        groups = model.problem().groups
+        design = np.ones((cells, 1)) if fitted is None else fitted.solution.design[:cells]
+        for nodes, profile in groups:
+            w = profile[:cells, None]
+            Q = np.linalg.qr(w * design)[0]
+            target = record.weight[:, nodes] * record.rise_K[:, nodes]
+            residual = target - Q @ (Q.T @ target)
+            flat = (w[:, :, None] * self.columns).reshape(cells, -1)
+            flat = flat - Q @ (Q.T @ flat)
+            added = flat.reshape(self.columns.shape)
+            gram = np.einsum("cgi,cgj->gij", added, added)
+            gram += 1e-9 * np.einsum("gii->g", gram)[:, None, None] * np.eye(gram.shape[1])
+            right = np.einsum("cgi,cm->gim", added, residual)
+            gains += np.einsum("gim,gim->g", right, np.linalg.solve(gram, right))
+        if fitted is not None:
+            apart = np.abs(self.ln_tau[:, None] - np.log(fitted.tau_s)).min(axis=1)
+            gains[apart < 0.3] = -np.inf
+        return gains
+
+    def peaks(self, fitted: Fitted | None, number: int) -> list[float]:
+        """The most promising further ln tau, at least a factor e apart."""
+        gains, found = self.gains(fitted), []
+        for g in np.argsort(gains)[::-1]:
+            if len(found) == number or not np.isfinite(gains[g]):
+                break
+            if not found or min(abs(self.ln_tau[g] - other) for other in found) > 1.0:
+                found.append(float(self.ln_tau[g]))
+        return found
 
 
-def _gain(fitted: Fitted | None, model: Model, grid: Array) -> Array:
-    """Drop of the sum of squares when each ln τ of the grid is added to a fit, its others held."""
-    theta = np.array([]) if fitted is None else fitted.solution.theta
-    K = 0 if fitted is None else fitted.order
-    edge = theta[K:] if len(theta) > K else np.zeros(int(model.record.edge_free and model.powered))
-    if fitted is None and len(edge):
-        edge = np.array([-0.5 * model.record.scan_s])
-    gains = np.empty(len(grid))
-    problem = model.problem()
-    for g, ln_tau in enumerate(grid):
-        trial = np.concatenate((theta[:K], [ln_tau], edge))
-        if K and np.min(np.abs(theta[:K] - ln_tau)) < 0.3:
-            gains[g] = -np.inf
-            continue
-        gains[g] = -problem.at(trial, with_jacobian=False).cost
-    return gains
-
-
-def fit_order(record: Reduced, order: int, below: Fitted | None) -> Fitted:
+def fit_order(grid: Grid, order: int, below: Fitted | None, starts: int = 1) -> Fitted:
     """Fit one order, starting from the order below with the best further time constant added."""
+    record = grid.record
     model = Model(record, order)
-    grid = _grid(record)
-    gains = _gain(below, model, grid)
-    edge = np.array([]) if below is None else below.solution.theta[below.order :]
-    if below is None and record.edge_free and model.powered:
-        edge = np.array([-0.5 * record.scan_s])
-    known = np.array([]) if below is None else below.solution.theta[: below.order]
+    edge = np.array([-0.5 * record.scan_s] if record.edge_free and model.powered else [])
+    known = np.array([])
+    if below is not None:
+        known, edge = below.solution.theta[: below.order], below.solution.theta[below.order :]
     best: Fitted | None = None
-    tried: list[float] = []
-    for g in np.argsort(gains)[::-1]:
-        if not np.isfinite(gains[g]) or len(tried) == 2:
-            break
-        if tried and min(abs(grid[g] - other) for other in tried) < 1.0:
-            continue
-        tried.append(grid[g])
-        start = np.concatenate((np.sort(np.append(known, grid[g])), edge))
-        candidate = refine(model, start, None)
+    for peak in grid.peaks(below, starts):
+        start = np.concatenate((np.sort(np.append(known, peak)), edge))
+        candidate = refine(model, start)
         if best is None or candidate.solution.cost < best.solution.cost:
             best = candidate
     assert best is not None
-    return _sorted(best)
+    return sort_tau(best)
 
 
 def doubts(fitted: Fitted) -> list[str]:
@@ -111,7 +135,7 @@ def doubts(fitted: Fitted) -> list[str]:
     for shorter, longer in zip(tau, tau[1:], strict=False):
         if longer < CLOSEST_RATIO * shorter:
             reasons.append(f"{shorter:.3g} s and {longer:.3g} s are too close to be told apart")
-    covariance = parameter_covariance(fitted.model, fitted.solution).total
+    covariance = parameter_covariance(fitted.model, fitted.solution, fitted.reference_prior).total
     spread = np.sqrt(np.diag(covariance)[: fitted.order])
     for value, u in zip(tau, spread, strict=True):
         if value < 0.6 * record.scan_s:
@@ -126,10 +150,12 @@ def doubts(fitted: Fitted) -> list[str]:
 def choose(record: Reduced, max_order: int) -> tuple[Fitted, tuple[str, ...]]:
     """The highest order the record supports, and what it did not support, one sentence each."""
     fits: list[Fitted] = []
+    grid = Grid(record)
+    usable = int((record.weight > 0).sum(axis=0).min())
     for order in range(1, max_order + 1):
-        if Model(record, order).parameters * 2 > np.isfinite(record.sd_K[:, 0]).sum():
+        if fits and Model(record, order).parameters * 2 > usable:
             break
-        fits.append(fit_order(record, order, fits[-1] if fits else None))
+        fits.append(fit_order(grid, order, fits[-1] if fits else None))
         if len(fits) > 2 and fits[-3].solution.cost - fits[-1].solution.cost < 4:
             break
     scale = correlation_inflation(fits[-1].solution)
@@ -145,5 +171,6 @@ def choose(record: Reduced, max_order: int) -> tuple[Fitted, tuple[str, ...]]:
             not_resolved.append(f"{candidate.order} time constants: {'; '.join(reasons)}")
             continue
         chosen = candidate
+    chosen = sort_tau(refine(chosen.model, chosen.solution.theta, rounds=2))
     kept = tuple(text for text in not_resolved if int(text.split()[0]) > chosen.order)
     return chosen, kept[:1]

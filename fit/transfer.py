@@ -8,13 +8,13 @@ Non-linear parameters θ: ln τ_k, and the shift of the power edge within its sc
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
 from fit.filters import Cells, Filters, average, cut, knots
 from fit.record import Array
-from fit.signals import Signals, noise
+from fit.signals import Signals
 from fit.varpro import Derivative, Prior, Problem
 
 # A reference coefficient is of the order of one and the sum over all modes is exactly one. How far
@@ -31,7 +31,8 @@ class Reduced:
     nodes: tuple[str, ...]
     reference: str  # "" when the reference is the node's own start
     rise_K: Array  # (c, m) mean of T_j - T_ref, 0 where missing
-    sd_K: Array  # (c, m) standard deviation of that mean, infinite where missing
+    weight: Array  # (c, m) one over the standard deviation of that mean, 0 where missing
+    node_weight: Array  # (m,) its factor by node
     filters: Filters
     scan_s: float
     length_s: float  # from the first power step (or the start) to the end
@@ -76,7 +77,6 @@ def reduce(signals: Signals, nodes: tuple[str, ...], reference: str) -> Reduced:
             rise, number = average(cells, difference)
     sd = np.full_like(rise, np.inf)
     for j, column in enumerate(columns):
-        series = signals.temperature_degC[:, column]
         involved = [column]
         if reference:
             involved.append(r)
@@ -88,7 +88,7 @@ def reduce(signals: Signals, nodes: tuple[str, ...], reference: str) -> Reduced:
             stuck += stuck_variance(steps[c], natural, np.diff(level))
         present = number[:, j] > 0
         sd[present, j] = np.sqrt(white / number[present, j] + stuck[present])
-        del series
+    weight, node_weight = _weights(sd)
     started = starts[1] if signals.soak_samples and len(starts) > 1 else 0
     always_off = not np.any(signals.power)
     return Reduced(
@@ -96,7 +96,8 @@ def reduce(signals: Signals, nodes: tuple[str, ...], reference: str) -> Reduced:
         nodes=nodes,
         reference=reference,
         rise_K=np.where(np.isfinite(rise), rise, 0.0),
-        sd_K=sd,
+        weight=weight,
+        node_weight=node_weight,
         filters=Filters(cells, filters_reference),
         scan_s=float(np.median(np.diff(signals.t_s))),
         length_s=float(signals.t_s[-1] - signals.t_s[started]),
@@ -181,15 +182,17 @@ class Model:
     def problem(self, reference_prior: Array | None = None) -> Problem:
         """The least-squares problem, with the prior on the reference coefficients (K, m)."""
         record, K = self.record, self.order
-        y, weight = record.rise_K, 1 / record.sd_K
+        y, weight = record.rise_K, record.weight
         if self.has_reference:
             m = y.shape[1]
             if reference_prior is None:
-                mean, sd = np.full((K, m), 1 / K), np.full((K, m), 1.0)
+                reference_prior, sd = np.full((K, m), 1 / K), np.ones(K)
             else:
-                mean = reference_prior
-                sd = REFERENCE_PRIOR_SD + REFERENCE_PRIOR_RELATIVE * np.abs(mean)
-            y, weight = np.vstack((y, mean)), np.vstack((weight, 1 / sd))
+                sd = REFERENCE_PRIOR_SD + REFERENCE_PRIOR_RELATIVE * np.abs(reference_prior).max(1)
+            # In proportion to the nodes' own weights, so that all nodes share one factorisation.
+            share = record.node_weight / np.exp(np.mean(np.log(record.node_weight)))
+            y = np.vstack((y, reference_prior))
+            weight = np.vstack((weight, np.outer(1 / sd, share)))
         lower = np.full(K, np.log(0.3 * record.scan_s))
         upper = np.full(K, np.log(6 * record.length_s))
         prior = None
@@ -199,14 +202,15 @@ class Model:
             prior = Prior(np.append(np.zeros(K), -scan / 2), np.append(np.full(K, np.inf), scan / 2))
         return Problem(self.basis, y, weight, lower, upper, prior)
 
-    def with_order(self, order: int) -> Model:
-        """The same record with another number of time constants."""
-        return Model(self.record, order)
 
+def _weights(sd_K: Array) -> tuple[Array, Array]:
+    """Weights (c, m) = cell profile x node weight, 0 where missing, and the node weights (m,).
 
-def without_hot_start(record: Reduced) -> Reduced:
-    """The record taken to begin at rest."""
-    return replace(record, hot_start=False)
-
-
-__all__ = ["Model", "Reduced", "noise", "reduce", "stuck_variance", "without_hot_start"]
+    One profile for all nodes keeps their factorisation common; it is the nodes' geometric mean.
+    """
+    present = np.isfinite(sd_K)
+    logs = np.where(present, np.log(np.where(present, sd_K, 1.0)), 0.0)
+    node = logs.sum(axis=0) / np.maximum(present.sum(axis=0), 1)
+    spread = np.where(present, logs - node, 0.0)
+    profile = spread.sum(axis=1) / np.maximum(present.sum(axis=1), 1)
+    return np.where(present, np.exp(-profile[:, None] - node), 0.0), np.exp(-node)

@@ -10,11 +10,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
-from scipy.linalg import qr, solve_triangular
+from scipy.linalg.lapack import dtrtrs
 
+from fit.filters import Index
 from fit.record import Array
 
 Derivative = tuple[Sequence[int], Array]  # columns that depend on one θ, their derivatives (N, ·)
@@ -28,15 +29,15 @@ class Projected:
     theta: Array  # (q,)
     coefficient: Array  # (p, m)
     residual: Array  # (N, m) weighted
-    jacobian: Array  # (N * m, q) of the projected residual, node after node
-    design: Array  # (m, N, p) weighted Φ
-    slope: Array  # (m, N, q) weighted dΦ/dθ c
+    jacobian: Array  # (N * m, q) of the projected residual, row after row
+    design: Array  # (N, p) Φ, not weighted
+    slope: Array  # (N, m, q) dΦ/dθ c, not weighted
     prior_residual: Array  # (q,) of the prior on θ
 
     @property
     def cost(self) -> float:
         """Sum of squares, prior included."""
-        return float(np.sum(self.residual**2) + np.sum(self.prior_residual**2))
+        return float(np.vdot(self.residual, self.residual) + np.sum(self.prior_residual**2))
 
 
 @dataclass(frozen=True)
@@ -58,41 +59,79 @@ class Problem:
     upper: Array
     prior: Prior | None = None
 
+    @cached_property
+    def groups(self) -> tuple[tuple[Index, Array], ...]:
+        """Columns of y that share one weight profile, with it (N,): they share one factorisation."""
+        profile = self.weight / np.linalg.norm(self.weight, axis=0)
+        remaining = np.arange(self.y.shape[1])
+        found = []
+        while len(remaining):
+            lead = profile[:, remaining[0]]
+            alike = np.abs(profile[:, remaining] - lead[:, None]).max(axis=0) <= 1e-9 * lead.max()
+            found.append((remaining[alike], lead))
+            remaining = remaining[~alike]
+        return tuple(found)
+
+    @cached_property
+    def _target(self) -> Array:
+        return self.weight * self.y
+
     def at(self, theta: Array, with_jacobian: bool = True) -> Projected:
         """Solve the linear part at θ (q,), with the Jacobian of Golub & Pereyra."""
         phi, derivatives = self.basis(theta)
         N, m = self.y.shape
-        p, q = phi.shape[1], len(theta)
-        coefficient, residual = np.empty((p, m)), np.empty((N, m))
-        jacobian, slope = np.zeros((m, N, q)), np.zeros((m, N, q))
-        design = np.empty((m, N, p))
-        for j in range(m):
-            w = self.weight[:, j]
-            scaled = np.multiply(phi, w[:, None], out=design[j])
-            Q, R = qr(scaled, mode="economic", check_finite=False)
-            target = w * self.y[:, j]
+        q = len(theta)
+        coefficient, residual = np.empty((phi.shape[1], m)), np.empty((N, m))
+        slope = np.zeros((N, m, q))
+        jacobian = np.zeros((N, m, q))
+        for columns, profile in self.groups:
+            Q, R = np.linalg.qr(profile[:, None] * phi)
+            scale = self.weight[:, columns].max(axis=0) / profile.max()
+            target = self._target[:, columns]
             z = Q.T @ target
-            residual[:, j] = target - Q @ z
-            coefficient[:, j] = _solve_upper(R, z)
-            if not with_jacobian:
-                continue
-            for k, (columns, d_phi) in enumerate(derivatives):
-                change = d_phi @ coefficient[columns, j]
-                slope[j, :, k] = w * change
-                correlation = np.zeros(p)
-                correlation[list(columns)] = d_phi.T @ (w * residual[:, j])
-                fixed = slope[j, :, k]
-                jacobian[j, :, k] = -(fixed - Q @ (Q.T @ fixed))
-                jacobian[j, :, k] -= Q @ _solve_upper(R, correlation, transposed=True)
+            left = target - Q @ z
+            residual[:, columns] = left
+            coefficient[:, columns] = _solve_upper(R, z) / scale
+            if with_jacobian:
+                self._add_jacobian(
+                    jacobian, slope, columns, derivatives, coefficient, left, Q, R, profile, scale
+                )
         return Projected(
             theta=theta,
             coefficient=coefficient,
             residual=residual,
-            jacobian=jacobian.reshape(m * N, q),
-            design=design,
+            jacobian=jacobian.reshape(N * m, q),
+            design=phi,
             slope=slope,
             prior_residual=self._prior_residual(theta),
         )
+
+    def _add_jacobian(
+        self,
+        jacobian: Array,
+        slope: Array,
+        columns: Index,
+        derivatives: list[Derivative],
+        coefficient: Array,
+        residual: Array,
+        Q: Array,
+        R: Array,
+        profile: Array,
+        scale: Array,
+    ) -> None:
+        """Fill in d(residual)/dθ = −P⊥ dΦ c − (P⊥ dΦ Φ⁻)ᵀ y for the columns of one weight profile."""
+        N, group, q = len(profile), len(columns), len(derivatives)
+        change = np.empty((N, group, q))
+        correlation = np.zeros((R.shape[0], group, q))
+        weighted = profile[:, None] * residual
+        for k, (involved, d_phi) in enumerate(derivatives):
+            change[:, :, k] = d_phi @ coefficient[np.ix_(involved, columns)]
+            correlation[involved, :, k] = d_phi.T @ weighted
+        slope[:, columns, :] = change
+        fixed = (profile[:, None, None] * scale[:, None] * change).reshape(N, -1)
+        back = _solve_upper(R, correlation.reshape(len(R), -1), transposed=True)
+        total = Q @ (Q.T @ fixed - back) - fixed
+        jacobian[:, columns, :] = total.reshape(N, group, q)
 
     def _prior_residual(self, theta: Array) -> Array:
         if self.prior is None:
@@ -102,48 +141,66 @@ class Problem:
 
 def _solve_upper(R: Array, right: Array, transposed: bool = False) -> Array:
     """Solve with a triangular factor, columns that carry nothing set to zero."""
-    diagonal = np.abs(np.diag(R))
+    diagonal = np.abs(np.diagonal(R))
     if diagonal.min() > 1e-13 * max(diagonal.max(), 1e-300):
-        return solve_triangular(R, right, trans=1 if transposed else 0, check_finite=False)
+        solution, _ = dtrtrs(R, right, trans=int(transposed))
+        return solution
     return np.linalg.lstsq(R.T if transposed else R, right, rcond=1e-12)[0]
 
 
 def solve(
-    problem: Problem, start: Array, tolerance: float = 1e-10, most_steps: int = 60
+    problem: Problem,
+    start: Array,
+    relative: float = 1e-10,
+    absolute: float = 0.0,
+    most_steps: int = 60,
 ) -> Projected:
-    """Levenberg-Marquardt over θ from start (q,), inside the problem's limits."""
+    """Levenberg-Marquardt over θ from start (q,), inside the problem's limits.
+
+    Ends when a step gains less than `relative` of the sum of squares or `absolute`.
+    """
     here = problem.at(np.clip(start, problem.lower, problem.upper))
     damping = 1e-3
     prior_rows = np.zeros(len(start)) if problem.prior is None else 1 / problem.prior.sd
     for _ in range(most_steps):
         normal = here.jacobian.T @ here.jacobian + np.diag(prior_rows**2)
-        gradient = here.jacobian.T @ here.residual.T.ravel() + prior_rows * here.prior_residual
+        gradient = here.jacobian.T @ here.residual.ravel() + prior_rows * here.prior_residual
+        # A θ held at its limit would only shorten the others' step.
+        held = (here.theta <= problem.lower) & (gradient > 0)
+        held |= (here.theta >= problem.upper) & (gradient < 0)
+        free = np.flatnonzero(~held)
+        if not len(free):
+            break
+        normal, gradient = normal[np.ix_(free, free)], gradient[free]
+        scale = np.diagonal(normal) + 1e-12 * max(float(np.trace(normal)), 1e-300)
         improved = False
-        while damping < 1e12:
-            scale = np.diag(normal) + 1e-12 * max(np.trace(normal), 1e-300)
-            step = -np.linalg.solve(normal + damping * np.diag(scale), gradient)
-            step *= min(1.0, 1.5 / max(np.abs(step).max(), 1e-300))
+        while damping < 1e10:
+            step = np.zeros(len(start))
+            step[free] = -np.linalg.solve(normal + damping * np.diag(scale), gradient)
+            step *= min(1.0, 1.5 / max(float(np.abs(step).max()), 1e-300))
             there = problem.at(np.clip(here.theta + step, problem.lower, problem.upper))
             if there.cost <= here.cost:
                 improved = True
                 break
+            if float(np.abs(step).max()) < 1e-10:
+                break
             damping *= 6
         if not improved:
             break
-        moved = np.abs(there.theta - here.theta).max()
+        moved = float(np.abs(there.theta - here.theta).max())
         gain = here.cost - there.cost
         here, damping = there, max(damping / 8, 1e-12)
-        if gain <= tolerance * here.cost or moved < 1e-12:
+        if gain <= max(relative * here.cost, absolute) or moved < 1e-12:
             break
     return here
 
 
-def full_jacobian(solution: Projected) -> NDArray[np.float64]:
-    """Jacobian of the weighted model by (θ, c_1, …, c_m): (N * m, q + p * m)."""
-    m, N, p = solution.design.shape
-    q = len(solution.theta)
+def full_jacobian(solution: Projected, weight: Array) -> Array:
+    """Jacobian of the weighted model by (θ, c_1, …, c_m), node after node: (m, N, q + p m)."""
+    N, m, q = solution.slope.shape
+    p = solution.design.shape[1]
     J = np.zeros((m, N, q + p * m))
-    J[:, :, :q] = solution.slope
     for j in range(m):
-        J[j, :, q + p * j : q + p * (j + 1)] = solution.design[j]
-    return J.reshape(m * N, -1)
+        J[j, :, :q] = weight[:, [j]] * solution.slope[:, j]
+        J[j, :, q + p * j : q + p * (j + 1)] = weight[:, [j]] * solution.design
+    return J
