@@ -31,7 +31,8 @@ class Reduced:
     nodes: tuple[str, ...]
     reference: str  # "" when the reference is the node's own start
     rise_K: Array  # (c, m) mean of T_j - T_ref, 0 where missing
-    weight: Array  # (c, m) one over the standard deviation of that mean, 0 where missing
+    sd_K: Array  # (c, m) standard deviation of that mean, infinite where missing
+    weight: Array  # (c, m) one over it, by one profile for all nodes, 0 where missing
     node_weight: Array  # (m,) its factor by node
     filters: Filters
     scan_s: float
@@ -96,6 +97,7 @@ def reduce(signals: Signals, nodes: tuple[str, ...], reference: str) -> Reduced:
         nodes=nodes,
         reference=reference,
         rise_K=np.where(np.isfinite(rise), rise, 0.0),
+        sd_K=sd,
         weight=weight,
         node_weight=node_weight,
         filters=Filters(cells, filters_reference),
