@@ -22,21 +22,32 @@ if TYPE_CHECKING:
 FIT, CHECK, BUDGET = "heatrun.fit/1", "heatrun.check/1", "heatrun.budget/1"
 
 
-def fit_document(response: Response) -> dict[str, object]:
+def fit_document(
+    response: Response, intervals_s: Array | None = None, method: str = "linear"
+) -> dict[str, object]:
     """`heatrun.fit/1`.
+
+    Args:
+        response: as identified.
+        intervals_s: 95 % interval of each time constant (K, 2) [s]; `linear_intervals` when None.
+        method: how the intervals were found.
 
     Resistances are per unit of the recorded power: K/W, or what `resistance_unit` says. `power_W`
     is null where the power was not recorded in watts; `power` and `power_unit` say what it was.
     """
     watts = response.power_unit == "W"
+    if intervals_s is None:
+        intervals_s = linear_intervals(response)
+    # Without power a record tells time constants; its resistances are unknown, not zero.
+    known = 1.0 if response.power else float("nan")
     nodes = {}
     for j, node in enumerate(response.nodes):
         left = describe_residual(response.signals.t_s, response.residual_K[:, j])
         nodes[node] = {
-            "R_K_per_W": _numbers(response.resistance_K_per_W[j]),
-            "R_u_K_per_W": _numbers(response.resistance_u_K_per_W[j]),
-            "R_total_K_per_W": float(response.total_K_per_W[j]),
-            "R_total_u_K_per_W": float(response.total_u_K_per_W[j]),
+            "R_K_per_W": _numbers(known * response.resistance_K_per_W[j]),
+            "R_u_K_per_W": _numbers(known * response.resistance_u_K_per_W[j]),
+            "R_total_K_per_W": known * float(response.total_K_per_W[j]),
+            "R_total_u_K_per_W": known * float(response.total_u_K_per_W[j]),
             "residual_rms_K": left.rms_K,
             "residual_autocorrelation": left.autocorrelation,
             "residual_p_white": left.p_white,
@@ -49,14 +60,15 @@ def fit_document(response: Response) -> dict[str, object]:
         "power_unit": response.power_unit,
         "resistance_unit": resistance_unit(response.power_unit),
         "time_constants": [
-            {"tau_s": float(tau), "u_s": float(u)}
-            for tau, u in zip(response.tau_s, response.tau_u_s, strict=True)
+            {"tau_s": float(tau), "u_s": float(u), "interval_95_s": _numbers(interval)}
+            for tau, u, interval in zip(response.tau_s, response.tau_u_s, intervals_s, strict=True)
         ],
+        "intervals": method,
         "nodes": nodes,
         "foster": {
             "node": response.foster_node,
-            "R_K_per_W": _numbers(response.foster_R_K_per_W),
-            "R_u_K_per_W": _numbers(response.foster_R_u_K_per_W),
+            "R_K_per_W": _numbers(known * response.foster_R_K_per_W),
+            "R_u_K_per_W": _numbers(known * response.foster_R_u_K_per_W),
             "tau_s": _numbers(response.foster_tau_s),
             "tau_u_s": _numbers(response.foster_tau_u_s),
         },
@@ -135,6 +147,12 @@ def budget_document(prediction: Prediction) -> dict[str, object]:
         ],
         "warnings": list(prediction.warnings),
     }
+
+
+def linear_intervals(response: Response) -> Array:
+    """95 % intervals of the time constants (K, 2) [s], symmetric in ln τ as the fit sees it."""
+    spread = np.exp(1.96 * response.tau_u_s / response.tau_s)
+    return np.column_stack([response.tau_s / spread, response.tau_s * spread])
 
 
 def resistance_unit(power_unit: str) -> str:

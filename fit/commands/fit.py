@@ -1,0 +1,110 @@
+"""`heatrun fit`: time constants and resistances of one run."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from fit.identify import Response
+    from fit.record import Array
+
+
+class Intervals(StrEnum):
+    """How the intervals of the time constants are found."""
+
+    linear = "linear"
+    profile = "profile"
+    bootstrap = "bootstrap"
+
+
+def command(
+    run: Annotated[Path, typer.Argument(metavar="RUN", help="Run folder or readings CSV.")],
+    *,
+    reference: Annotated[
+        str | None,
+        typer.Option(
+            metavar="NODE",
+            help="Node the rises are taken above; default: ambient, else the last one measured.",
+            show_default=False,
+        ),
+    ] = None,
+    order: Annotated[
+        int | None,
+        typer.Option(
+            min=1,
+            max=20,
+            metavar="N",
+            help="So many time constants, whatever the data say; default: as many as they carry.",
+            show_default=False,
+        ),
+    ] = None,
+    intervals: Annotated[
+        Intervals,
+        typer.Option(
+            help="linear: from the covariance. profile: by refitting along each time constant. "
+            "bootstrap: by refitting to resampled blocks of the residual; slow."
+        ),
+    ] = Intervals.linear,
+    png: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="DIR",
+            help="Also draw measured, fit and residuals into DIR.",
+            show_default=False,
+        ),
+    ] = None,
+    as_json: Annotated[
+        bool, typer.Option("--json", help="One JSON object on standard output, nothing else.")
+    ] = False,
+) -> None:
+    """Time constants shared by all nodes, each node's resistance, the network of the hottest node.
+
+    Writes fit.json into a run folder; never writes anything beside a bare CSV.
+    """
+    from fit.identify import identify
+    from fit.record import read_run
+    from fit.results import fit_document
+    from fit.run_folder import to_json, write_result
+
+    record = read_run(run)
+    response = identify(record, reference=reference, order=order)
+    intervals_s = _intervals(response, intervals)
+    document = fit_document(response, intervals_s, intervals.value)
+    if record.folder is not None:
+        write_result(record.folder, "fit.json", document)
+    drawn = _draw(response, png) if png is not None else []
+    if as_json:
+        typer.echo(to_json(document))
+        return
+    from rich.console import Console
+
+    from fit.fit_table import print_response
+
+    console = Console(highlight=False)
+    print_response(console, record, response, intervals_s, intervals.value)
+    for path in drawn:
+        console.print(str(path), markup=False)
+
+
+def _intervals(response: Response, method: Intervals) -> Array:
+    """95 % intervals of the time constants (K, 2) [s]."""
+    from fit.results import linear_intervals
+
+    if method is Intervals.linear:
+        return linear_intervals(response)
+    from fit.intervals import bootstrap_intervals, profile_intervals
+
+    find = profile_intervals if method is Intervals.profile else bootstrap_intervals
+    return find(response)
+
+
+def _draw(response: Response, folder: Path) -> list[Path]:
+    """The figures of a response, each into a PNG of its own."""
+    from fit.figures import draw_response
+
+    folder.mkdir(parents=True, exist_ok=True)
+    return draw_response(response, folder)

@@ -1,0 +1,138 @@
+"""An identified run as a person reads it in a terminal."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from rich.console import Console
+from rich.markup import escape
+from rich.table import Table
+
+from fit.check_table import with_expanded
+from fit.identify import Response
+from fit.record import Array, Run
+from fit.residuals import describe_residual
+from fit.results import cauer_ladder, resistance_unit
+
+
+def print_response(
+    console: Console, run: Run, response: Response, intervals_s: Array, method: str
+) -> None:
+    """Print time constants, resistances, networks, residuals, and what was left out and why.
+
+    Args:
+        console: where to.
+        run: as read.
+        response: as identified.
+        intervals_s: 95 % interval of each time constant (K, 2) [s].
+        method: how the intervals were found.
+    """
+    unit = resistance_unit(response.power_unit)
+    console.print(_headline(run, response), highlight=False)
+    tables = {f"Time constants, 95 % intervals ({method})": _time_constants(response, intervals_s)}
+    if response.power:
+        tables[f"Resistance above {_reference(response)}"] = _nodes(response, unit)
+        tables[f"Networks of {response.foster_node}"] = _networks(response, unit)
+    tables["What is left after the fit"] = _residuals(response)
+    for title, table in tables.items():
+        console.print(f"\n[bold]{escape(title)}[/]")
+        console.print(table)
+    if response.power and cauer_ladder(response) is None:
+        console.print(
+            "No Cauer ladder: a Foster resistance is not positive. The sensor lags, "
+            "or sits away from the heat source."
+        )
+    _sentences(console, "Left out", response.signals.left_out)
+    _sentences(console, "Not resolved", response.not_resolved)
+    _sentences(console, "Note", response.warnings)
+    console.print("\n± is the expanded uncertainty, k = 2.")
+
+
+def _headline(run: Run, response: Response) -> str:
+    t_s = response.signals.t_s
+    power = f"{response.power:.4g} {response.power_unit} while heating"
+    parts = [
+        f"{len(run.t_s)} readings over {_duration(float(t_s[-1] - t_s[0]))}",
+        power if response.power else "no power",
+        f"reference {_reference(response)}",
+    ]
+    if not response.settled:
+        parts.append("not settled")
+    return f"[bold]{escape(run.label)}[/]: " + escape(", ".join(parts))
+
+
+def _reference(response: Response) -> str:
+    return response.reference or "its own start"
+
+
+def _time_constants(response: Response, intervals_s: Array) -> Table:
+    table = _table(("", "τ, s", "from", "to"))
+    for k, (tau, (low, high)) in enumerate(zip(response.tau_s, intervals_s, strict=True), start=1):
+        table.add_row(f"τ{k}", _digits(tau), _digits(low), _digits(high))
+    return table
+
+
+def _nodes(response: Response, unit: str) -> Table:
+    order = len(response.tau_s)
+    table = _table(("node", f"R, {unit}", *(f"at τ{k}" for k in range(1, order + 1))))
+    for j, node in enumerate(response.nodes):
+        total = with_expanded(float(response.total_K_per_W[j]), float(response.total_u_K_per_W[j]))
+        table.add_row(escape(node), total, *map(_digits, response.resistance_K_per_W[j]))
+    return table
+
+
+def _networks(response: Response, unit: str) -> Table:
+    capacity = "J/K" if response.power_unit == "W" else f"{response.power_unit}·s/K"
+    ladder = cauer_ladder(response)
+    headings = ["Foster", f"R, {unit}", "τ, s"]
+    if ladder is not None:
+        headings += ["Cauer", f"R, {unit}", f"C, {capacity}"]
+    table = _table(headings)
+    for k in range(len(response.foster_tau_s)):
+        R = with_expanded(
+            float(response.foster_R_K_per_W[k]), float(response.foster_R_u_K_per_W[k])
+        )
+        row = [str(k + 1), R, _digits(response.foster_tau_s[k])]
+        if ladder is not None:
+            row += [str(k + 1), _digits(ladder[0][k]), _digits(ladder[1][k])]
+        table.add_row(*row)
+    return table
+
+
+def _residuals(response: Response) -> Table:
+    table = _table(("node", "rms, K", "largest, K", "at, s", "neighbours correlate", ""))
+    for j, node in enumerate(response.nodes):
+        left = describe_residual(response.signals.t_s, response.residual_K[:, j])
+        table.add_row(
+            escape(node),
+            f"{left.rms_K:.3g}",
+            f"{left.largest_K:+.2g}",
+            f"{left.largest_at_s:.6g}",
+            f"{left.autocorrelation:+.2f}",
+            "white" if left.is_white else "not white",
+        )
+    return table
+
+
+def _table(headings: Sequence[str]) -> Table:
+    table = Table(box=None, pad_edge=False, header_style="dim")
+    for place, heading in enumerate(headings):
+        table.add_column(heading, justify="left" if place == 0 else "right", overflow="fold")
+    return table
+
+
+def _sentences(console: Console, title: str, sentences: Sequence[str]) -> None:
+    if sentences:
+        console.print()
+    for sentence in sentences:
+        console.print(f"[yellow]{title}:[/] {escape(sentence)}", highlight=False)
+
+
+def _digits(value: float) -> str:
+    return f"{value:.4g}" if abs(value) < 1e5 else f"{value:.2e}"
+
+
+def _duration(seconds: float) -> str:
+    if seconds < 300:
+        return f"{seconds:.0f} s"
+    return f"{seconds / 60:.0f} min" if seconds < 7200 else f"{seconds / 3600:.1f} h"
