@@ -12,7 +12,7 @@ this likelihood averaged over the sizes the cause may have (Bayes; Occam's facto
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 
 import numpy as np
@@ -25,6 +25,7 @@ from fit.hypotheses import POWER, PRIOR_UNEXPLAINED, SENSOR, Cause, Pattern, cau
 from fit.record import Array
 
 PRIOR_TWO_AT_ONCE = 0.04
+UNEXPLAINED_SHARE = 0.1
 UNEXPLAINED_SPREAD = 0.5  # of the predicted resistance, each span on its own
 LEAD_AT = 0.7
 LEAD_WITHIN_LIMITS_AT = 0.9
@@ -157,24 +158,28 @@ class _Likelihood:
 
     def nothing(self) -> float:
         shift = np.zeros((1, len(self.pattern.measured_K_per_W)))
-        return float(self._evaluate(1.0, shift, frozenset())[0])
+        return float(self._spans(1.0, shift, frozenset())[0] + self._slow(shift[:, :-1])[0])
 
     def unexplained(self) -> float:
         """Every span free to lie anywhere, each on its own."""
         pattern = self.pattern
         spread = np.diag((UNEXPLAINED_SPREAD * pattern.predicted_K_per_W) ** 2)
         covariance = pattern.predicted_covariance + self._measured_covariance + spread
-        return float(
-            _log_normal(pattern.measured_K_per_W - pattern.predicted_K_per_W, covariance)[0]
-        )
+        residual = pattern.measured_K_per_W - pattern.predicted_K_per_W
+        slow = 0.0
+        if pattern.slow is not None:
+            spread = UNEXPLAINED_SHARE**2 * np.eye(len(pattern.slow.share))
+            slow_residual = pattern.slow.share - pattern.slow.expected
+            slow = _log_normal(slow_residual, pattern.slow.covariance + spread)[0]
+        return float(_log_normal(residual, covariance)[0] + slow)
 
     def over_sizes(self, cause: Cause) -> Array:
         """Log-likelihood of a cause at each of its sizes (G,)."""
         result = np.empty(len(cause.size))
         for scale in np.unique(cause.scale):
             chosen = cause.scale == scale
-            result[chosen] = self._evaluate(scale, cause.shift_K_per_W[chosen], cause.free)
-        return result
+            result[chosen] = self._spans(scale, cause.shift_K_per_W[chosen], cause.free)
+        return result + self._slow(cause.slow_shift)
 
     def of_pair(self, one: Cause, other: Cause) -> float:
         """Log-likelihood of two causes at once, averaged over both sizes."""
@@ -191,11 +196,20 @@ class _Likelihood:
         logs = np.empty(len(scale))
         for value in np.unique(scale):
             chosen = scale == value
-            logs[chosen] = self._evaluate(value, shift[chosen], one.free | other.free)
+            logs[chosen] = self._spans(value, shift[chosen], one.free | other.free)
+        slow_shift = one.slow_shift[:, None, :] + other.slow_shift[None, :, :]
+        logs += self._slow(slow_shift.reshape(len(scale), -1))
         return float(logsumexp(logs + np.log(weight)))
 
-    def _evaluate(self, scale: float, shift: Array, free: frozenset[int]) -> Array:
-        """Log-likelihood at one scale for shifts (G, s)."""
+    def _slow(self, shift: Array) -> Array:
+        """Log-likelihood of the slow shares, for shifts (G, s - 1)."""
+        slow = self.pattern.slow
+        if slow is None:
+            return np.zeros(len(shift))
+        return _log_normal(slow.share - slow.expected - shift, slow.covariance)
+
+    def _spans(self, scale: float, shift: Array, free: frozenset[int]) -> Array:
+        """Log-likelihood of the spans at one scale, for shifts (G, s)."""
         pattern = self.pattern
         factor, log_det, gain, posterior_u = self._factored(scale)
         residual = pattern.measured_K_per_W - scale * pattern.predicted_K_per_W - shift
@@ -222,15 +236,13 @@ class _Likelihood:
 
 def _thinned(cause: Cause) -> Cause:
     weight = cause.weight[::PAIR_STEP]
-    return Cause(
-        cause.kind,
-        cause.where,
-        cause.prior,
-        cause.size[::PAIR_STEP],
-        weight / weight.sum(),
-        cause.scale[::PAIR_STEP],
-        cause.shift_K_per_W[::PAIR_STEP],
-        cause.free,
+    return replace(
+        cause,
+        size=cause.size[::PAIR_STEP],
+        weight=weight / weight.sum(),
+        scale=cause.scale[::PAIR_STEP],
+        shift_K_per_W=cause.shift_K_per_W[::PAIR_STEP],
+        slow_shift=cause.slow_shift[::PAIR_STEP],
     )
 
 

@@ -10,10 +10,14 @@ import numpy as np
 from fit.budget.model import Budget, Prediction
 from fit.causes import Finding, find_causes
 from fit.decision import UNDECIDED, decide, decide_all, normalized_error, probability_of_conformity
-from fit.hypotheses import Pattern
+from fit.hypotheses import Pattern, SlowEvidence
 from fit.path import Path, grouping, lay_on_budget, stage_limits
 from fit.record import Array
 from fit.spans import Spans
+
+CAPACITY_RELATIVE_U = 0.3  # of a predicted heat capacity: our judgement
+UNKNOWN_UPSTREAM = 0.2  # share of the heat capacity above a span where the budget states none
+LEAK_U = 0.03  # share of the heat that may leave the path before its end unbudgeted
 
 
 @dataclass(frozen=True)
@@ -111,7 +115,40 @@ def _pattern(path: Path, prediction: Prediction, limits: Array) -> Pattern:
         predicted_covariance=group @ prediction.R_covariance @ group.T,
         limit_K_per_W=group @ limits,
         rise_K_per_W=path.rise_K / (prediction.power_W * share),
+        slow=_slow_evidence(path, prediction),
     )
+
+
+def _slow_evidence(path: Path, prediction: Prediction) -> SlowEvidence | None:
+    """The share of the case's rise that each inner span shows, beside what stored heat explains.
+
+    Heat stored upstream of span j: R_j c_j / R_last, c_j the upstream share of the heat capacity.
+    """
+    if path.slow_share is None or len(path.stages) < 2:
+        return None
+    inner = len(path.stages) - 1
+    upstream, u_upstream = _upstream_share(path, prediction.C_J_per_K)
+    R = grouping(path, len(prediction.R_K_per_W)) @ prediction.R_K_per_W
+    per_K_per_W = upstream[:inner] / R[-1]
+    u = np.hypot(u_upstream[:inner], LEAK_U) * R[:inner] / R[-1]
+    return SlowEvidence(
+        share=path.slow_share.share[:inner],
+        expected=R[:inner] * per_K_per_W,
+        per_K_per_W=per_K_per_W,
+        covariance=path.slow_share.covariance[:inner, :inner] + np.diag(u**2),
+    )
+
+
+def _upstream_share(path: Path, C_J_per_K: Array) -> tuple[Array, Array]:
+    """Share of the heat capacity upstream of each span's middle (s,), with its uncertainty."""
+    if C_J_per_K[-1] <= 0:
+        unknown = np.full(len(path.stages), UNKNOWN_UPSTREAM)
+        return unknown, unknown
+    upstream = np.array(
+        [C_J_per_K[: i[0] + 1].sum() + 0.5 * C_J_per_K[list(i[1:])].sum() for i in path.stages]
+    )
+    share = upstream / C_J_per_K.sum()
+    return share, CAPACITY_RELATIVE_U * share
 
 
 def _measured_verdicts(path: Path, pattern: Pattern, budget: Budget) -> tuple[SpanVerdict, ...]:

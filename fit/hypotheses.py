@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -36,6 +36,16 @@ SIZES = 61
 
 
 @dataclass(frozen=True)
+class SlowEvidence:
+    """Share of the case's slow rise in the inner spans, see `fit.placement`."""
+
+    share: Array  # (s - 1,) seen
+    expected: Array  # (s - 1,) from the heat stored upstream, were the budget exact
+    per_K_per_W: Array  # (s - 1,) growth of the expected share with the span's resistance
+    covariance: Array  # (s - 1, s - 1) of seen and expected together
+
+
+@dataclass(frozen=True)
 class Pattern:
     """Measured and predicted spans per watt along the path, with what each is made of."""
 
@@ -48,6 +58,7 @@ class Pattern:
     predicted_covariance: Array  # (s, s) [(K/W)^2]
     limit_K_per_W: Array  # (s,)
     rise_K_per_W: Array  # (s + 1,) rise of each node above the last node
+    slow: SlowEvidence | None = None
 
     def span_name(self, i: int) -> str:
         """A span by its only stage, else by its nodes."""
@@ -60,7 +71,7 @@ class Cause:
     """One thing wrong, over a grid of sizes.
 
     At size g the spans read scale[g] × truth + shift[g], and spans that are `free` may truly lie
-    above their limits.
+    above their limits: their shift is of the truth, any other of the readings.
     """
 
     kind: str
@@ -70,6 +81,7 @@ class Cause:
     weight: Array  # (G,) prior weight of each size, sum 1
     scale: Array  # (G,)
     shift_K_per_W: Array  # (G, s)
+    slow_shift: Array  # (G, s - 1) of the share of the case's slow rise
     free: frozenset[int]
 
 
@@ -106,7 +118,10 @@ def _raised(pattern: Pattern, i: int, named: tuple[str, str, float], resistance:
     size, weight = _log_uniform(0.1, 5.0)
     shift = np.zeros((len(size), len(pattern.measured_K_per_W)))
     shift[:, i] = size * resistance
-    return Cause(*named, size, weight, np.ones(len(size)), shift, frozenset({i}))
+    slow = np.zeros((len(size), shift.shape[1] - 1))
+    if pattern.slow is not None and i < slow.shape[1]:
+        slow[:, i] = shift[:, i] * pattern.slow.per_K_per_W[i]
+    return Cause(*named, size, weight, np.ones(len(size)), shift, slow, frozenset({i}))
 
 
 def _sensor_causes(pattern: Pattern) -> list[Cause]:
@@ -126,16 +141,25 @@ def _sensor_causes(pattern: Pattern) -> list[Cause]:
         missed = (
             -size * pattern.rise_K_per_W[j - 1] if last else _missed(size) * pattern.rise_K_per_W[j]
         )
-        shift = np.zeros((len(size), span_count))
-        if j > 0:
-            shift[:, j - 1] += missed
-        if not last:
-            shift[:, j] -= missed
         prior = PRIOR_AMBIENT_SENSOR if last else 1.0
-        found.append(
-            Cause(SENSOR, node, prior, size, weight, np.ones(len(size)), shift, frozenset())
-        )
+        shift = np.outer(missed, _step(span_count, j))
+        # Against the case's own reading, a case that reads low makes every other node look high.
+        at_case = j == span_count - 1
+        share = np.outer(_missed(size) if at_case else size, _step(span_count, j))
+        slow = np.zeros((len(size), span_count - 1)) if last else share[:, :-1]
+        scale = np.ones(len(size))
+        found.append(Cause(SENSOR, node, prior, size, weight, scale, shift, slow, frozenset()))
     return found
+
+
+def _step(span_count: int, j: int) -> Array:
+    """+1 for the span above node j, -1 for the one below."""
+    step = np.zeros(span_count)
+    if j > 0:
+        step[j - 1] = 1.0
+    if j < span_count:
+        step[j] = -1.0
+    return step
 
 
 def _missed(fraction: Array) -> Array:
@@ -149,7 +173,8 @@ def _power_cause(pattern: Pattern) -> Cause:
     size, weight = np.concatenate([size, -size]), np.concatenate([weight, weight]) / 2
     scale = 1 / (1 + size)
     shift = np.zeros((len(size), len(pattern.measured_K_per_W)))
-    return Cause(POWER, "power", 1.0, size, weight, scale, shift, frozenset())
+    slow = shift[:, :-1]
+    return Cause(POWER, "power", 1.0, size, weight, scale, shift, slow, frozenset())
 
 
 def _log_uniform(low: float, high: float) -> tuple[Array, Array]:
@@ -159,16 +184,4 @@ def _log_uniform(low: float, high: float) -> tuple[Array, Array]:
 def _share_prior(found: list[Cause]) -> list[Cause]:
     """Turn relative priors within a kind into probabilities."""
     total = {kind: sum(c.prior for c in found if c.kind == kind) for kind in PRIOR}
-    return [
-        Cause(
-            c.kind,
-            c.where,
-            PRIOR[c.kind] * c.prior / total[c.kind],
-            c.size,
-            c.weight,
-            c.scale,
-            c.shift_K_per_W,
-            c.free,
-        )
-        for c in found
-    ]
+    return [replace(c, prior=PRIOR[c.kind] * c.prior / total[c.kind]) for c in found]

@@ -9,6 +9,7 @@ import numpy as np
 
 from fit.budget.model import Budget, Prediction
 from fit.errors import BudgetError
+from fit.placement import SlowShare
 from fit.record import Array
 from fit.spans import Spans
 
@@ -28,6 +29,7 @@ class Path:
     transform: Array  # (s, spans as measured), entries 0, 1 and -1
     R_K_per_W: Array  # (s,)
     covariance: Array  # (s, s) [(K/W)^2]
+    slow_share: SlowShare | None
     rise_K: Array  # (s + 1,) rise of each node above the last [K]
     unmeasured: tuple[int, ...]  # stages before the first and after the last measured node
     warnings: tuple[str, ...]
@@ -75,6 +77,7 @@ def lay_on_budget(spans: Spans, budget: Budget) -> Path:
         transform=transform,
         R_K_per_W=transform @ spans.R_K_per_W,
         covariance=transform @ spans.total_covariance @ transform.T,
+        slow_share=_transformed(spans.slow_share, transform),
         rise_K=np.array([final[node] - final[ordered[-1]] for node in ordered]),
         unmeasured=(*range(index[0]), *range(index[-1], len(budget.stages))),
         warnings=tuple(warnings),
@@ -97,6 +100,12 @@ def stage_limits(prediction: Prediction) -> Array:
             for stage, predicted in zip(prediction.budget.stages, prediction.R_K_per_W, strict=True)
         ]
     )
+
+
+def _transformed(slow: SlowShare | None, transform: Array) -> SlowShare | None:
+    if slow is None:
+        return None
+    return SlowShare(transform @ slow.share, transform @ slow.covariance @ transform.T)
 
 
 def _totals(node_count: int) -> Array:

@@ -17,6 +17,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from fit.filters import average
 from fit.record import Array
 from fit.signals import Signals
 from fit.transfer import reduce
@@ -24,6 +25,7 @@ from fit.transfer import reduce
 FASTEST_SCANS = 2.0
 SLOWEST_SHARE = 0.1  # of the case's own time scale
 FILTERS = 6
+MOST_SAMPLES = 30  # of a cell: beyond, what the filters leave undescribed exceeds the noise
 GAIN_U = 0.003  # of a thermocouple and its channel, relative (IEC 60584-1 class 1: 0.4 %)
 
 
@@ -54,8 +56,11 @@ def slow_share(signals: Signals, nodes: tuple[str, ...]) -> SlowShare | None:
     if nodes[-1] != "ambient" or len(nodes) < 3:
         return None
     record = reduce(signals, nodes[:-1], "ambient")
-    seen = np.isfinite(record.sd_K).all(axis=1)
-    rise, weight = record.rise_K[seen], 1 / record.sd_K[seen].max(axis=1)
+    columns = [signals.nodes.index(node) for node in nodes]
+    mean, count = average(record.cells, signals.temperature_degC[:, columns])
+    seen = (count > 0).all(axis=1)
+    rise = mean[seen, :-1] - mean[seen, -1:]
+    weight = np.sqrt(np.minimum(count[seen].min(axis=1), MOST_SAMPLES))
     case = rise[:, -1]
     slowest = SLOWEST_SHARE * _time_scale(record.cells.middle_s[seen], case)
     fastest = FASTEST_SCANS * record.scan_s
@@ -96,7 +101,7 @@ def _regress(design: Array, differences: Array, weight: Array) -> SlowShare:
 
 
 def _correlation_length(residual: Array) -> Array:
-    """Variance inflation of a mean by lag-one correlation ρ: (1 + ρ)/(1 − ρ) (AR(1)), per column."""
+    """Variance inflation of a mean by lag-one correlation ρ, (1 + ρ)/(1 − ρ), per column."""
     power = np.sum(residual**2, axis=0)
     lagged = np.sum(residual[1:] * residual[:-1], axis=0)
     rho = np.clip(lagged / np.maximum(power, 1e-300), 0.0, 0.95)

@@ -1,0 +1,131 @@
+"""How well `check` finds what is wrong: 300 simulated rigs with one fault each and 100 sound ones.
+
+    python -m tests.benchmarks.faults [--faulty 300] [--sound 100] [--first-seed 0] [--jobs 2]
+
+Every rig is simulated, its record identified from the readings alone, and held against its budget
+(`faulty_rigs.py` says how rigs are drawn). Printed: faults found, false alarms, lead causes, and
+the reliability of the stated probabilities.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+from collections import Counter
+from collections.abc import Callable
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+from itertools import pairwise
+from multiprocessing import get_context
+
+import numpy as np
+
+from fit.check import hold
+from fit.decision import CONFORMING, NON_CONFORMING
+from fit.spans import measure
+from tests.benchmarks.faulty_rigs import FAULTS, random_rig
+
+CLEARLY_OVER = 1.2  # times the limit
+EDGES = (0.05, 0.2, 0.4, 0.6, 0.8, 0.9, 0.95, 0.99, 1.0)
+
+
+@dataclass(frozen=True)
+class Trial:
+    """One rig and what check said of it."""
+
+    seed: int
+    fault: str
+    cause: tuple[str, str] | None
+    size: float
+    over_limit: float
+    decision: str
+    lead: tuple[str, str] | None
+    stated: tuple[tuple[float, bool], ...]  # probability of each finding, and whether it was right
+
+    @property
+    def flagged(self) -> bool:
+        return self.decision == NON_CONFORMING or self.lead is not None
+
+
+def trial(seed: int, fault: str) -> Trial:
+    """Draw, record, identify and check one rig."""
+    rig = random_rig(seed, fault)
+    verdict = hold(measure(rig.run), rig.prediction)
+    findings = [((f.kind, f.where), f.probability, f.lead) for f in verdict.findings]
+    return Trial(
+        seed=seed,
+        fault=fault,
+        cause=rig.cause,
+        size=rig.size,
+        over_limit=rig.over_limit,
+        decision=verdict.decision,
+        lead=next((cause for cause, _, lead in findings if lead), None),
+        stated=tuple((p, cause == rig.cause) for cause, p, _ in findings),
+    )
+
+
+def run(faulty: int, sound: int, first_seed: int, jobs: int) -> list[Trial]:
+    """Trials of every fault in turn, and of sound rigs."""
+    plan = [(first_seed + i, FAULTS[i % len(FAULTS)]) for i in range(faulty)]
+    plan += [(first_seed + faulty + i, "none") for i in range(sound)]
+    os.environ.update(OMP_NUM_THREADS="1", OPENBLAS_NUM_THREADS="1")
+    with ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:
+        return list(pool.map(trial, *zip(*plan, strict=True), chunksize=4))
+
+
+def report(trials: list[Trial]) -> None:
+    """Print what was found, what was not, and how far probabilities can be trusted."""
+    faulty = [t for t in trials if t.fault != "none"]
+    sound = [t for t in trials if t.fault == "none"]
+    over = [t for t in faulty if t.over_limit >= CLEARLY_OVER and t.fault not in ("thermocouple",)]
+    _share(
+        "faults of >= 1.2 x limit found non-conforming",
+        over,
+        lambda t: t.decision == NON_CONFORMING,
+    )
+    _share("sound rigs flagged", sound, lambda t: t.flagged)
+    _share("sound rigs not conforming", sound, lambda t: t.decision != CONFORMING)
+    decided = [t for t in faulty if t.lead]
+    _share("lead cause right, of decided cases", decided, lambda t: t.lead == t.cause)
+    loose = [t for t in faulty if t.fault == "thermocouple"]
+    _share("loose thermocouples called a poor contact", loose, _called_contact)
+    print("\nfault          n  flagged  lead given  right  taken for")
+    for fault in FAULTS:
+        these = [t for t in faulty if t.fault == fault]
+        leads = [t for t in these if t.lead]
+        wrong = Counter("{} {}".format(*t.lead) for t in leads if t.lead != t.cause and t.lead)
+        right = sum(t.lead == t.cause for t in leads)
+        flagged = sum(t.flagged for t in these)
+        counts = f"{len(these):3}  {flagged:7}  {len(leads):10}  {right:5}"
+        print(f"{fault:12} {counts}  {dict(wrong) or ''}")
+    print("\nstated probability  findings  mean stated  right")
+    stated = np.array([pair for t in trials for pair in t.stated], dtype=float).reshape(-1, 2)
+    for low, high in pairwise(EDGES):
+        chosen = (stated[:, 0] >= low) & (stated[:, 0] <= high)
+        if chosen.any():
+            p, right = stated[chosen].mean(axis=0)
+            print(f"{low:8.2f} to {high:.2f}  {chosen.sum():11}  {p:11.3f}  {right:.3f}")
+    for t in trials:
+        if (t.lead is not None and t.lead != t.cause) or (t.fault == "none" and t.flagged):
+            print(
+                f"  seed {t.seed}: {t.fault} {t.size:+.2f} {t.cause}: {t.decision}, lead {t.lead}"
+            )
+
+
+def _called_contact(trial: Trial) -> bool:
+    return trial.lead is not None and trial.lead[0] == "poor-contact"
+
+
+def _share(what: str, trials: list[Trial], test: Callable[[Trial], bool]) -> None:
+    number = sum(map(test, trials))
+    print(f"{what}: {number} of {len(trials)} ({number / max(1, len(trials)):.1%})")
+
+
+if __name__ == "__main__":
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--faulty", type=int, default=300)
+    parser.add_argument("--sound", type=int, default=100)
+    parser.add_argument("--first-seed", type=int, default=0)
+    parser.add_argument("--jobs", type=int, default=os.cpu_count())
+    arguments = parser.parse_args()
+    report(run(arguments.faulty, arguments.sound, arguments.first_seed, arguments.jobs))
