@@ -13,6 +13,7 @@ from bench.instruments.line import IGNORED, Settings, parser
 
 NUMBER = r"[-+]?\d+(?:\.\d*)?(?:[eE][-+]?\d+)?|[-+]?\.\d+"
 SEPARATORS = (",", ";", "\t", "|", " ")
+TIME_STAMPS = ("time", "t_s", "t_ms", "ms", "s", "seconds", "millis", "timestamp", "uptime")
 ENOUGH = 0.6  # share of the lines that must match
 
 
@@ -36,6 +37,8 @@ def recognise(lines: Sequence[str]) -> Form | None:
     ';'
     """
     lines = [line for line in lines if line.strip()]
+    if not lines:
+        return None
     for propose in (_json, _key_value, _separated, _pattern):
         keys = propose(lines)
         if keys is None:
@@ -64,6 +67,8 @@ def blocks(name: str, port: str, baud: int, form: Form, query: str | None = None
     text = ["[[instrument]]", *(f"{key} = {_toml(value)}" for key, value in instrument.items())]
     taken: set[str] = set()
     for field, value in form.values.items():
+        if field.lower() in TIME_STAMPS:
+            continue
         node = _node(field, taken)
         text += [
             "",
@@ -153,7 +158,7 @@ def _pattern(lines: Sequence[str]) -> dict[str, Any] | None:
     pattern = re.escape(pieces[0])
     for i, piece in enumerate(pieces[1:], 1):
         pattern += rf"\s*(?P<t{i}>[-+.\deE]+)" + re.escape(piece)
-    return {"pattern": re.sub(r"(?:\\ )+", r"\\s*", pattern)}
+    return {"pattern": re.sub(r"(?:\\ |\\s\*)+", r"\\s*", pattern)}
 
 
 def _bare(form: str) -> Settings:

@@ -139,16 +139,16 @@ class SocketEnd:
         self.unplug()
 
     def receive(self, wait_s: float) -> bytes:
+        client = self._client
         try:
-            if self._client is None:
-                if not select.select([self._listener], [], [], wait_s)[0]:
-                    return b""
-                self._client = self._listener.accept()[0]
-                self._client.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+            if client is None:
+                if select.select([self._listener], [], [], wait_s)[0]:
+                    self._client = client = self._listener.accept()[0]
+                    client.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
                 return b""
-            if not select.select([self._client], [], [], wait_s)[0]:
+            if not select.select([client], [], [], wait_s)[0]:
                 return b""
-            data = self._client.recv(CHUNK)
+            data = client.recv(CHUNK)
         except (OSError, ValueError):
             self._hang_up()
             threading.Event().wait(min(wait_s, 0.01))
