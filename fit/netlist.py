@@ -35,8 +35,8 @@ def netlist(
     Raises:
         NotIdentifiable: the ladder is asked for and the fit has none.
     """
-    heated, reference = _pin(response.nodes[0]), _pin(response.reference)
-    others = [_pin(node) for node in response.nodes[1:]] if outputs else []
+    heated, reference = _pin(response.foster_node), _pin(response.reference)
+    others = [_pin(response.nodes[j]) for j in _further(response)] if outputs else []
     title = _identifier(name)
     # A source of no voltage reads the heat that flows in.
     source = "inner_0" if outputs else heated
@@ -52,8 +52,9 @@ def netlist(
 
 
 def _head(response: Response, form: Form) -> Iterator[str]:
-    heated, reference = response.nodes[0], response.reference
-    total, u = response.total_K_per_W[0], response.total_u_K_per_W[0]
+    heated, reference = response.foster_node, response.reference
+    node = response.nodes.index(heated)
+    total, u = response.total_K_per_W[node], response.total_u_K_per_W[node]
     unit = response.power_unit
     yield f"* {form.capitalize()} network of {heated} against {reference}, fitted to a heat run"
     yield f"* 1 A = 1 {unit} of recorded power, 1 V = 1 K, ohm = K/{unit}, farad = {unit} s/K"
@@ -64,7 +65,7 @@ def _head(response: Response, form: Form) -> Iterator[str]:
 
 
 def _foster(response: Response, heated: str, reference: str) -> Iterator[str]:
-    terms = list(_terms(response))
+    terms = _terms(response)
     places = [heated, *(f"inner_{k}" for k in range(1, len(terms))), reference]
     for k, (R, tau) in enumerate(terms, 1):
         if R < 0:
@@ -74,10 +75,10 @@ def _foster(response: Response, heated: str, reference: str) -> Iterator[str]:
 
 
 def _cauer(response: Response, heated: str, reference: str) -> Iterator[str]:
-    terms = list(_terms(response))
+    terms = _terms(response)
     if any(R < 0 for R, _ in terms):
         raise NotIdentifiable(
-            f"no Cauer ladder for {response.nodes[0]}: a term of its Foster network is negative "
+            f"no Cauer ladder for {response.foster_node}: a term of its Foster network is negative "
             "(the sensor lags, or heat enters elsewhere); use --form foster"
         )
     steps, capacities = foster_to_cauer(*zip(*terms, strict=True))
@@ -94,18 +95,22 @@ def _outputs(response: Response, reference: str, pins: list[str]) -> Iterator[st
         yield f"Fx{k} {reference} lowpass_{k} Vheat 1"
         yield f"Rx{k} lowpass_{k} {reference} 1"
         yield f"Cx{k} lowpass_{k} {reference} {tau:.12g}"
-    for j, (pin, weights) in enumerate(zip(pins, response.resistance_K_per_W[1:], strict=True), 1):
+    for pin, j in zip(pins, _further(response), strict=True):
+        weights = response.resistance_K_per_W[j]
         places = [reference, *(f"sum_{j}_{k}" for k in range(1, len(weights))), pin]
         for k, weight in enumerate(weights.tolist(), 1):
             yield f"E{j}_{k} {places[k]} {places[k - 1]} lowpass_{k} {reference} {weight:.12g}"
 
 
-def _terms(response: Response) -> Iterator[tuple[float, float]]:
-    for R, tau in zip(
-        response.resistance_K_per_W[0].tolist(), response.tau_s.tolist(), strict=True
-    ):
-        if R != 0.0:
-            yield R, tau
+def _further(response: Response) -> list[int]:
+    """Indices of all nodes but the heated one."""
+    return [j for j, node in enumerate(response.nodes) if node != response.foster_node]
+
+
+def _terms(response: Response) -> list[tuple[float, float]]:
+    """Foster resistances and time constants of the heated node, without empty terms."""
+    pairs = zip(response.foster_R_K_per_W.tolist(), response.foster_tau_s.tolist(), strict=True)
+    return [(R, tau) for R, tau in pairs if R != 0.0]
 
 
 def _pin(node: str) -> str:

@@ -90,7 +90,12 @@ def test_simulated_output_pins_follow_their_nodes(response, form, tmp_path):
 @needs_ngspice
 def test_simulated_negative_term_is_kept(response, tmp_path):
     """Outside check: ngspice takes the negative elements a lagging sensor leaves in the fit."""
-    lagging = replace(response, resistance_K_per_W=np.array([[-0.3, 1.0, 8.0]]), nodes=("tab",))
+    lagging = replace(
+        response,
+        resistance_K_per_W=np.array([[-0.3, 1.0, 8.0]]),
+        nodes=("tab",),
+        total_K_per_W=np.array([8.7]),
+    )
     t, rise = simulate(netlist(lagging), ["tab", "ambient"], tmp_path)
     fitted = POWER_W * step_response([-0.3, 1.0, 8.0], TAU_S, t)
     assert np.abs(rise[:, 0] - fitted).max() < 1e-3 * fitted.max()
@@ -114,7 +119,7 @@ def test_cauer_elements_add_up_to_the_fit(response):
 
 
 def test_negative_term_has_no_ladder(response):
-    lagging = replace(response, resistance_K_per_W=-RESISTANCE_K_PER_W)
+    lagging = replace(response, resistance_K_per_W=RESISTANCE_K_PER_W * np.array([-1.0, 1.0, 1.0]))
     with pytest.raises(NotIdentifiable, match="use --form foster"):
         netlist(lagging, "cauer")
 
