@@ -38,6 +38,10 @@ BOMS = (
 )
 
 
+class ColumnError(RecordError):
+    """A column asked for that the file does not have."""
+
+
 @dataclass(frozen=True)
 class Format:
     """What the user stated of a file; None = found from the file."""
@@ -54,9 +58,10 @@ class Table:
     """The columns asked for, as text, with where each row stands in the file."""
 
     path: Path
-    cells: pd.DataFrame  # one column per column asked for, in that order; NaN where a row is short
+    cells: pd.DataFrame  # one column per column asked for, in that order
     titles: tuple[str, ...]  # what the header calls them, or "column N"
     line_numbers: NDArray[np.intp]  # (rows,)
+    short: NDArray[np.bool_]  # rows that end before the last column asked for, (rows,)
     by_number: bool  # the columns were given by number
     format: Format  # complete
     left_out: tuple[str, ...] = ()
@@ -80,7 +85,8 @@ def read_table(path: Path, wanted: Sequence[str], stated: Format) -> Table:
     Returns:
         The table; blank lines are passed over.
     Raises:
-        RecordError: not a text file, or a column that is not there.
+        ColumnError: a column that is not there.
+        RecordError: not a text file.
     """
     text, encoding = _decode(path, stated.encoding)
     lines = text.split("\n", stated.skip_lines + SAMPLE_LINES)[: stated.skip_lines + SAMPLE_LINES]
@@ -90,10 +96,10 @@ def read_table(path: Path, wanted: Sequence[str], stated: Format) -> Table:
     first, units = _first_data_line(sample, header, indices, delimiter)
     left_out = (f"line {units}: units, not readings",) if units else ()
     body = text.split("\n", first - 1)[-1]
-    cells, line_numbers = _cells(path, body, first, indices, delimiter)
+    cells, line_numbers, short = _cells(path, body, first, indices, delimiter)
     decimal = stated.decimal or _find_decimal(cells, body, delimiter)
     complete = Format(delimiter, decimal, encoding, stated.skip_lines, stated.missing)
-    return Table(path, cells, titles, line_numbers, header is None, complete, left_out)
+    return Table(path, cells, titles, line_numbers, short, header is None, complete, left_out)
 
 
 def numbers(table: Table, column: int) -> tuple[Array, NDArray[np.bool_]]:
@@ -233,7 +239,7 @@ def _no_such_column(
     sample: Sequence[tuple[int, str]],
     wanted: Sequence[str],
     candidates: Iterable[str],
-) -> RecordError:
+) -> ColumnError:
     """The message that shows which columns there are."""
     rows = [
         (number, split_line(line, delimiter))
@@ -256,10 +262,10 @@ def _no_such_column(
     ]
     there = ", ".join(cell or f"(column {i})" for i, cell in enumerate(cells, 1))[:160]
     if not missing:
-        return RecordError(
+        return ColumnError(
             path, "", f"no readings in column {', '.join(wanted)}", "state --delimiter or --skip"
         )
-    return RecordError(
+    return ColumnError(
         path,
         f"line {number}",
         f"no column {missing[0]!r}",
@@ -306,8 +312,8 @@ def _first_data_line(
 
 def _cells(
     path: Path, body: str, first: int, indices: Sequence[int], delimiter: str
-) -> tuple[pd.DataFrame, NDArray[np.intp]]:
-    """The columns as text and the line of each row; blank lines are passed over."""
+) -> tuple[pd.DataFrame, NDArray[np.intp], NDArray[np.bool_]]:
+    """The columns as text, the line of each row, short rows; blank lines are passed over."""
     import pandas as pd
 
     lines = body.split("\n")
@@ -315,18 +321,23 @@ def _cells(
     if not filled:
         raise RecordError(path, "", "holds no reading", "lines of readings are expected")
     if len(filled) < len(lines):
-        body = "\n".join([lines[i] for i in filled])
-    if delimiter == " ":
-        width = max(len(line.split()) for line in lines)
-    else:
-        width = max(line.count(delimiter) for line in lines) + 1
-    width = max(width, max(indices) + 1)
+        lines = [lines[i] for i in filled]
+        body = "\n".join(lines)
+    widths = np.array(
+        [
+            len(split_line(line, delimiter))
+            if '"' in line or delimiter == " "
+            else line.count(delimiter) + 1
+            for line in lines
+        ]
+    )
+    needed = max(indices) + 1
     try:
         frame = pd.read_csv(
             io.StringIO(body),
             sep=r"\s+" if delimiter == " " else delimiter,
             header=None,
-            names=range(width),
+            names=range(max(needed, int(widths.max()))),
             usecols=sorted(set(indices)),
             index_col=False,
             dtype=object,
@@ -342,7 +353,7 @@ def _cells(
             path, "", "a quoted cell runs over several lines", "one line per reading is expected"
         )
     cells = pd.concat([frame[index] for index in indices], axis=1)
-    return cells, np.array(filled, dtype=np.intp) + first
+    return cells, np.array(filled, dtype=np.intp) + first, widths < needed
 
 
 def _find_decimal(cells: pd.DataFrame, body: str, delimiter: str) -> str:

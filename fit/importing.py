@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from fit.delimited import NUMBER, Array, Format, Table, numbers, read_table
+from fit.delimited import NUMBER, Array, Format, ColumnError, Table, numbers, read_table
 from fit.errors import RecordError
 from fit.run_folder import (
     DOCUMENT,
@@ -143,7 +143,7 @@ def _read(file: Path, columns: Columns) -> tuple[Table, bool]:
     if columns.power_on_s is columns.power_off_s is None and all(
         text.strip().isdecimal() for text in (*wanted, columns.power)
     ):
-        with contextlib.suppress(RecordError):
+        with contextlib.suppress(ColumnError):
             return read_table(file, [*wanted, columns.power], columns.format), True
     return read_table(file, wanted, columns.format), False
 
@@ -232,7 +232,7 @@ def _rows_to_keep(table: Table, t_s: Array, is_stamp: bool) -> tuple[NDArray[np.
     Lines at the end that are no readings (a footer, a torn line) and repeated stamps are left out;
     anything else that is out of order is refused.
     """
-    short = table.cells.isna().any(axis=1).to_numpy()
+    short = table.short
     good = ~np.isnan(t_s) & ~short
     left_out = list(table.left_out)
     if not good.any():
