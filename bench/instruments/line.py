@@ -247,13 +247,14 @@ def _number(settings: Settings) -> Callable[[Any], float]:
             return math.nan
         if isinstance(cell, bool) or not isinstance(cell, str | int | float):
             raise ValueError(cell)
-        if isinstance(cell, str):
-            text = cell.strip()
-            if text.lower() in words:
-                return math.nan
-            if "_" in text or text.lower().lstrip("+-").startswith("inf"):
-                raise ValueError(cell)
-            return float(text)
-        return float(cell)
+        try:
+            value = float(cell)
+        except (ValueError, OverflowError):
+            value = math.nan
+        if math.isfinite(value) and not (isinstance(cell, str) and "_" in cell):
+            return value
+        if isinstance(cell, str) and cell.strip().lower() in words:
+            return math.nan
+        raise ValueError(cell)
 
     return number

@@ -34,6 +34,9 @@ if SELECTABLE:
 OPENING: tuple[type[BaseException], ...] = (*LOST, ValueError)
 CHUNK = 65536
 MOST_CHUNKS = 100  # a port that never stops sending must not keep us
+GATHER_S = (
+    0.005  # a fast stream is taken in gulps: waking for every line costs more than reading it
+)
 POLL_S = 0.02  # where a port cannot be waited for (Windows, loop://)
 WRITE_S = 2.0
 
@@ -84,6 +87,7 @@ class Transport:
         self._port: Any = None
         self._buffer = LineBuffer(self.terminator)
         self._descriptor: int | None = None
+        self._received_s = 0.0
 
     def open(self) -> None:
         """Open the port, with nothing left over from before. Raises PortError."""
@@ -155,12 +159,21 @@ class Transport:
         with self._losing() as port:
             if self._descriptor is None:
                 return bytes(port.read(max(1, port.in_waiting)))
+            if self.streaming:
+                self._gather(wait_s)
             if not select.select([self._descriptor], [], [], wait_s)[0]:
                 return b""
+            self._received_s = time.monotonic()
             data = bytes(port.read(CHUNK))
             if not data:
                 raise OSError("the port reports data but has none")
             return data
+
+    def _gather(self, wait_s: float) -> None:
+        """Right after a delivery, let some more come in."""
+        rest_s = self._received_s + GATHER_S - time.monotonic()
+        if rest_s > 0:
+            time.sleep(min(rest_s, wait_s))
 
     @contextlib.contextmanager
     def _losing(self) -> Iterator[Any]:
