@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from fit.delimited import NUMBER, Array, Format, ColumnError, Table, numbers, read_table
+from fit.delimited import NUMBER, Array, ColumnError, Format, Table, numbers, read_table
 from fit.errors import RecordError
 from fit.run_folder import (
     DOCUMENT,
