@@ -1,0 +1,126 @@
+"""`heatrun compare`: runs side by side, span by span."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from fit.compare import Comparison, MeasuredRun
+    from fit.many import Outcome
+
+
+def command(
+    run: Annotated[
+        list[Path],
+        typer.Argument(metavar="RUN...", help="Run folders or readings CSVs; or folders of runs."),
+    ],
+    *,
+    against: Annotated[
+        str | None,
+        typer.Option(
+            metavar="NAME[=V,V,…]",
+            help="Trend against a quantity: torque_Nm=0.3,0.5,0.7 with one value for each run in "
+            "their order, or torque_Nm alone where the runs' labels state it (torque_Nm=0.5).",
+        ),
+    ] = None,
+    remounted: Annotated[
+        bool,
+        typer.Option(
+            "--remounted",
+            help="The thermocouples were put on anew in between: their match does not cancel.",
+        ),
+    ] = False,
+    plot: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Also draw the spans to a new PNG file.")
+    ] = None,
+    table: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Also write every span of every run to a new CSV file."),
+    ] = None,
+    as_json: Annotated[
+        bool, typer.Option("--json", help="One JSON object on standard output, nothing else.")
+    ] = False,
+    jobs: Annotated[
+        int | None,
+        typer.Option(
+            min=1, help="Runs worked on at once; as many as there are cores if not given."
+        ),
+    ] = None,
+) -> None:
+    """Spans side by side: before and after, unit to unit, against torque.
+
+    The first run is what the others are held against. What the runs share, the rig's power reading
+    and the match of its thermocouples, cancels in the difference. Exit status 2 where a run could
+    not be read; the rest are compared all the same.
+    """
+    from fit.check_table import refuse_existing
+    from fit.compare import compare, values_of
+    from fit.compare_figure import comparison_figure, save_figure
+    from fit.compare_table import write_table
+    from fit.errors import NotIdentifiable
+    from fit.many import find_runs
+
+    for file in (plot, table):
+        if file is not None:
+            refuse_existing(file)
+    outcomes = _measured(find_runs(run), jobs, quiet=as_json)
+    for outcome in outcomes:
+        if outcome.error is not None:
+            typer.echo(f"heatrun: {outcome.error}", err=True)
+    measured = [outcome.result for outcome in outcomes if outcome.result is not None]
+    if len(measured) < 2:
+        raise NotIdentifiable(
+            f"{len(measured)} of {len(outcomes)} runs measured; compare needs two"
+        )
+    name, x = (None, None) if against is None else values_of(measured, against)
+    comparison = compare(measured, name, x, remounted)
+    if plot is not None:
+        save_figure(comparison_figure(comparison), plot)
+    if table is not None:
+        write_table(table, comparison)
+    failed = [(str(outcome.path), outcome.error) for outcome in outcomes if outcome.error]
+    _show(comparison, failed, as_json)
+    if failed:
+        raise typer.Exit(2)
+
+
+def _measured(runs: tuple[Path, ...], jobs: int | None, quiet: bool) -> list[Outcome[MeasuredRun]]:
+    """Outcomes in the order of the runs, with a progress bar where there are several."""
+    from rich.console import Console
+    from rich.progress import track
+
+    from fit.many import map_runs
+
+    console = Console(stderr=True)
+    outcomes = track(
+        map_runs(_measure, runs, jobs),
+        description="measuring",
+        total=len(runs),
+        console=console,
+        transient=True,
+        disable=quiet or not console.is_terminal,
+    )
+    order = {path: i for i, path in enumerate(runs)}
+    return sorted(outcomes, key=lambda outcome: order[outcome.path])
+
+
+def _measure(path: Path) -> MeasuredRun:
+    from fit.compare import measure_run
+    from fit.record import read_run
+
+    return measure_run(read_run(path))
+
+
+def _show(comparison: Comparison, failed: list[tuple[str, str]], as_json: bool) -> None:
+    from rich.console import Console
+
+    from fit.compare_table import compare_document, print_comparison
+    from fit.run_folder import to_json
+
+    if as_json:
+        typer.echo(to_json(compare_document(comparison, failed)))
+    else:
+        print_comparison(Console(highlight=False), comparison)
