@@ -16,8 +16,7 @@ from dataclasses import dataclass, replace
 from itertools import combinations
 
 import numpy as np
-from scipy.linalg import cho_factor, cho_solve
-from scipy.special import logsumexp, ndtr
+from scipy.special import ndtr
 
 from fit.advice import Advice, advise
 from fit.decision import CONFORMING
@@ -28,7 +27,7 @@ PRIOR_TWO_AT_ONCE = 0.04
 UNEXPLAINED_SHARE = 0.1
 UNEXPLAINED_SPREAD = 0.5  # of the predicted resistance, each span on its own
 LEAD_AT = 0.7
-LEAD_WITHIN_LIMITS_AT = 0.9
+LEAD_WITHIN_LIMITS_AT = 0.8
 MENTION_AT = 0.05
 LEAST_RELATIVE_U = 1e-4
 PAIR_STEP = 3  # two causes at once are averaged on every third size of each
@@ -107,7 +106,9 @@ def _finding(pattern: Pattern, suspicion: Suspicion, lead: bool) -> Finding:
 def weigh(pattern: Pattern) -> Posterior:
     """Probability of every cause, from the pattern of the spans' deviations."""
     single = causes(pattern)
-    likelihood = _Likelihood(pattern)
+    thinned = [_thinned(cause) for cause in single]
+    # At most one cause of a pair scales the spans, so that these are all the scales there are.
+    likelihood = _Likelihood(pattern, np.concatenate([cause.scale for cause in single]))
     log_single = [likelihood.over_sizes(cause) for cause in single]
     pairs = list(combinations(range(len(single)), 2))
     pair_mass = sum(single[a].prior * single[b].prior for a, b in pairs)
@@ -115,15 +116,16 @@ def weigh(pattern: Pattern) -> Posterior:
     log_joint = [np.log(_prior_nothing(single)) + likelihood.nothing()]
     log_joint.append(np.log(PRIOR_UNEXPLAINED) + likelihood.unexplained())
     log_joint += [
-        np.log(cause.prior) + logsumexp(log + np.log(cause.weight))
+        np.log(cause.prior) + _log_mean(log, cause.weight)
         for cause, log in zip(single, log_single, strict=True)
     ]
     log_joint += [
         np.log(PRIOR_TWO_AT_ONCE * single[a].prior * single[b].prior / pair_mass)
-        + likelihood.of_pair(single[a], single[b])
+        + likelihood.of_pair(thinned[a], thinned[b])
         for a, b in pairs
     ]
-    probability = np.exp(np.array(log_joint) - logsumexp(log_joint))
+    probability = np.exp(np.array(log_joint) - max(log_joint))
+    probability /= probability.sum()
     marginal = probability[2 : 2 + len(single)].copy()
     for (a, b), p in zip(pairs, probability[2 + len(single) :], strict=True):
         marginal[[a, b]] += p
@@ -140,50 +142,56 @@ def _prior_nothing(single: tuple[Cause, ...]) -> float:
 
 
 def _mean_size(cause: Cause, log_likelihood: Array) -> float:
-    log_weight = log_likelihood + np.log(cause.weight)
-    return float(np.exp(log_weight - logsumexp(log_weight)) @ cause.size)
+    likelihood = np.exp(log_likelihood - log_likelihood.max()) * cause.weight
+    return float(likelihood @ cause.size / likelihood.sum())
 
 
 class _Likelihood:
-    """Log-likelihoods of one pattern; covariances that repeat are factored once."""
+    """Log-likelihoods of one pattern, up to a constant common to all hypotheses."""
 
-    def __init__(self, pattern: Pattern) -> None:
+    def __init__(self, pattern: Pattern, scales: Array) -> None:
+        """For hypotheses whose scales are among those given (n,)."""
         self.pattern = pattern
         # Exactly known values would make the covariance singular.
         floor = np.diag((LEAST_RELATIVE_U * pattern.predicted_K_per_W) ** 2)
-        self._measured_covariance = pattern.measured_covariance + floor
-        prior_u = np.sqrt(np.diag(pattern.predicted_covariance))
-        self._prior_inside = _log_inside(pattern.limit_K_per_W - pattern.predicted_K_per_W, prior_u)
-        self._factors: dict[float, tuple] = {}
+        prior, measured = pattern.predicted_covariance, pattern.measured_covariance + floor
+        self._measured_covariance = measured
+        self._scales = np.unique(scales)
+        by_scale = self._scales[:, None, None]
+        covariance = by_scale**2 * prior + measured
+        self._precision = np.linalg.inv(covariance)
+        self._log_det = np.linalg.slogdet(covariance)[1]
+        self._gain = by_scale * prior @ self._precision
+        posterior = prior - by_scale * self._gain @ prior
+        self._truth_u = _u(posterior)
+        margin = pattern.limit_K_per_W - pattern.predicted_K_per_W
+        self._prior_inside = _log_inside(margin, _u(prior))
 
     def nothing(self) -> float:
+        """Every span as budgeted and within its limit."""
         shift = np.zeros((1, len(self.pattern.measured_K_per_W)))
-        return float(self._spans(1.0, shift, frozenset())[0] + self._slow(shift[:, :-1])[0])
+        spans = self._spans(np.ones(1), shift, frozenset())
+        return float(spans[0] + self._slow(shift[:, :-1])[0])
 
     def unexplained(self) -> float:
         """Every span free to lie anywhere, each on its own."""
         pattern = self.pattern
         spread = np.diag((UNEXPLAINED_SPREAD * pattern.predicted_K_per_W) ** 2)
         covariance = pattern.predicted_covariance + self._measured_covariance + spread
-        residual = pattern.measured_K_per_W - pattern.predicted_K_per_W
-        slow = 0.0
+        log = _log_normal(pattern.measured_K_per_W - pattern.predicted_K_per_W, covariance)[0]
         if pattern.slow is not None:
             spread = UNEXPLAINED_SHARE**2 * np.eye(len(pattern.slow.share))
-            slow_residual = pattern.slow.share - pattern.slow.expected
-            slow = _log_normal(slow_residual, pattern.slow.covariance + spread)[0]
-        return float(_log_normal(residual, covariance)[0] + slow)
+            residual = pattern.slow.share - pattern.slow.expected
+            log += _log_normal(residual, pattern.slow.covariance + spread)[0]
+        return float(log)
 
     def over_sizes(self, cause: Cause) -> Array:
         """Log-likelihood of a cause at each of its sizes (G,)."""
-        result = np.empty(len(cause.size))
-        for scale in np.unique(cause.scale):
-            chosen = cause.scale == scale
-            result[chosen] = self._spans(scale, cause.shift_K_per_W[chosen], cause.free)
-        return result + self._slow(cause.slow_shift)
+        spans = self._spans(cause.scale, cause.shift_K_per_W, cause.free)
+        return spans + self._slow(cause.slow_shift)
 
     def of_pair(self, one: Cause, other: Cause) -> float:
         """Log-likelihood of two causes at once, averaged over both sizes."""
-        one, other = _thinned(one), _thinned(other)
         scale = np.multiply.outer(one.scale, other.scale).ravel()
         shift_one, shift_other = one.shift_K_per_W[:, None, :], other.shift_K_per_W[None, :, :]
         # What raises the truth is seen through the other's scale; what bends a reading is not.
@@ -192,14 +200,10 @@ class _Likelihood:
         if other.free:
             shift_other = shift_other * one.scale[:, None, None]
         shift = (shift_one + shift_other).reshape(len(scale), -1)
-        weight = np.multiply.outer(one.weight, other.weight).ravel()
-        logs = np.empty(len(scale))
-        for value in np.unique(scale):
-            chosen = scale == value
-            logs[chosen] = self._spans(value, shift[chosen], one.free | other.free)
         slow_shift = one.slow_shift[:, None, :] + other.slow_shift[None, :, :]
+        logs = self._spans(scale, shift, one.free | other.free)
         logs += self._slow(slow_shift.reshape(len(scale), -1))
-        return float(logsumexp(logs + np.log(weight)))
+        return _log_mean(logs, np.multiply.outer(one.weight, other.weight).ravel())
 
     def _slow(self, shift: Array) -> Array:
         """Log-likelihood of the slow shares, for shifts (G, s - 1)."""
@@ -208,30 +212,18 @@ class _Likelihood:
             return np.zeros(len(shift))
         return _log_normal(slow.share - slow.expected - shift, slow.covariance)
 
-    def _spans(self, scale: float, shift: Array, free: frozenset[int]) -> Array:
-        """Log-likelihood of the spans at one scale, for shifts (G, s)."""
+    def _spans(self, scale: Array, shift: Array, free: frozenset[int]) -> Array:
+        """Log-likelihood of the spans, for scales (G,) and shifts (G, s)."""
         pattern = self.pattern
-        factor, log_det, gain, posterior_u = self._factored(scale)
-        residual = pattern.measured_K_per_W - scale * pattern.predicted_K_per_W - shift
-        whitened = cho_solve(factor, residual.T).T
-        log_normal = -0.5 * (np.einsum("gs,gs->g", residual, whitened) + log_det)
-        truth = pattern.predicted_K_per_W + residual @ gain.T
-        inside = _log_inside(pattern.limit_K_per_W - truth, posterior_u) - self._prior_inside
+        which = np.searchsorted(self._scales, scale)
+        residual = pattern.measured_K_per_W - scale[:, None] * pattern.predicted_K_per_W - shift
+        weighted = np.einsum("gst,gt->gs", self._precision[which], residual)
+        log = -0.5 * (np.einsum("gs,gs->g", residual, weighted) + self._log_det[which])
         held = [i for i in range(residual.shape[1]) if i not in free]
-        return log_normal + inside[:, held].sum(axis=1)
-
-    def _factored(self, scale: float) -> tuple:
-        if scale not in self._factors:
-            pattern = self.pattern
-            prior = pattern.predicted_covariance
-            covariance = scale**2 * prior + self._measured_covariance
-            factor = cho_factor(covariance, lower=True)
-            log_det = 2 * np.log(np.diag(factor[0])).sum()
-            gain = scale * cho_solve(factor, prior).T
-            posterior = prior - scale * gain @ prior
-            posterior_u = np.sqrt(np.maximum(np.diag(posterior), 0))
-            self._factors[scale] = (factor, log_det, gain, posterior_u)
-        return self._factors[scale]
+        update = np.einsum("gst,gt->gs", self._gain[which][:, held], residual)
+        margin = (pattern.limit_K_per_W - pattern.predicted_K_per_W)[held] - update
+        inside = _log_inside(margin, self._truth_u[which][:, held]) - self._prior_inside[held]
+        return log + inside.sum(axis=1)
 
 
 def _thinned(cause: Cause) -> Cause:
@@ -246,14 +238,24 @@ def _thinned(cause: Cause) -> Cause:
     )
 
 
+def _u(covariance: Array) -> Array:
+    return np.sqrt(np.maximum(np.diagonal(covariance, axis1=-2, axis2=-1), 0))
+
+
 def _log_inside(margin: Array, u: Array) -> Array:
     """Log-probability of lying below a limit that is `margin` away, given u."""
     return np.log(np.maximum(ndtr(margin / np.maximum(u, 1e-12)), 1e-300))
 
 
 def _log_normal(residual: Array, covariance: Array) -> Array:
-    """Log of the normal density without its constant, residuals (…, s)."""
+    """Log of the normal density without its constant, residuals (..., s)."""
     residual = np.atleast_2d(residual)
-    factor = cho_factor(covariance, lower=True)
-    whitened = cho_solve(factor, residual.T).T
-    return -0.5 * np.einsum("gs,gs->g", residual, whitened) - np.log(np.diag(factor[0])).sum()
+    weighted = residual @ np.linalg.inv(covariance)
+    log_det = np.linalg.slogdet(covariance)[1]
+    return -0.5 * (np.einsum("gs,gs->g", residual, weighted) + log_det)
+
+
+def _log_mean(logs: Array, weight: Array) -> float:
+    """Log of a weighted mean of exp(logs), weights that sum to 1."""
+    highest = logs.max()
+    return float(highest + np.log(np.exp(logs - highest) @ weight))

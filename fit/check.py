@@ -17,6 +17,7 @@ from fit.spans import Spans
 
 CAPACITY_RELATIVE_U = 0.3  # of a predicted heat capacity: our judgement
 UNKNOWN_UPSTREAM = 0.2  # share of the heat capacity above a span where the budget states none
+ALIKE_WITHIN = 3.0  # factor between time constants that may be one and the same
 LEAK_U = 0.03  # share of the heat that may leave the path before its end unbudgeted
 
 
@@ -38,6 +39,15 @@ class SpanVerdict:
 
 
 @dataclass(frozen=True)
+class TimeConstant:
+    """A time constant of the record beside the predicted one it most resembles, if any does."""
+
+    measured_s: float
+    measured_u_s: float
+    predicted_s: float | None
+
+
+@dataclass(frozen=True)
 class Verdict:
     """The whole path held against the budget."""
 
@@ -47,6 +57,7 @@ class Verdict:
     warnings: tuple[str, ...]
     prediction: Prediction
     measured: Spans
+    time_constants: tuple[TimeConstant, ...] = ()  # ascending
 
 
 def check(spans: Spans, budget: Budget) -> Verdict:
@@ -83,9 +94,15 @@ def hold(spans: Spans, prediction: Prediction) -> Verdict:
         decision=decision,
         spans=_in_path_order((*verdicts, *unmeasured), budget),
         findings=find_causes(pattern, decision),
-        warnings=(*spans.warnings, *path.warnings, *prediction.warnings, *_warnings(path, budget)),
+        warnings=(
+            *spans.warnings,
+            *path.warnings,
+            *prediction.warnings,
+            *_warnings(path, spans, budget),
+        ),
         prediction=prediction,
         measured=spans,
+        time_constants=_time_constants(spans, prediction),
     )
 
 
@@ -198,8 +215,45 @@ def _in_path_order(verdicts: tuple[SpanVerdict, ...], budget: Budget) -> tuple[S
     return tuple(sorted(verdicts, key=lambda verdict: budget.nodes.index(verdict.from_node)))
 
 
-def _warnings(path: Path, budget: Budget) -> list[str]:
+def _time_constants(spans: Spans, prediction: Prediction) -> tuple[TimeConstant, ...]:
+    """Every time constant of the whole path's record, paired with the predicted ones."""
+    if not spans.responses:
+        return ()
+    response = spans.responses[-1]
+    pairs = pair_alike(response.tau_s, prediction.tau_s)
+    return tuple(
+        TimeConstant(
+            float(tau), float(u), float(prediction.tau_s[pairs[k]]) if k in pairs else None
+        )
+        for k, (tau, u) in enumerate(zip(response.tau_s, response.tau_u_s, strict=True))
+    )
+
+
+def pair_alike(one: Array, other: Array, factor: float = ALIKE_WITHIN) -> dict[int, int]:
+    """Indices of positive values that resemble each other, closest pairs first, each used once."""
+    pairs: dict[int, int] = {}
+    distance = np.abs(np.log(np.asarray(one)[:, None] / np.asarray(other)[None, :]))
+    for flat in np.argsort(distance, axis=None):
+        i, j = map(int, np.unravel_index(flat, distance.shape))
+        if distance[i, j] > np.log(factor):
+            break
+        if i not in pairs and j not in pairs.values():
+            pairs[i] = j
+    return pairs
+
+
+def _warnings(path: Path, spans: Spans, budget: Budget) -> list[str]:
     warnings = []
+    missing = [
+        what
+        for name, what in (("sensor_match", "sensor match"), ("power", "power accuracy"))
+        if name in spans.covariance and not np.any(spans.covariance[name])
+    ]
+    if missing:
+        warnings.append(
+            f"{' and '.join(missing)} not stated in the rig: taken as exact, "
+            "so the uncertainties are too small by their share"
+        )
     if path.unmeasured:
         names = ", ".join(f"'{budget.stages[i].name}'" for i in path.unmeasured)
         warnings.append(f"nobody measured {names}: taken from the budget, not part of the decision")

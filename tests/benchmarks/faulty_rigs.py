@@ -7,6 +7,7 @@ their limits.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -61,8 +62,10 @@ class Rig:
 
 
 def random_rig(seed: int, fault: str) -> Rig:
-    """A rig with one fault: its size drawn as issue 5 states (pad or joint +30…200 %, vias
-    +30…100 %, a thermocouple missing 5–40 % of its rise, power read 5–15 % off, case to air +25…80 %).
+    """A rig with one fault of random size.
+
+    Pad or joint +30…200 %, vias +30…100 %, a thermocouple that misses 5–40 % of its rise, power
+    read 5–15 % high or low, case to air +25…80 %.
     """
     random = np.random.default_rng(seed)
     predicted = np.array([_log_uniform(random, *limits) for limits in RESISTANCE_RANGE_K_PER_W])
@@ -172,7 +175,7 @@ def _sensors(random: np.random.Generator, low: dict[str, float]) -> dict[str, Se
     }
 
 
-def _ambient(random: np.random.Generator, level_degC: float):  # noqa: ANN202
+def _ambient(random: np.random.Generator, level_degC: float) -> Callable[[float], float]:
     slope, phase = random.uniform(-0.5, 0.5) / 7200, random.uniform(0, 2 * np.pi)
     return lambda t_s: level_degC + slope * t_s + 0.2 * np.sin(2 * np.pi * t_s / 1800 + phase)
 

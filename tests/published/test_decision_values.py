@@ -1,0 +1,71 @@
+"""Decisions against published values.
+
+Inputs of the JCGM 106 examples from memory, outputs computed independently; the guard band's
+false acceptance follows from the normal distribution (ISO 14253-1; JCGM 106 clause 8).
+"""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from fit.decision import (
+    decide,
+    guard_band,
+    largest_false_acceptance,
+    normalized_error,
+    probability_of_conformity,
+)
+
+
+@pytest.mark.parametrize(
+    ("value", "u", "limits", "expected"),
+    [
+        (509.7, 8.6, {"lower": 490.0}, 0.98901),
+        (13.6, 1.8, {"lower": 12.5, "upper": 16.3}, 0.66263),
+        (-5.47, 0.05, {"upper": -5.40}, 0.91924),
+    ],
+)
+def test_probability_of_conformity_of_jcgm_106_examples(value, u, limits, expected):
+    assert probability_of_conformity(value, u, **limits) == pytest.approx(expected, abs=5e-6)
+
+
+@pytest.mark.parametrize(("ratio", "expected"), [(1.0, 0.02275), (0.83, 0.04846), (0.0, 0.5)])
+def test_largest_false_acceptance_behind_a_guard_band(ratio, expected):
+    assert largest_false_acceptance(ratio) == pytest.approx(expected, abs=5e-6)
+
+
+@pytest.mark.parametrize("ratio", [0.0, 0.83, 1.0])
+def test_value_at_the_guarded_limit_has_that_false_acceptance(ratio):
+    limit, u = 0.75, 0.02
+    at_acceptance_limit = limit - guard_band(u, ratio)
+    outside = 1 - probability_of_conformity(at_acceptance_limit, u, upper=limit)
+    assert outside == pytest.approx(largest_false_acceptance(ratio), rel=1e-12)
+
+
+def test_normalized_error_of_iso_17043_at_its_threshold():
+    """|E_n| = 1 where the difference is the root sum of squares of both expanded uncertainties."""
+    U_measured, U_predicted = 0.06, 0.08
+    difference = math.hypot(U_measured, U_predicted)
+    E_n = normalized_error(1.0 + difference, U_measured / 2, 1.0, U_predicted / 2)
+    assert E_n == pytest.approx(1.0)
+
+
+@pytest.mark.parametrize(
+    ("p", "decision"),
+    [(0.95, "conforming"), (0.949, "undecided"), (0.051, "undecided"), (0.05, "non-conforming")],
+)
+def test_decision_rule_of_95_percent(p, decision):
+    assert decide(p) == decision
+
+
+def test_far_tails_keep_their_digits():
+    """Φ(−10) = 7.619853024160527e-24 (Abramowitz & Stegun 26.2; computed with scipy.stats.norm)."""
+    p = probability_of_conformity(10.0, 1.0, upper=0.0)
+    assert p == pytest.approx(7.619853024160527e-24, rel=1e-12)
+
+
+def test_exactly_known_value_is_in_or_out():
+    assert probability_of_conformity(0.7, 0.0, upper=0.75) == 1.0
+    assert probability_of_conformity(0.8, 0.0, upper=0.75) == 0.0
