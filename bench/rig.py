@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import os
 import tomllib
 from collections import Counter
 from pathlib import Path
@@ -23,6 +24,16 @@ from fit.errors import RigError
 
 NodeName = Annotated[str, StringConstraints(strict=True, pattern=r"^[a-z][a-z0-9_]*$")]
 OPERATOR = "operator"
+
+
+REMEDIES = {
+    "too_short": "at least one is needed",
+    "model_type": "write it as a table",
+    "dict_type": "write it as a table",
+    "tuple_type": "write it as a list",
+    "string_pattern_mismatch": "lower-case letters, digits and underscores, a letter first",
+}
+"""What would be right, where pydantic's own words would puzzle."""
 
 
 class Channel(Block):
@@ -179,14 +190,18 @@ def _instrument(number: int, block: Any, file: str | Path) -> InstrumentSettings
 
 
 def _check_instruments(rig: Rig, file: str | Path) -> None:
-    for key, remedy in (
-        ("name", "give each instrument its own name"),
-        ("port", "one [[instrument]] block a port, with all its fields"),
+    # Two names of one device, such as its by-id link and what it points at, are one port.
+    ports = [
+        os.path.realpath(one.port) if "://" not in one.port else one.port for one in rig.instrument
+    ]
+    names = [one.name for one in rig.instrument]
+    for key, values, remedy in (
+        ("name", names, "give each instrument its own name"),
+        ("port", ports, "one [[instrument]] block a port, with all its fields"),
     ):
-        counts = Counter(getattr(instrument, key) for instrument in rig.instrument)
-        value, count = counts.most_common(1)[0]
+        value, count = Counter(values).most_common(1)[0]
         if count > 1:
-            numbers = [i for i, one in enumerate(rig.instrument, 1) if getattr(one, key) == value]
+            numbers = [i for i, one in enumerate(values, 1) if one == value]
             raise RigError(
                 file,
                 f"instrument {numbers[1]}",
@@ -321,7 +336,8 @@ def _as_rig_error(
     shown = (
         repr(value) if isinstance(value, str | int | float | bool) else f"a {type(value).__name__}"
     )
-    return RigError(file, place, f"{shown} will not do", first["msg"][0].lower() + first["msg"][1:])
+    wanted = REMEDIES.get(first["type"], first["msg"].removeprefix("Value error, "))
+    return RigError(file, place, f"{shown} will not do", wanted[0].lower() + wanted[1:])
 
 
 def _where(location: tuple[int | str, ...], given: Any) -> str:

@@ -270,3 +270,15 @@ def test_an_instrument_that_knows_its_own_fields_is_not_second_guessed() -> None
     del tables["instrument"][0]["fields"]
     tables["instrument"][0]["format"] = "json"
     assert isinstance(rig_from(tables, "rig.toml"), Rig)
+
+
+def test_two_names_of_one_device_are_one_port(tmp_path: Any) -> None:
+    device = tmp_path / "ttyUSB0"
+    device.touch()
+    link = tmp_path / "by-id"
+    link.symlink_to(device)
+    tables = good()
+    tables["instrument"][0]["port"] = str(device)
+    tables["instrument"][1]["port"] = str(link)
+    with pytest.raises(RigError, match="has the same port as instrument 1"):
+        rig_from(tables, "rig.toml")
