@@ -14,6 +14,7 @@ from bench import cli, ports
 from bench.instruments.line import Settings, parser
 from bench.recognise import blocks, legible, recognise
 from bench.rig import read_rig, rig_from
+from bench.virtual.ports import HAS_PTY
 from bench.virtual.reader import FORMATS, LineReader
 from bench.virtual.supply import ScpiSupply, Supply
 from tests.virtual_instruments import MADE, PORTS, served
@@ -150,6 +151,22 @@ def test_listen_recognises_a_silent_supply(capsys: Any) -> None:
     tables = tomllib.loads(out[out.index("[[instrument]]") :])
     assert tables["instrument"][0]["driver"] == "scpi"
     assert tables["instrument"][0]["switch"]["off"]
+
+
+@pytest.mark.skipif(not HAS_PTY, reason="this system has no pty")
+def test_listen_finds_the_speed(capsys: Any) -> None:
+    import termios
+
+    with served(LineReader(lambda: MADE), stream_every_s=0.01) as there:
+
+        def only_at_9600(data: bytes) -> bytes:
+            # A pty carries bytes at any speed, but knows which one was set.
+            set_to = termios.tcgetattr(there.port._slave)[4]  # type: ignore[attr-defined]
+            return data if set_to == termios.B9600 else bytes(0x80 | b for b in data)
+
+        there.faults.garble = only_at_9600
+        assert heatrun("listen", there.url, "--seconds", "0.3") == 0
+    assert "# 9600 baud" in capsys.readouterr().out
 
 
 def test_listen_says_when_nothing_came(capsys: Any) -> None:
