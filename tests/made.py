@@ -20,6 +20,7 @@ STAGES = (
 )
 PREDICTED_K_PER_W = (1.5, 3.2, 0.6, 0.4, 0.3, 7.5)
 RELATIVE_U = (0.1, 0.1, 0.12, 0.05, 0.15, 0.12)
+CAPACITY_J_PER_K = (0.05, 0.9, 3.0, 20.0, 5.0, 190.0)
 MEASURED_NODES = ("tab", "board_back", "bar", "case", "ambient")
 POWER_W = 4.2
 SHARE = 0.97
@@ -36,7 +37,7 @@ def prediction(stages: tuple[Stage, ...] = STAGES) -> Prediction:
         ambient_degC=23.0,
         R_K_per_W=R,
         R_covariance=np.diag(u**2),
-        C_J_per_K=np.full(len(R), 10.0),
+        C_J_per_K=np.array(CAPACITY_J_PER_K),
         rise_K={},
         rise_u_K={},
         tau_s=np.array([5.0, 60.0, 2000.0]),
