@@ -1,0 +1,112 @@
+"""How hot a surface may be to touch: an editable table with its provenance.
+
+The table that comes with heatrun was written from memory and says so. It is no substitute for the
+edition in force.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from importlib.resources import files
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, StringConstraints, ValidationError
+
+from fit.errors import InputError
+
+MATERIALS = ("metal", "glass", "plastic")
+SHIPPED = "touch_limits.toml"
+
+_Text = Annotated[str, StringConstraints(strict=True, min_length=1)]
+_Temperature = Annotated[float, Field(strict=True, gt=0, lt=300, allow_inf_nan=False)]
+
+
+@dataclass(frozen=True)
+class TouchLimit:
+    """The highest surface temperature for one kind of contact, per material."""
+
+    standard: str
+    contact: str
+    duration_s: float  # longest contact it covers, inf for lasting [s]
+    limit_degC: Mapping[str, float]  # metal | glass | plastic -> [degC]
+
+
+@dataclass(frozen=True)
+class TouchTable:
+    """All limits, and where they come from."""
+
+    source: str  # the file
+    confirmed: str  # who checked it against the edition in force; empty: nobody yet
+    ambient_degC: float  # at which touch is judged
+    limits: tuple[TouchLimit, ...]
+
+    def of(self, material: str) -> tuple[tuple[TouchLimit, float], ...]:
+        """Limits that the table has for a material, with their temperature [degC]."""
+        return tuple(
+            (limit, limit.limit_degC[material])
+            for limit in self.limits
+            if material in limit.limit_degC
+        )
+
+
+class _Block(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class _Limit(_Block):
+    standard: _Text
+    contact: _Text
+    duration_s: Annotated[float, Field(gt=0)]
+    metal_degC: _Temperature | None = None
+    glass_degC: _Temperature | None = None
+    plastic_degC: _Temperature | None = None
+
+
+class _Table(_Block):
+    schema_: Literal[1] = Field(alias="schema")
+    confirmed: Annotated[str, Field(strict=True)] = ""
+    ambient_degC: Annotated[float, Field(strict=True, gt=-90, lt=90)] = 25.0
+    limit: Annotated[tuple[_Limit, ...], Field(min_length=1)]
+
+
+def read_touch_limits(path: Path | None = None) -> TouchTable:
+    """Read a table of touch limits.
+
+    Args:
+        path: a TOML file of the user's; the table that comes with heatrun when None.
+
+    Raises:
+        InputError: the file cannot be used; the message names file, place and remedy.
+    """
+    name = str(path) if path else SHIPPED
+    try:
+        text = (path or files("heatrun_data") / SHIPPED).read_text(encoding="utf-8")
+        table = _Table.model_validate(tomllib.loads(text))
+    except OSError as error:
+        raise InputError(name, "", f"cannot be read ({error.strerror})") from error
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise InputError(name, "", f"no TOML file ({error})") from error
+    except ValidationError as error:
+        raise _as_input_error(name, error.errors()[0]) from None
+    return TouchTable(
+        source=name,
+        confirmed=table.confirmed,
+        ambient_degC=table.ambient_degC,
+        limits=tuple(_limit(limit) for limit in table.limit),
+    )
+
+
+def _limit(limit: _Limit) -> TouchLimit:
+    values = {material: getattr(limit, f"{material}_degC") for material in MATERIALS}
+    stated = {material: value for material, value in values.items() if value is not None}
+    return TouchLimit(limit.standard, limit.contact, limit.duration_s, stated)
+
+
+def _as_input_error(name: str, error: Any) -> InputError:
+    place = ".".join(str(part + 1) if isinstance(part, int) else str(part) for part in error["loc"])
+    return InputError(
+        name, place, error["msg"], f"copy the form of the table that comes with heatrun ({SHIPPED})"
+    )
