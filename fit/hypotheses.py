@@ -101,7 +101,7 @@ def _stage_causes(pattern: Pattern) -> list[Cause]:
         for stage, resistance in zip(stages, predicted, strict=True):
             if stage.contact:
                 found.append(_raised(pattern, i, (POOR_CONTACT, stage.name, 1.0), resistance))
-            elif stage.kind == "surface":
+            elif stage.kind == "surface" or stage.to_node == "ambient":
                 found.append(_raised(pattern, i, (COOLING, stage.name, 1.0), resistance))
             else:
                 rest.append(stage.name)
