@@ -1,0 +1,111 @@
+"""`heatrun report`: one self-contained HTML file in the run folder."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from fit.compare import Comparison
+    from fit.report import Material
+
+
+def command(
+    runs: Annotated[
+        list[Path],
+        typer.Argument(
+            metavar="RUN...",
+            help="Run folder or bare readings CSV. Of several, the first is reported and the "
+            "others stand beside it.",
+            show_default=False,
+        ),
+    ],
+    budget: Annotated[
+        Path | None,
+        typer.Option(help="Budget to hold the run against; without one the run is not judged."),
+    ] = None,
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE",
+            help="HTML file to create [default: report.html in the run folder, rewritten].",
+            show_default=False,
+        ),
+    ] = None,
+    pdf: Annotated[
+        bool,
+        typer.Option("--pdf", help="Print it to PDF too, beside it (needs Chromium or Chrome)."),
+    ] = False,
+    png: Annotated[
+        Path | None,
+        typer.Option(metavar="DIR", help="Write the figures as PNG too; the folder is created."),
+    ] = None,
+    quiet: Annotated[bool, typer.Option("--quiet", help="Print nothing.")] = False,
+) -> None:
+    """Write one HTML file that says what was decided and why, with every figure in it.
+
+    The file refers to nothing outside itself: it can be mailed, printed to A4, or kept. A bare CSV
+    has no folder of its own: say where with --out.
+    """
+    from fit.errors import HeatrunError
+    from fit.record import read_run
+    from fit.report import REPORT, draw_figures, render
+    from fit.run_folder import write_result
+    from fit.style import save_png
+
+    run = read_run(runs[0])
+    target = out if out is not None else (run.folder / REPORT if run.folder else None)
+    if target is None:
+        raise HeatrunError(f"{runs[0]}: a bare CSV has no folder for its report; name --out FILE")
+    if out is not None and out.exists():
+        raise HeatrunError(f"{out}: exists already; name a new file")
+    material = _material(runs, budget)
+    figures = draw_figures(material)
+    written = [write_result(target.parent, target.name, render(material, figures))]
+    if pdf:
+        from fit.printing import print_page
+
+        written.append(print_page(target, target.with_suffix(".pdf")))
+    if png is not None:
+        _create(png)
+        written += [save_png(figure, png / f"{name}.png") for name, figure in figures.items()]
+    if not quiet:
+        for path in written:
+            typer.echo(path)
+
+
+def _material(runs: list[Path], budget: Path | None) -> Material:
+    """Read, identify and check the first run, and compare it with the others."""
+    from fit.budget import read_budget
+    from fit.check import check
+    from fit.record import read_run
+    from fit.report import gather
+    from fit.spans import measure
+
+    stated = read_budget(budget) if budget is not None else None
+    run = read_run(runs[0])
+    comparison = _comparison(runs) if len(runs) > 1 else None
+    if stated is not None:
+        spans = measure(run)
+        return gather(run, spans.responses[-1], check(spans, stated), comparison)
+    from fit.identify import identify
+
+    return gather(run, identify(run), None, comparison)
+
+
+def _comparison(runs: list[Path]) -> Comparison:
+    from fit.compare import compare, measure_run
+    from fit.record import read_run
+
+    return compare([measure_run(read_run(path)) for path in runs])
+
+
+def _create(folder: Path) -> None:
+    from fit.errors import RecordError
+
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise RecordError(folder, "", f"cannot be created ({error.strerror})") from error

@@ -1,0 +1,22 @@
+"""Figures of a heat run, one idea a file, all in the look of `fit.style`.
+
+path.py          the heat path: temperature at every node, K/W on every span
+compared.py      measured against predicted, span by span
+curves.py        measured curves with the fit, and residuals, in log time
+record.py        the whole record as it was logged
+uncertainty.py   where each span's uncertainty comes from
+"""
+
+from fit.figures.compared import compared_figure
+from fit.figures.curves import curves_figure
+from fit.figures.path import path_figure
+from fit.figures.record import record_figure
+from fit.figures.uncertainty import uncertainty_figure
+
+__all__ = [
+    "compared_figure",
+    "curves_figure",
+    "path_figure",
+    "record_figure",
+    "uncertainty_figure",
+]

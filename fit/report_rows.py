@@ -1,0 +1,98 @@
+"""The rows of a report's tables, as text."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from fit.check_table import with_expanded
+from fit.path_view import HeatPath
+
+if TYPE_CHECKING:
+    from fit.check import SpanVerdict, Verdict
+    from fit.compare import Comparison
+    from fit.identify import Response
+
+
+def path_rows(path: HeatPath, verdict: Verdict | None) -> list[dict[str, str]]:
+    rows = []
+    verdicts: Sequence[SpanVerdict | None] = verdict.spans if verdict else [None] * len(path.spans)
+    for span, judged in zip(path.spans, verdicts, strict=True):
+        row = {
+            "name": span.name,
+            "state": span.decision or "",
+            "measured": "not measured",
+            "predicted": "",
+            "limit": "",
+            "probability": "–",
+            "E_n": "–",
+            "decision": span.decision or "not measured",
+        }
+        if span.measured_K_per_W is not None:
+            row["measured"] = with_expanded(span.measured_K_per_W, span.measured_u_K_per_W or 0.0)
+        if span.predicted_K_per_W is not None and span.limit_K_per_W is not None:
+            row["predicted"] = with_expanded(
+                span.predicted_K_per_W, span.predicted_u_K_per_W or 0.0
+            )
+            row["limit"] = f"{span.limit_K_per_W:.3g}"
+        if judged and judged.p_conforming is not None and judged.E_n is not None:
+            row["probability"] = _probability(judged.p_conforming)
+            row["E_n"] = f"{judged.E_n:+.1f}".replace("-", "−")
+        rows.append(row)
+    return rows
+
+
+def _probability(p: float) -> str:
+    if p > 0.999:
+        return "> 99.9 %"
+    return "< 0.1 %" if p < 0.001 else f"{100 * p:.1f} %"
+
+
+def tau_rows(response: Response) -> list[dict[str, str]]:
+    return [
+        {
+            "tau": with_expanded(float(tau), float(tau_u)),
+            "R": with_expanded(float(R), float(R_u)) if response.power else "–",
+        }
+        for tau, tau_u, R, R_u in zip(
+            response.tau_s,
+            response.tau_u_s,
+            response.foster_R_K_per_W,
+            response.foster_R_u_K_per_W,
+            strict=True,
+        )
+    ]
+
+
+def tau_predicted(verdict: Verdict | None) -> str:
+    if verdict is None:
+        return ""
+    return ", ".join(f"{tau:.3g}" for tau in verdict.prediction.tau_s if tau > 0)
+
+
+def drivers(verdict: Verdict | None, largest: int = 8) -> list[tuple[str, str, str]]:
+    if verdict is None:
+        return []
+    return [
+        (stage, key, f"{100 * share:.0f} %")
+        for stage, key, share in verdict.prediction.drivers[:largest]
+        if share >= 0.005
+    ]
+
+
+def comparison_rows(comparison: Comparison | None) -> list[dict[str, str]]:
+    if comparison is None:
+        return []
+    return [
+        {
+            "span": f"{span.from_node} – {span.to_node}",
+            "run": measured.label,
+            "measured": with_expanded(reading.R_K_per_W, reading.u_K_per_W),
+            "difference": with_expanded(reading.difference_K_per_W, reading.difference_u_K_per_W)
+            if i
+            else "–",
+            "change": reading.change if i else "first",
+        }
+        for span in comparison.spans
+        for i, (measured, reading) in enumerate(zip(comparison.runs, span.readings, strict=True))
+    ]

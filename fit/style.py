@@ -1,0 +1,236 @@
+"""The one look of every figure and page: colours by role, for light and dark, and how a figure is made.
+
+Colours are Okabe and Ito's set for colour-blind readers (Okabe & Ito 2008, "Color Universal Design:
+how to make figures and presentations that are friendly to colorblind people"), with greys of our
+own. Colour never stands alone: every curve has its name beside it, every decision its word.
+"""
+
+from __future__ import annotations
+
+import io
+import re
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from fit.errors import RecordError
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+LIGHT = {
+    "paper": "#ffffff",
+    "wash": "#eef1f3",
+    "hair": "#cfd5d9",
+    "soft": "#566069",
+    "ink": "#1b2227",
+    "measured": "#0072b2",
+    "band": "#cce3f0",
+    "over": "#d55e00",
+    "over-text": "#a84300",
+    "open": "#e69f00",
+    "open-text": "#805700",
+    "sound": "#009e73",
+    "sound-text": "#00694c",
+    "purple": "#cc79a7",
+    "sky": "#56b4e9",
+}
+"""Role -> colour on a light page, in print and in every PNG."""
+
+DARK = LIGHT | {
+    "paper": "#14191c",
+    "wash": "#20272c",
+    "hair": "#3d474e",
+    "soft": "#a7b1b8",
+    "ink": "#e8ecee",
+    "measured": "#56b4e9",
+    "band": "#1f4259",
+    "over": "#ef7c22",
+    "over-text": "#ff9c55",
+    "open-text": "#f0b93a",
+    "sound": "#17b98b",
+    "sound-text": "#3fd0a5",
+    "sky": "#9fd4f3",
+}
+"""Role -> colour on a dark page."""
+
+SERIES = ("measured", "open", "sound", "purple", "sky", "ink")
+"""Roles of the curves of a figure, hottest node first."""
+
+WIDTH_IN = 4.8
+"""Every figure is as wide as a phone: text keeps its size there, and two stand side by side on a desk."""
+
+RC = {
+    "font.family": "sans-serif",
+    "font.sans-serif": ["DejaVu Sans", "Verdana", "Arial"],
+    "font.size": 8.0,
+    "svg.fonttype": "none",
+    "svg.hashsalt": "heatrun",
+    "text.parse_math": False,
+    "axes.edgecolor": LIGHT["hair"],
+    "axes.labelcolor": LIGHT["soft"],
+    "axes.linewidth": 0.8,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "axes.titlelocation": "left",
+    "axes.titlesize": 8.5,
+    "axes.titlecolor": LIGHT["ink"],
+    "text.color": LIGHT["ink"],
+    "xtick.color": LIGHT["hair"],
+    "ytick.color": LIGHT["hair"],
+    "xtick.labelcolor": LIGHT["soft"],
+    "ytick.labelcolor": LIGHT["soft"],
+    "xtick.labelsize": 7.5,
+    "ytick.labelsize": 7.5,
+}
+
+
+def colour(role: str) -> str:
+    """Colour of a role on a light page; `to_svg` turns it into the page's own."""
+    return LIGHT[role]
+
+
+def series_colour(i: int) -> str:
+    """Colour of curve i, hottest node first."""
+    return LIGHT[SERIES[i % len(SERIES)]]
+
+
+def new_figure(height_in: float) -> Figure:
+    """An empty figure of our width on the Agg canvas; no global state, no display."""
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(WIDTH_IN, height_in), layout="none")
+    FigureCanvasAgg(figure)
+    return figure
+
+
+def styled() -> Any:
+    """Context in which figures are drawn and saved."""
+    from matplotlib import rc_context
+
+    return rc_context(RC)
+
+
+def spread_labels(wanted: Sequence[float], gap: float, low: float, high: float) -> list[float]:
+    """Heights for labels that want to stand at `wanted` but not closer than `gap`.
+
+    Args:
+        wanted: heights, any order.
+        gap: least distance between two labels.
+        low: lowest height allowed, `high` the highest; overrun when there is no room.
+
+    >>> spread_labels([1.0, 1.1, 5.0], 1.0, 0.0, 6.0)
+    [0.55, 1.55, 5.0]
+    """
+    order = np.argsort(wanted)
+    groups: list[tuple[float, int]] = []  # (middle, how many)
+    for i in order:
+        groups.append((float(np.clip(wanted[i], low, high)), 1))
+        while len(groups) > 1:
+            (a, n), (b, m) = groups[-2:]
+            if b - a >= gap * (n + m) / 2 - 1e-12:
+                break
+            groups[-2:] = [_joined(a, n, b, m, gap, low, high)]
+    places = [0.0] * len(wanted)
+    position = 0
+    for middle, count in groups:
+        for k in range(count):
+            places[order[position]] = round(middle + (k - (count - 1) / 2) * gap, 12)
+            position += 1
+    return places
+
+
+def _joined(
+    a: float, n: int, b: float, m: int, gap: float, low: float, high: float
+) -> tuple[float, int]:
+    count = n + m
+    half = gap * (count - 1) / 2
+    middle = (a * n + b * m) / count
+    return min(max(middle, low + half), max(high - half, low + half)), count
+
+
+def label_ends(
+    axes: Axes, names: Sequence[str], ends: Sequence[float], colours: Sequence[str], gap: float
+) -> None:
+    """Name each curve at its right end, in the order of their heights, never on top of each other.
+
+    Args:
+        axes: whose x limits are final.
+        names: one a curve.
+        ends: the curve's last value, in data units.
+        colours: the curve's own.
+        gap: least distance of two names in data units.
+    """
+    low, high = sorted(axes.get_ylim())
+    right = axes.get_xlim()[1]
+    for name, end, place, hue in zip(
+        names, ends, spread_labels(ends, gap, low, high), colours, strict=True
+    ):
+        axes.annotate(
+            name,
+            (right, end),
+            xytext=(1.06, (place - low) / (high - low)),
+            textcoords="axes fraction",
+            va="center",
+            ha="left",
+            annotation_clip=False,
+            arrowprops={"arrowstyle": "-", "color": hue, "lw": 1.2, "shrinkA": 1, "shrinkB": 1},
+        )
+
+
+def to_svg(figure: Figure, description: str) -> str:
+    """The figure as inline SVG that takes its colours from the page's variables.
+
+    Args:
+        figure: drawn with colours of `LIGHT`.
+        description: what a reader who cannot see it should know.
+    """
+    from html import escape
+
+    stream = io.StringIO()
+    with styled():
+        figure.savefig(stream, format="svg", transparent=True, metadata={"Date": None})
+    text = stream.getvalue()
+    text = text[text.index("<svg") :]
+    text = re.sub(r"<metadata>.*?</metadata>", "", text, flags=re.DOTALL)
+    text = re.sub(r'<g id="[^"]*"', "<g", text)
+    text = re.sub(r"<!--.*?-->\n?", "", text, flags=re.DOTALL)
+    text = re.sub(r' xmlns(:\w+)?="[^"]*"', "", text)
+    text = text.replace("xlink:href", "href")
+    text = re.sub(r"[ \t]*\n[ \t]*", "\n", text)
+    for role, hex_value in LIGHT.items():
+        text = text.replace(hex_value, f"var(--{role})")
+    box = re.search(r'viewBox="[^"]*"', text)
+    assert box is not None
+    opening = f'<svg {box.group()} role="img" aria-label="{escape(description, quote=True)}">'
+    return re.sub(r"<svg[^>]*>", lambda _: opening, text, count=1)
+
+
+def save_png(figure: Figure, path: Path) -> Path:
+    """Write a figure as PNG, on white.
+
+    Raises:
+        RecordError: the file cannot be written.
+    """
+    try:
+        with styled():
+            figure.savefig(path, format="png", dpi=200, facecolor=LIGHT["paper"])
+    except OSError as error:
+        raise RecordError(path, "", f"cannot be written ({error.strerror})") from error
+    return path
+
+
+def css_variables() -> str:
+    """The palette as CSS: light, dark where the reader's system asks for it or the page is told so."""
+    light = " ".join(f"--{role}: {value};" for role, value in LIGHT.items())
+    dark = " ".join(f"--{role}: {value};" for role, value in DARK.items())
+    return (
+        f":root {{ color-scheme: light; {light} }}\n"
+        f"@media screen and (prefers-color-scheme: dark) {{ :root:not([data-theme='light']) "
+        f"{{ color-scheme: dark; {dark} }} }}\n"
+        f"@media screen {{ :root[data-theme='dark'] {{ color-scheme: dark; {dark} }} }}\n"
+    )

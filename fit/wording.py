@@ -1,0 +1,134 @@
+"""A verdict in plain words, for somebody who has not read the manual."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from fit.check_table import with_expanded
+from fit.decision import CONFORMING, NON_CONFORMING
+
+if TYPE_CHECKING:
+    from fit.causes import Finding
+    from fit.check import SpanVerdict, Verdict
+
+HEADLINE = {
+    "poor-contact": "Poor contact at the {where}",
+    "high-resistance": "Too much resistance at the {where}",
+    "sensor-placement": "The {where} thermocouple reads wrong",
+    "power-error": "The power reading is off",
+    "weak-cooling": "The case gives off its heat poorly",
+}
+OVERALL = {
+    CONFORMING: "Within budget",
+    NON_CONFORMING: "Over budget",
+}
+NOT_DECIDED = "Not decided"
+LONGER = (
+    "Run again for longer, or with more power within the part's limits: the interval shrinks "
+    "with both.",
+    "Bring the thermocouples' match and the power's accuracy into rig.toml, from a calibration.",
+)
+RATE = (
+    "Rate the product: 'heatrun rate RUN --budget BUDGET' gives allowable power, junction and "
+    "touch temperature at the worst ambient.",
+    "Keep this run as the one later units are compared with: 'heatrun compare RUN RUN'.",
+)
+LOOK = (
+    "Look at the span over its limit first: count the parts, measure them, compare with the budget.",
+    "Check where the thermocouples on both sides of it sit, then repeat the run.",
+)
+CAUTIONS = (
+    "Parts and case stay hot after power-off: burns begin near 48 °C on metal held for minutes. "
+    "Let them cool below 40 °C before hands go near.",
+    "Set voltage, current and over-voltage limits on the supply itself: a program can hang, "
+    "a relay can stick.",
+    "Never leave a heat run alone without a hardware cut-out (a thermal switch in the supply "
+    "line) that works with the computer off.",
+    "Tabs and leads may be live: insulate thermocouples from them, and mind that a grounded "
+    "reader can short what it touches.",
+    "Disconnect batteries before work on the heat path; never heat one along with the part.",
+    "Stand the product on something that does not burn, clear of it on all sides.",
+    "A resistance within its limit is not a safety approval. Local codes, the product's safety "
+    "standard and licensed practice come first.",
+)
+
+
+@dataclass(frozen=True)
+class Statement:
+    """What the first screen says."""
+
+    state: str  # conforming | non-conforming | undecided | none (no budget)
+    decision: str
+    headline: str
+    text: str
+    facts: tuple[str, ...]  # the spans that made the decision, one sentence each
+    steps: tuple[str, ...]  # what to do next, in order
+    caution: str
+    others: tuple[str, ...]  # other possible causes
+
+
+def state(verdict: Verdict | None) -> Statement:
+    """Decision, lead cause and what to do next.
+
+    Args:
+        verdict: of the run; None where no budget was given.
+    """
+    if verdict is None:
+        return Statement(
+            "none",
+            "Measured, not judged",
+            "",
+            "No budget was given: resistances and time constants below are as measured.",
+            (),
+            ("Write down what you expect: 'heatrun new DIR' makes a budget.toml to start from.",),
+            "",
+            (),
+        )
+    lead = next((finding for finding in verdict.findings if finding.lead), None)
+    others = tuple(_possible(finding) for finding in verdict.findings if finding is not lead)
+    decision = OVERALL.get(verdict.decision, NOT_DECIDED)
+    facts = tuple(_fact(span) for span in _telling(verdict))
+    if lead is not None:
+        return Statement(
+            verdict.decision,
+            decision,
+            headline(lead),
+            f"{lead.text} Probability {lead.probability:.0%}.",
+            facts,
+            lead.steps,
+            lead.caution,
+            others,
+        )
+    text, steps = {
+        CONFORMING: ("Every measured span is within its limit.", RATE),
+        NON_CONFORMING: ("A span is over its limit; no single cause stands out.", LOOK),
+    }.get(verdict.decision, ("The limit lies within the interval of a measured span.", LONGER))
+    return Statement(verdict.decision, decision, "", text, facts, steps, "", others)
+
+
+def headline(finding: Finding) -> str:
+    """'Poor contact at the pad'."""
+    form = HEADLINE.get(finding.kind, finding.kind.replace("-", " ") + " at the {where}")
+    return form.format(where=finding.where)
+
+
+def _possible(finding: Finding) -> str:
+    return f"{headline(finding)} ({finding.probability:.0%})"
+
+
+def _telling(verdict: Verdict) -> list[SpanVerdict]:
+    """The spans that do not conform, worst first."""
+    measured = [s for s in verdict.spans if s.measured_K_per_W is not None]
+    return sorted(
+        (span for span in measured if span.decision != CONFORMING),
+        key=lambda span: span.p_conforming or 0.0,
+    )
+
+
+def _fact(span: SpanVerdict) -> str:
+    name = " + ".join(span.stages)
+    assert span.measured_K_per_W is not None
+    value = with_expanded(span.measured_K_per_W, span.measured_u_K_per_W or 0.0)
+    word = "over its limit of" if span.decision == NON_CONFORMING else "too close to its limit of"
+    return f"{name}: {value} K/W, {word} {span.limit_K_per_W:.3g} K/W"
