@@ -53,7 +53,8 @@ def advise(pattern: Pattern, cause: Cause, size: float) -> Advice:
         stage = next(stage for stage in pattern.stages[span] if stage.name == cause.where)
         return _contact(text, stage, 1 + size)
     if cause.kind == COOLING:
-        return Advice(text, COOLING_STEPS, HANDS)
+        first = "Give the case free air in its position of use, then repeat the run."
+        return Advice(f"Weak cooling at {text}. {first}", COOLING_STEPS, HANDS)
     assert cause.kind == HIGH_RESISTANCE
     return _resistance(text, pattern.stages[span])
 
@@ -125,12 +126,14 @@ def _sensor(pattern: Pattern, node: str, size: float) -> Advice:
         return Advice(text, (step, "Repeat the run."), HANDS)
     above = pattern.span_name(j - 1) if j > 0 else None
     below = pattern.span_name(j)
+    kelvins = size / (1 - size) * pattern.rise_K_per_W[j] * pattern.heat_W
     up, down = ("high", "low") if size > 0 else ("low", "high")
     seen = f"'{below}' seems {down} by the same kelvins"
     if above is not None:
         seen = f"'{above}' seems {up} and {seen}"
     text = (
-        f"The '{node}' thermocouple reads {reads} by about {abs(size):.0%} of its rise, so {seen}. "
+        f"The '{node}' thermocouple reads {reads} by about {abs(size):.0%} of its rise "
+        f"({abs(kelvins):.1f} K), so {seen}. "
         "Attach it anew, then repeat the run; mend nothing else before."
     )
     steps = (

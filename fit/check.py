@@ -10,6 +10,7 @@ import numpy as np
 from fit.budget.model import Budget, Prediction
 from fit.causes import Finding, find_causes
 from fit.decision import UNDECIDED, decide, decide_all, normalized_error, probability_of_conformity
+from fit.errors import BudgetError
 from fit.hypotheses import Pattern, SlowEvidence
 from fit.path import Path, grouping, lay_on_budget, stage_limits
 from fit.record import Array
@@ -73,10 +74,18 @@ def check(spans: Spans, budget: Budget) -> Verdict:
         budget: the path, its limits and its conditions.
 
     Raises:
-        BudgetError: the run and the budget share fewer than two nodes.
+        BudgetError: the run and the budget share fewer than two nodes, or the run has no watts.
     """
     from fit.budget import predict
 
+    unit = spans.responses[-1].power_unit if spans.responses else "W"
+    if unit != "W":
+        raise BudgetError(
+            budget.path,
+            "conditions",
+            f"is in watts, and the run's power was recorded in {unit}",
+            "import the run again with its power in watts",
+        )
     ambient_degC = _ambient(spans, budget)
     return hold(spans, predict(budget, power_W=spans.power_W, ambient_degC=ambient_degC))
 
@@ -132,6 +141,7 @@ def _pattern(path: Path, prediction: Prediction, limits: Array) -> Pattern:
         predicted_covariance=group @ prediction.R_covariance @ group.T,
         limit_K_per_W=group @ limits,
         rise_K_per_W=path.rise_K / (prediction.power_W * share),
+        heat_W=prediction.power_W * share,
         slow=_slow_evidence(path, prediction),
     )
 

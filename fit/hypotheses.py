@@ -58,6 +58,7 @@ class Pattern:
     predicted_covariance: Array  # (s, s) [(K/W)^2]
     limit_K_per_W: Array  # (s,)
     rise_K_per_W: Array  # (s + 1,) rise of each node above the last node
+    heat_W: float  # along the path
     slow: SlowEvidence | None = None
 
     def span_name(self, i: int) -> str:

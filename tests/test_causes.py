@@ -38,6 +38,7 @@ def pattern(measured=(3.2, 0.6, 0.7, 7.5), slow=None):
         predicted_covariance=np.diag((0.1 * predicted) ** 2),
         limit_K_per_W=1.25 * predicted,
         rise_K_per_W=np.append(np.cumsum(measured[::-1])[::-1], 0.0),
+        heat_W=4.0,
         slow=slow,
     )
 
@@ -164,6 +165,13 @@ def test_poor_contact_is_told_as_area_and_as_what_to_do_first():
     area = int(text.split(" of its 308")[0].split()[-1])
     assert area == pytest.approx(308 / 1.8, rel=0.05)
     assert "Re-torque" in text
+
+
+def test_loose_thermocouple_is_told_in_kelvins_of_the_bench():
+    text = findings_of(reads_low={"bar": 0.1})[0].text
+    true_rise = (0.7 + 7.5) * made.POWER_W * made.SHARE
+    kelvins = float(text.split(" K)")[0].split("(")[-1])
+    assert kelvins == pytest.approx(0.1 * true_rise, rel=0.1)
 
 
 def test_poor_joint_is_told_as_pressure_too():

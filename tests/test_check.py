@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -157,3 +158,9 @@ def test_any_deviation_gets_probabilities_and_no_crash(factor, stage, relative_u
     for s in verdict.spans:
         assert s.p_conforming is None or 0 <= s.p_conforming <= 1
     assert all(0 <= finding.probability <= 1 for finding in verdict.findings)
+
+
+def test_run_without_watts_is_refused_in_one_line():
+    percent = SimpleNamespace(power_unit="%")
+    with pytest.raises(BudgetError, match="recorded in %"):
+        check(replace(made.spans(), responses=(percent,)), made.prediction().budget)
