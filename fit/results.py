@@ -101,6 +101,18 @@ def check_document(verdict: Verdict) -> dict[str, object]:
             }
             for finding in verdict.findings
         ],
+        "time_constants": [
+            {
+                "measured_s": constant.measured_s,
+                "measured_u_s": constant.measured_u_s,
+                "predicted_s": constant.predicted_s,
+            }
+            for constant in verdict.time_constants
+        ],
+        "time_constants": [
+            {"tau_s": one.measured_s, "u_s": one.measured_u_s, "predicted_s": one.predicted_s}
+            for one in verdict.time_constants
+        ],
         "warnings": list(verdict.warnings),
     }
 
