@@ -109,10 +109,6 @@ def check_document(verdict: Verdict) -> dict[str, object]:
             }
             for constant in verdict.time_constants
         ],
-        "time_constants": [
-            {"tau_s": one.measured_s, "u_s": one.measured_u_s, "predicted_s": one.predicted_s}
-            for one in verdict.time_constants
-        ],
         "warnings": list(verdict.warnings),
     }
 
