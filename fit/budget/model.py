@@ -5,11 +5,25 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
+if TYPE_CHECKING:
+    from fit.budget.keys import StageKeys
+
 Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Uncertain:
+    """A number and how sure it is."""
+
+    value: float
+    u: float  # standard uncertainty, in the unit of the value
+    shape: Literal["lognormal", "rectangular"] = "lognormal"
+    default: bool = False  # the user stated no uncertainty: the kind's own default
 
 
 @dataclass(frozen=True)
@@ -19,6 +33,8 @@ class Conditions:
     ambient_max_degC: float | None = None
     path_fraction: float = 1.0
     path_fraction_u: float = 0.0
+    power_W_u: float = 0.0
+    ambient_degC_u: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -29,7 +45,11 @@ class Limits:
 
 @dataclass(frozen=True)
 class Stage:
-    """One stage of the heat path as stated; `parameters` are its kind's own keys, checked."""
+    """One stage of the heat path as stated; `parameters` are its kind's own keys, checked.
+
+    `keys` is the same as the kind's model, which knows the formula, and `uncertain` holds every
+    number that can be drawn. Both are absent from a stage made by hand.
+    """
 
     name: str
     from_node: str
@@ -39,15 +59,28 @@ class Stage:
     contact: bool = False
     limit_K_per_W: float | None = None
     C_J_per_K: float | None = None
+    keys: StageKeys | None = None
+    uncertain: Mapping[str, Uncertain] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
+class Leak:
+    """A side way for heat: from a node straight to ambient."""
+
+    node: str
+    R_K_per_W: float
+
+
+@dataclass(frozen=True, eq=False)
 class Budget:
+    """A budget as read. Compared by identity, so that what is drawn from it can be kept."""
+
     title: str
     path: Path
     conditions: Conditions
     limits: Limits
     stages: tuple[Stage, ...]  # in order, heat source first, ambient last
+    leaks: tuple[Leak, ...] = ()
 
     @property
     def nodes(self) -> tuple[str, ...]:
@@ -57,7 +90,11 @@ class Budget:
 
 @dataclass(frozen=True)
 class Prediction:
-    """What the budget predicts at one power and one ambient temperature."""
+    """What the budget predicts at one power and one ambient temperature.
+
+    `R_K_per_W` is what a run would see: the drop over a stage per watt that enters the path. Without
+    side leaks that is the stage's own resistance.
+    """
 
     budget: Budget
     power_W: float  # electrical [W]

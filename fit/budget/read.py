@@ -1,0 +1,249 @@
+"""budget.toml: read, checked, and joined up into one path from the heat source to ambient."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any, Literal
+
+from pydantic import Field, ValidationError
+
+from fit.budget.keys import (
+    Block,
+    Fraction,
+    NodeName,
+    NotNegative,
+    Positive,
+    StageKeys,
+    number_names,
+    numbers,
+)
+from fit.budget.kinds import KINDS
+from fit.budget.model import Budget, Conditions, Leak, Limits, Stage, Uncertain
+from fit.errors import BudgetError
+from fit.toml_file import first_complaint, nearest, read_tables
+
+AMBIENT = "ambient"
+COLDEST_DEGC = -273.15
+Celsius = Field(gt=COLDEST_DEGC, allow_inf_nan=False, strict=True)
+
+
+class _Conditions(Block):
+    power_W: Positive
+    power_W_u: NotNegative = 0.0
+    ambient_degC: float = Celsius
+    ambient_degC_u: NotNegative = 0.0
+    ambient_max_degC: float | None = Field(None, gt=COLDEST_DEGC, allow_inf_nan=False, strict=True)
+    path_fraction: Fraction = 1.0
+    path_fraction_u: NotNegative = 0.0
+
+
+class _Limits(Block):
+    junction_degC: float | None = Field(None, gt=COLDEST_DEGC, allow_inf_nan=False, strict=True)
+    case_touch_degC: float | None = Field(None, gt=COLDEST_DEGC, allow_inf_nan=False, strict=True)
+
+
+class _Leak(Block):
+    node: NodeName
+    R_K_per_W: Positive
+
+
+class _Top(Block):
+    schema_: Literal[1] = Field(alias="schema")
+    title: str = ""
+    conditions: _Conditions
+    limits: _Limits = _Limits()
+    stage: tuple[Any, ...] = Field(min_length=1)
+    leak: tuple[_Leak, ...] = ()
+
+
+_TABLES: dict[str, type[Block]] = {"conditions": _Conditions, "limits": _Limits, "leak": _Leak}
+
+
+def read_budget(path: str | Path) -> Budget:
+    """Read and check budget.toml.
+
+    Args:
+        path: the file.
+
+    Raises:
+        BudgetError: with file, stage, key, what is wrong and what would be right, on one line.
+    """
+    path = Path(path)
+    remedy = "'heatrun new DIR' writes one to start from"
+    return budget_from(read_tables(path, BudgetError, remedy), path)
+
+
+def budget_from(tables: Mapping[str, Any], path: Path) -> Budget:
+    """A budget from the tables of a TOML document; `path` is named in errors. Raises BudgetError."""
+    try:
+        top = _Top.model_validate(dict(tables))
+    except ValidationError as problem:
+        table = str(problem.errors()[0]["loc"][0])
+        model = _TABLES.get(table, _Top) if len(problem.errors()[0]["loc"]) > 1 else _Top
+        names = [field.alias or name for name, field in model.model_fields.items()]
+        complaint = first_complaint(problem, names, "every budget needs it")
+        raise BudgetError(path, *complaint) from None
+    _check_u(path, "conditions: ", "power_W", top.conditions.power_W, top.conditions.power_W_u)
+    fraction, fraction_u = top.conditions.path_fraction, top.conditions.path_fraction_u
+    _check_u(path, "conditions: ", "path_fraction", fraction, fraction_u)
+    stages = tuple(
+        _stage(block, _place(number, block), path)
+        for number, block in enumerate(_with_ends(top.stage), 1)
+    )
+    _check_path(stages, path)
+    nodes = [stage.from_node for stage in stages]
+    for leak in top.leak:
+        if leak.node not in nodes:
+            raise BudgetError(
+                path, "leak", f"no stage begins at node '{leak.node}'", nearest(leak.node, nodes)
+            )
+    return Budget(
+        title=top.title,
+        path=path,
+        conditions=Conditions(**top.conditions.model_dump()),
+        limits=Limits(**top.limits.model_dump()),
+        stages=stages,
+        leaks=tuple(Leak(leak.node, leak.R_K_per_W) for leak in top.leak),
+    )
+
+
+def _with_ends(blocks: tuple[Any, ...]) -> list[Any]:
+    """Blocks with a missing `from` or `to` taken from the neighbour, where it states one."""
+    known = [dict(block) if isinstance(block, dict) else block for block in blocks]
+    for i, block in enumerate(known):
+        if not isinstance(block, dict):
+            continue
+        before = known[i - 1] if i > 0 and isinstance(known[i - 1], dict) else {}
+        after = known[i + 1] if i + 1 < len(known) and isinstance(known[i + 1], dict) else {}
+        if "from" not in block and "to" in before:
+            block["from"] = before["to"]
+        if "to" not in block and (i + 1 == len(known) or "from" in after):
+            block["to"] = after.get("from", AMBIENT)
+    return known
+
+
+def _stage(block: Any, place: str, path: Path) -> Stage:
+    if not isinstance(block, dict):
+        raise BudgetError(path, place, "is not a table", "write it as a [[stage]] block")
+    kind = block.get("kind")
+    if kind not in KINDS:
+        problem = "is missing" if kind is None else f"unknown kind '{kind}'"
+        raise BudgetError(path, f"{place}: kind", problem, nearest(str(kind), KINDS))
+    model = KINDS[kind]
+    plain, stated_u = _split(block, model)
+    try:
+        keys = model.model_validate(plain)
+    except ValidationError as error:
+        names = [field.alias or name for name, field in model.model_fields.items()]
+        key, problem, remedy = first_complaint(error, names, f"kind '{kind}' needs it")
+        raise BudgetError(path, f"{place}: {key}", problem, remedy) from None
+    if contradiction := keys.problem():
+        raise BudgetError(path, place, contradiction)
+    common = set(StageKeys.model_fields)
+    return Stage(
+        name=keys.name,
+        from_node=keys.from_node,
+        to_node=keys.to_node,
+        kind=kind,
+        parameters={
+            key: value
+            for key, value in keys.model_dump().items()
+            if key not in common and value is not None
+        },
+        contact=keys.contact,
+        limit_K_per_W=keys.limit_K_per_W,
+        C_J_per_K=keys.capacity_J_per_K(),
+        keys=keys,
+        uncertain=_uncertain(keys, stated_u, place, path),
+    )
+
+
+def _split(block: dict[str, Any], model: type[StageKeys]) -> tuple[dict[str, Any], dict[str, Any]]:
+    """A stage's keys, and the `x_u` beside its numeric keys."""
+    bases = number_names(model) | {"C_J_per_K"}
+    stated_u = {
+        key: value for key, value in block.items() if key.endswith("_u") and key[:-2] in bases
+    }
+    return {key: value for key, value in block.items() if key not in stated_u}, stated_u
+
+
+def _uncertain(
+    keys: StageKeys, stated_u: Mapping[str, Any], place: str, path: Path
+) -> dict[str, Uncertain]:
+    """Every number of a stage with the uncertainty stated for it, or its kind's default."""
+    values = numbers(keys)
+    for key, u in stated_u.items():
+        if isinstance(u, bool) or not isinstance(u, int | float) or not u >= 0:
+            raise BudgetError(
+                path, f"{place}: {key}", f"{u!r} will not do", "a standard uncertainty, 0 or more"
+            )
+        if key[:-2] not in values and key != "C_J_per_K_u":
+            raise BudgetError(path, f"{place}: {key}", f"stands without {key[:-2]}", "give both")
+    found: dict[str, Uncertain] = {}
+    whole = {name for name, field in type(keys).model_fields.items() if field.annotation is int}
+    from_parts = keys.parts_u()
+    for key, value in values.items():
+        if f"{key}_u" in stated_u:
+            u = float(stated_u[f"{key}_u"])
+            _check_u(path, f"{place}: ", key, value, u)
+            found[key] = Uncertain(value, u)
+        elif key in from_parts:
+            found[key] = from_parts[key]
+            _check_u(path, f"{place}: ", key, value, from_parts[key].u)
+        elif key not in whole and key in type(keys).default_u:
+            found[key] = Uncertain(value, value * type(keys).default_u[key], default=True)
+        else:
+            found[key] = Uncertain(value, 0.0)
+    return found
+
+
+def _check_u(path: Path, place: str, key: str, value: float, u: float) -> None:
+    if u >= value and u > 0:
+        raise BudgetError(
+            path,
+            f"{place}{key}_u",
+            f"the uncertainty {u:g} is not below the value {value:g}",
+            "a standard uncertainty in the unit of the value",
+        )
+
+
+def _check_path(stages: tuple[Stage, ...], path: Path) -> None:
+    """One chain, no gap, no loop, ending in ambient."""
+    names: set[str] = set()
+    visited = {stages[0].from_node}
+    for number, stage in enumerate(stages, 1):
+        place = f"stage {number} ('{stage.name}')"
+        if stage.name in names:
+            raise BudgetError(path, place, "has the name of an earlier stage", "its own name")
+        names.add(stage.name)
+        if number > 1 and stage.from_node != stages[number - 2].to_node:
+            before = stages[number - 2]
+            raise BudgetError(
+                path,
+                f"{place}: from",
+                f"'{stage.from_node}' is not where stage '{before.name}' ends ('{before.to_node}')",
+                f'from = "{before.to_node}", or put the stages in the order of the heat path',
+            )
+        if stage.to_node in visited:
+            raise BudgetError(
+                path,
+                f"{place}: to",
+                f"the path comes back to '{stage.to_node}'",
+                "each node once, from the heat source to ambient",
+            )
+        visited.add(stage.to_node)
+        if stage.kind == "surface" and stage.to_node != AMBIENT:
+            raise BudgetError(path, f"{place}: to", "a surface gives its heat to the air", f'to = "{AMBIENT}"')
+    if stages[-1].to_node != AMBIENT:
+        raise BudgetError(
+            path,
+            f"stage {len(stages)} ('{stages[-1].name}'): to",
+            f"the path ends at '{stages[-1].to_node}'",
+            f'the last stage goes to "{AMBIENT}"',
+        )
+
+
+def _place(number: int, block: Any) -> str:
+    name = block.get("name") if isinstance(block, dict) else None
+    return f"stage {number} ('{name}')" if isinstance(name, str) else f"stage {number}"

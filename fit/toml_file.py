@@ -1,0 +1,85 @@
+"""TOML files the user writes: read whole, and every complaint about one turned into one line."""
+
+from __future__ import annotations
+
+import difflib
+import tomllib
+from collections.abc import Collection
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from pydantic import ValidationError
+
+    from fit.errors import InputError
+
+REMEDIES = {
+    "too_short": "at least one is needed",
+    "model_type": "write it as a table",
+    "dict_type": "write it as a table",
+    "tuple_type": "write it as a list",
+    "float_type": "a number, without quotes",
+    "int_type": "a whole number, without quotes",
+    "string_type": "text, in quotes",
+    "bool_type": "true or false",
+}
+"""What would be right, where pydantic's own words would puzzle."""
+
+
+def read_tables(path: Path, error: type[InputError], remedy: str) -> dict[str, Any]:
+    """The tables of a TOML file.
+
+    Args:
+        path: the file.
+        error: what to raise.
+        remedy: what would be right where there is no such file.
+
+    Raises:
+        InputError: of the class given, on one line.
+    """
+    try:
+        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
+    except FileNotFoundError:
+        raise error(path, "", "no such file", remedy) from None
+    except IsADirectoryError:
+        raise error(path, "", "is a folder", "name the .toml file inside it") from None
+    except UnicodeDecodeError:
+        raise error(path, "", "is not UTF-8 text", "save it as plain UTF-8 text") from None
+    except OSError as problem:
+        raise error(
+            path, "", f"cannot be read ({problem.strerror})", "check its permissions"
+        ) from None
+    except tomllib.TOMLDecodeError as problem:
+        raise error(path, "", f"is not TOML: {problem}", "mend the line it names") from None
+
+
+def first_complaint(
+    problem: ValidationError, keys: Collection[str], needed: str
+) -> tuple[str, str, str]:
+    """Key, what is wrong and what would be right, of the first thing pydantic complains of.
+
+    Args:
+        problem: what pydantic raised.
+        keys: keys that would be right, for a misspelt one.
+        needed: why a missing key is needed.
+    """
+    first = problem.errors()[0]
+    key = ": ".join(
+        f"{step + 1}" if isinstance(step, int) else str(step) for step in first["loc"]
+    )
+    if first["type"] == "missing":
+        return key, "is missing", needed
+    if first["type"] == "extra_forbidden":
+        return key, "unknown key", nearest(str(first["loc"][-1]), keys)
+    value = first["input"]
+    shown = (
+        repr(value) if isinstance(value, str | int | float | bool) else f"a {type(value).__name__}"
+    )
+    wanted = REMEDIES.get(first["type"], first["msg"].removeprefix("Value error, "))
+    return key, f"{shown} will not do", wanted[0].lower() + wanted[1:]
+
+
+def nearest(word: str, words: Collection[str]) -> str:
+    """What may have been meant: the nearest word, or all of them."""
+    near = difflib.get_close_matches(word, words, n=1)
+    return f"did you mean '{near[0]}'?" if near else "one of " + ", ".join(sorted(words))
