@@ -103,3 +103,17 @@ def test_a_record_that_cannot_be_read_writes_nothing(tmp_path: Path) -> None:
     result = fit(tmp_path)
     assert isinstance(result.exception, HeatrunError)
     assert list(tmp_path.iterdir()) == []
+
+
+def test_figures_are_drawn_on_demand(run: Path, tmp_path: Path) -> None:
+    assert fit(run, "--png", tmp_path / "figures").exit_code == 0
+    drawn = sorted((tmp_path / "figures").iterdir())
+    assert [path.name for path in drawn] == ["fit_linear_time.png", "fit_log_time.png"]
+    assert all(path.read_bytes().startswith(b"\x89PNG") for path in drawn)
+
+
+def test_a_folder_for_figures_that_cannot_be_made_is_named(run: Path, tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("in the way")
+    result = fit(run, "--png", tmp_path / "file")
+    assert isinstance(result.exception, HeatrunError)
+    assert "--png" in str(result.exception)

@@ -103,8 +103,15 @@ def _intervals(response: Response, method: Intervals) -> Array:
 
 
 def _draw(response: Response, folder: Path) -> list[Path]:
-    """The figures of a response, each into a PNG of its own."""
-    from fit.figures import draw_response
+    """Measured, fit and residuals in linear and in log time, each into a PNG of its own."""
+    from fit.errors import RecordError
+    from fit.figures.curves import curves_figure
+    from fit.figures.fitted import fitted_figure
+    from fit.style import save_png
 
-    folder.mkdir(parents=True, exist_ok=True)
-    return draw_response(response, folder)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise RecordError(folder, "--png", f"cannot be created ({error.strerror})") from error
+    figures = {"fit_linear_time": fitted_figure(response), "fit_log_time": curves_figure(response)}
+    return [save_png(figure, folder / f"{name}.png") for name, figure in figures.items() if figure]
