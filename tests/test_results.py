@@ -157,7 +157,7 @@ def test_the_budget_document_has_the_keys_of_the_contract() -> None:
         "kind": "pad",
         "R_K_per_W": 0.6,
         "R_u_K_per_W": pytest.approx(0.072),
-        "C_J_per_K": 10.0,
+        "C_J_per_K": made.C_J_per_K[2],
     }
     assert document["nodes"]["tab"]["rise_K"] == 40.0
     assert document["nodes"]["tab"]["degC"] == 63.0
