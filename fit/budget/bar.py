@@ -31,9 +31,7 @@ class Bar(StageKeys):
         return None
 
     def resistance(self, values: Values) -> Array:
-        return (
-            1e3 * values["length_mm"] / (values["conductivity_W_per_mK"] * values["area_mm2"])
-        )
+        return 1e3 * values["length_mm"] / (values["conductivity_W_per_mK"] * values["area_mm2"])
 
     def capacity_J_per_K(self) -> float | None:
         if self.C_J_per_K is not None or self.density_kg_per_m3 is None:

@@ -48,6 +48,10 @@ class StageKeys(Block):
     bounded: ClassVar[frozenset[str]] = frozenset()
     is_contact: ClassVar[bool] = False
 
+    def unused(self) -> frozenset[str]:
+        """Numeric keys that play no part in this stage as it is stated."""
+        return frozenset()
+
     def problem(self) -> str | None:
         """What contradicts itself in this stage, in one sentence, or None."""
         return None
@@ -61,7 +65,7 @@ class StageKeys(Block):
         raise NotImplementedError(self.kind)
 
     def parts_u(self) -> dict[str, Uncertain]:
-        """Uncertainty of a factor that follows from parts (screws, faces) the user was unsure of."""
+        """Uncertainty of a factor that follows from parts (screws, faces) stated as unsure."""
         return {}
 
     def capacity_J_per_K(self) -> float | None:

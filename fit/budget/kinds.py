@@ -1,4 +1,4 @@
-"""The kinds of stage: one module each, gathered in one table. A new kind is one file and one line."""
+"""The kinds of stage: one module each. A new kind is one file and one line here."""
 
 from __future__ import annotations
 

@@ -92,8 +92,8 @@ class Budget:
 class Prediction:
     """What the budget predicts at one power and one ambient temperature.
 
-    `R_K_per_W` is what a run would see: the drop over a stage per watt that enters the path. Without
-    side leaks that is the stage's own resistance.
+    `R_K_per_W` is what a run would see: the drop over a stage per watt that enters the path.
+    Without side leaks that is the stage's own resistance.
     """
 
     budget: Budget
@@ -108,5 +108,7 @@ class Prediction:
     foster_node: str
     foster_R_K_per_W: Array
     foster_tau_s: Array
-    drivers: tuple[tuple[str, str, float], ...] = ()  # (stage, key, share of the variance), largest first
+    drivers: tuple[
+        tuple[str, str, float], ...
+    ] = ()  # (stage, key, share of the variance), largest first
     warnings: tuple[str, ...] = ()

@@ -21,8 +21,10 @@ def draw_stages(budget: Budget, draws: int) -> tuple[dict[str, Array], ...]:
     a stream of its own, so that changing one input leaves the draws of the others as they were.
     """
     return tuple(
-        {key: _draw(number, draws, f"{stage.name}/{key}", bounded=key in _bounded(stage.keys))
-         for key, number in stage.uncertain.items()}
+        {
+            key: _draw(number, draws, f"{stage.name}/{key}", bounded=key in _bounded(stage.keys))
+            for key, number in stage.uncertain.items()
+        }
         for stage in budget.stages
     )
 

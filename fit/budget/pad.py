@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import Annotated, ClassVar
 
 import numpy as np
@@ -74,10 +75,12 @@ class Pad(StageKeys):
                 return "impedance_points need screw = { count, thread_mm, torque_Nm }"
             if self.contact_K_mm2_per_W is not None:
                 return "impedance_points already hold the contact; leave contact_K_mm2_per_W out"
-            kPa = [point[0] for point in self.impedance_points]
-            if any(b <= a for a, b in zip(kPa, kPa[1:], strict=False)):
-                return "impedance_points must rise in pressure"
-            return None
+            pressures = [point[0] for point in self.impedance_points]
+            rising = all(a < b for a, b in pairwise(pressures))
+            return None if rising else "impedance_points must rise in pressure"
+        return self._bulk_problem()
+
+    def _bulk_problem(self) -> str | None:
         if self.thickness_mm is None or self.conductivity_W_per_mK is None:
             return "thickness_mm and conductivity_W_per_mK, or impedance_points, are needed"
         if self.screw is not None:
@@ -94,6 +97,11 @@ class Pad(StageKeys):
             return here * values["impedance_factor"] / area
         bulk = 1e3 * values["thickness_mm"] / values["conductivity_W_per_mK"]
         return (bulk + values.get("contact_K_mm2_per_W", 0.0)) / area
+
+    def unused(self) -> frozenset[str]:
+        if self.impedance_points is None:
+            return frozenset({"clamp_factor", "impedance_factor"})
+        return frozenset({"thickness_mm", "conductivity_W_per_mK"})
 
     def parts_u(self) -> dict[str, Uncertain]:
         screw = self.screw

@@ -54,7 +54,8 @@ def predict(
         R_K_per_W=seen[:, 0],
         R_covariance=np.atleast_2d(np.cov(seen[:, 1:])),
         C_J_per_K=C,
-        rise_K={n: float(rises[i, 0]) for i, n in enumerate(budget.nodes[:-1])} | {budget.nodes[-1]: 0.0},
+        rise_K={n: float(rises[i, 0]) for i, n in enumerate(budget.nodes[:-1])}
+        | {budget.nodes[-1]: 0.0},
         rise_u_K={
             n: float(np.hypot(rises[i, 1:].std(ddof=1), relative_power_u * rises[i, 0]))
             for i, n in enumerate(budget.nodes[:-1])
@@ -95,7 +96,7 @@ def _solve(
 
 
 def _flows(own: Array, leak: Array, heat: Array) -> Array:
-    """Heat through each stage of a ladder with leaks to ambient at its nodes, worked from the far end."""
+    """Heat through each stage of a ladder with leaks to ambient at its nodes."""
     onward = np.empty_like(own)  # conductance to ambient through stage i, seen from its from node
     onward[-1] = 1 / own[-1]
     for i in range(len(own) - 2, -1, -1):
@@ -109,7 +110,7 @@ def _flows(own: Array, leak: Array, heat: Array) -> Array:
 
 
 def _network(budget: Budget, R: Array, C: Array) -> tuple[str, Array, Array]:
-    """Foster network of the first node that has a heat capacity: node, amplitudes, time constants."""
+    """Foster network of the first node with a heat capacity: node, amplitudes, time constants."""
     stored = np.flatnonzero(C > 0)
     if not len(stored):
         return budget.nodes[0], np.array([]), np.array([])

@@ -52,7 +52,7 @@ class _Top(Block):
     schema_: Literal[1] = Field(alias="schema")
     title: str = ""
     conditions: _Conditions
-    limits: _Limits = _Limits()
+    limits: _Limits = Field(default_factory=lambda: _Limits.model_validate({}))
     stage: tuple[Any, ...] = Field(min_length=1)
     leak: tuple[_Leak, ...] = ()
 
@@ -75,7 +75,7 @@ def read_budget(path: str | Path) -> Budget:
 
 
 def budget_from(tables: Mapping[str, Any], path: Path) -> Budget:
-    """A budget from the tables of a TOML document; `path` is named in errors. Raises BudgetError."""
+    """A budget from a TOML document's tables; `path` is named in errors. Raises BudgetError."""
     try:
         top = _Top.model_validate(dict(tables))
     except ValidationError as problem:
@@ -191,7 +191,7 @@ def _uncertain(
         elif key in from_parts:
             found[key] = from_parts[key]
             _check_u(path, f"{place}: ", key, value, from_parts[key].u)
-        elif key not in whole and key in type(keys).default_u:
+        elif key not in whole | keys.unused() and key in type(keys).default_u:
             found[key] = Uncertain(value, value * type(keys).default_u[key], default=True)
         else:
             found[key] = Uncertain(value, 0.0)
@@ -234,7 +234,9 @@ def _check_path(stages: tuple[Stage, ...], path: Path) -> None:
             )
         visited.add(stage.to_node)
         if stage.kind == "surface" and stage.to_node != AMBIENT:
-            raise BudgetError(path, f"{place}: to", "a surface gives its heat to the air", f'to = "{AMBIENT}"')
+            raise BudgetError(
+                path, f"{place}: to", "a surface gives its heat to the air", f'to = "{AMBIENT}"'
+            )
     if stages[-1].to_node != AMBIENT:
         raise BudgetError(
             path,

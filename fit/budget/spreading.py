@@ -13,19 +13,19 @@ TERMS = 400
 
 
 class Spreading(StageKeys):
-    """Plate conduction plus the Fourier-Bessel series for the spreading, both round with equal areas.
+    """Plate conduction plus the Fourier-Bessel series for the spreading, round with equal areas.
 
     A disc of radius a gives off a uniform flux on a plate of radius b and thickness t whose other
     face passes it on through `onward_K_per_W`. With J1(lambda_n) = 0, eps = a/b, tau = t/b and
     Bi = b / (k pi b^2 R_onward):
 
-        R_mean = t/(k pi b^2) + sum 4 phi_n J1(lambda_n eps)^2 / (k pi b eps^2 lambda_n^3 J0(lambda_n)^2)
+        R_mean = t/(k pi b^2) + sum 4 phi_n J1(eps lambda_n)^2 / (k pi b eps^2 lambda_n^3 J0^2)
         phi_n = (tanh(lambda_n tau) + lambda_n/Bi) / (1 + lambda_n/Bi tanh(lambda_n tau))
 
-    The hottest point has 2 phi_n J1(lambda_n eps) / (k pi b eps lambda_n^2 J0^2) in the sum. Source:
-    the heat equation in the cylinder; Lee, Song et al. approximate the same (from memory).
-    Square sources and plates are taken by area. Default uncertainties: conductivity 5 %, lengths 2 %,
-    onward 30 % (it enters weakly).
+    The hottest point has 2 phi_n J1(lambda_n eps) / (k pi b eps lambda_n^2 J0^2) in the sum.
+    Source: the heat equation in the cylinder; Lee, Song et al. approximate the same (from memory).
+    Square sources and plates are taken by area. Default uncertainties: conductivity 5 %, areas and
+    thickness 2 %, onward 30 % (it enters weakly).
     """
 
     source_mm2: Positive
@@ -71,7 +71,9 @@ class Spreading(StageKeys):
         else:
             terms = 2 * phi * bessel / (eps * lam**2 * j0_squared)
         plain = thickness * 1e-3 / (conductivity * np.pi * b**2)
-        return np.asarray((plain + terms.sum(axis=1, keepdims=True) / (conductivity * np.pi * b))[:, 0])
+        return np.asarray(
+            (plain + terms.sum(axis=1, keepdims=True) / (conductivity * np.pi * b))[:, 0]
+        )
 
 
 @lru_cache(maxsize=1)

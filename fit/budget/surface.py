@@ -20,7 +20,7 @@ RISES_K = np.concatenate([[0.0], np.geomspace(0.05, 400.0, 48)])
 
 
 class Face(Block):
-    """One flat face; `height_mm` is its height when vertical, area over perimeter when horizontal."""
+    """One flat face; `height_mm`: height when vertical, area over perimeter when horizontal."""
 
     area_mm2: Positive
     area_mm2_u: NotNegative | None = None
@@ -40,8 +40,8 @@ class Surface(StageKeys):
 
     Vertical faces by Churchill & Chu, horizontal ones by McAdams (hot face up or down), through the
     library ht, with air at the film temperature (US standard atmosphere relations, library fluids);
-    grey radiation to surroundings at ambient temperature. Valid for free-standing faces in still air;
-    bodies this small reach below the range of the horizontal correlations.
+    grey radiation to surroundings at ambient temperature. Valid for free-standing faces in still
+    air; bodies this small reach below the range of the horizontal correlations.
 
     Default uncertainties: `convection_factor` 20 % (single correlations agree with experiments
     to 10-30 %, horizontal faces of this size to 30-40 %), emissivity 0.05 absolute for paint, given
@@ -109,7 +109,10 @@ def _convection_W(
 ) -> Array:
     """Convected heat per kelvin of rise at each of RISES_K [W/K]."""
     conductance = [
-        sum(area * film_coefficient(o, length, rise, ambient_degC, air_Pa) for area, o, length in faces)
+        sum(
+            area * film_coefficient(o, length, rise, ambient_degC, air_Pa)
+            for area, o, length in faces
+        )
         for rise in RISES_K[1:]
     ]
     # Still air loses nothing by convection at no rise; the first step is small enough for a line.

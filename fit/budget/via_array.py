@@ -19,8 +19,8 @@ class ViaArray(StageKeys):
     more vias bring less and less.
 
     Default uncertainties: plating 10 % (hole plating of 20 um class 2 or 25 um class 3 is an
-    average at the least: IPC, from memory), drill 3 %, board 5 % (common practice), conductivity 5 %
-    (electrodeposited copper lies below the 401 of pure metal).
+    average at the least: IPC, from memory), drill 3 %, board 5 % (common practice), conductivity
+    5 % (electrodeposited copper lies below the 401 of pure metal).
     """
 
     count: Whole
@@ -58,9 +58,7 @@ class ViaArray(StageKeys):
         board, conductivity = values["board_mm"] * 1e-3, values["conductivity_W_per_mK"]
         conductance = conductivity * np.pi * (drill - plating) * plating / board
         if "fill_W_per_mK" in values:
-            conductance += (
-                values["fill_W_per_mK"] * np.pi / 4 * (drill - 2 * plating) ** 2 / board
-            )
+            conductance += values["fill_W_per_mK"] * np.pi / 4 * (drill - 2 * plating) ** 2 / board
         array = 1 / (self.count * conductance)
         if self.pitch_mm is not None:
             foil = 1 / (2 * np.pi * conductivity * values["foil_um"] * 1e-6)
@@ -70,7 +68,7 @@ class ViaArray(StageKeys):
 
 def ring_sizes(count: int) -> list[int]:
     """Vias in each square ring, from the middle: 4, 12, 20, ... and what is left in the last."""
-    sizes = []
+    sizes: list[int] = []
     while count > 0:
         sizes.append(min(count, 8 * len(sizes) + 4))
         count -= sizes[-1]

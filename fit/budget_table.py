@@ -1,0 +1,119 @@
+"""The budget as tables a person can read."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from rich.table import Table
+
+    from fit.budget.model import Prediction, Stage
+
+BAR_CELLS = 28
+MAIN_DRIVERS = 2
+
+
+def show(prediction: Prediction) -> None:
+    """Print stages with a bar of their kelvins, nodes, time constants and the main inputs."""
+    from rich.console import Console
+
+    console = Console(highlight=False)
+    budget = prediction.budget
+    console.print(
+        f"[bold]{budget.title or budget.path.name}[/bold]\n"
+        f"{prediction.power_W:.3g} W, of which {budget.conditions.path_fraction:.0%} takes this "
+        f"path, in air of {prediction.ambient_degC:.1f} °C\n"
+    )
+    console.print(_stages(prediction))
+    console.print(_nodes(prediction))
+    if len(prediction.tau_s):
+        taus = ", ".join(f"{tau:.3g} s" for tau in prediction.tau_s if tau > 0)
+        console.print(f"Time constants expected at {prediction.foster_node}: {taus}")
+    else:
+        console.print("No heat capacities (C_J_per_K): no time constants predicted.")
+    for line in _driver_lines(prediction):
+        console.print(line)
+    for warning in prediction.warnings:
+        console.print(f"Note: {warning}.")
+
+
+def _stages(prediction: Prediction) -> Table:
+    from rich.box import SIMPLE
+    from rich.table import Table
+
+    table = Table(box=SIMPLE, title="Stages", title_justify="left", title_style="bold")
+    for name, justify in (
+        ("stage", "left"),
+        ("from", "left"),
+        ("to", "left"),
+        ("R (K/W)", "right"),
+        ("u", "right"),
+        ("drop (K)", "right"),
+        ("where the kelvins go", "left"),
+    ):
+        table.add_column(name, justify=justify)  # type: ignore[arg-type]
+    u = np.sqrt(np.diag(prediction.R_covariance))
+    drops = _drops(prediction)
+    for stage, R, u_R, drop in zip(
+        prediction.budget.stages, prediction.R_K_per_W, u, drops, strict=True
+    ):
+        table.add_row(
+            stage.name,
+            stage.from_node,
+            stage.to_node,
+            f"{R:.3g}",
+            f"{u_R:.2g}" + ("*" if _assumed(stage) else ""),
+            f"{drop:.1f}",
+            "█" * max(1, round(BAR_CELLS * drop / max(drops.sum(), 1e-12))),
+        )
+    return table
+
+
+def _nodes(prediction: Prediction) -> Table:
+    from rich.box import SIMPLE
+    from rich.table import Table
+
+    limits = prediction.budget.limits
+    table = Table(box=SIMPLE, title="Nodes", title_justify="left", title_style="bold")
+    table.add_column("node")
+    for name in ("rise (K)", "u (K)", "°C", "limit (°C)"):
+        table.add_column(name, justify="right")
+    for node, rise in prediction.rise_K.items():
+        limit = limits.junction_degC if node == "junction" else None
+        table.add_row(
+            node,
+            f"{rise:.1f}",
+            f"{prediction.rise_u_K[node]:.1f}",
+            f"{prediction.ambient_degC + rise:.1f}",
+            "" if limit is None else f"{limit:.0f}",
+        )
+    return table
+
+
+def _drops(prediction: Prediction) -> np.ndarray:
+    rises = np.array(list(prediction.rise_K.values()))
+    return np.asarray(rises[:-1] - rises[1:])
+
+
+def _assumed(stage: Stage) -> list[str]:
+    """Keys of a stage whose uncertainty is the kind's own default."""
+    return [key for key, number in stage.uncertain.items() if number.default]
+
+
+def _driver_lines(prediction: Prediction) -> list[str]:
+    lines = []
+    main = prediction.drivers[:MAIN_DRIVERS]
+    if main:
+        named = " and ".join(f"{key} of {stage} ({share:.0%})" for stage, key, share in main)
+        first = prediction.budget.nodes[0]
+        lines.append(f"What the rise of {first} hangs on most: {named} of its variance.")
+    assumed = [
+        f"{stage.name} ({', '.join(_assumed(stage))})"
+        for stage in prediction.budget.stages
+        if _assumed(stage)
+    ]
+    if assumed:
+        lines.append(f"* uncertainty not stated, the kind's default used: {'; '.join(assumed)}.")
+    return lines

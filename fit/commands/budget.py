@@ -1,0 +1,43 @@
+"""`heatrun budget`: what the budget predicts, and where the kelvins go."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+
+def command(
+    budget: Annotated[Path, typer.Argument(metavar="BUDGET", help="The budget.toml.")],
+    power: Annotated[
+        float | None,
+        typer.Option("--power", help="Electrical power in W; the budget's own if left out."),
+    ] = None,
+    ambient: Annotated[
+        float | None, typer.Option("--ambient", help="Air in degC; the budget's own if left out.")
+    ] = None,
+    json: Annotated[
+        bool, typer.Option("--json", help="One JSON object instead of tables.")
+    ] = False,
+) -> None:
+    """Predicted resistances, temperatures and time constants, with uncertainty.
+
+    Shows where the kelvins go, and which inputs the result hangs on most.
+    """
+    from fit.budget import predict, read_budget
+    from fit.errors import HeatrunError
+
+    if power is not None and not power > 0:
+        raise HeatrunError(f"--power: {power:g} will not do; watts, more than 0")
+    prediction = predict(read_budget(budget), power_W=power, ambient_degC=ambient)
+    if json:
+        import json as writer
+
+        from fit.results import budget_document
+
+        typer.echo(writer.dumps(budget_document(prediction), indent=2))
+        return
+    from fit.budget_table import show
+
+    show(prediction)
