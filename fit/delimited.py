@@ -196,6 +196,7 @@ def _find_columns(
             places = [_place(cells, name) for name in wanted]
             found = [place for place in places if place is not None]
             if len(found) == len(wanted):
+                _refuse_repeated(path, number, cells, found)
                 return delimiter, number, found
     if all(re.fullmatch(r"\d+", name, re.ASCII) for name in wanted):
         places_by_number = [int(name) - 1 for name in wanted]
@@ -204,6 +205,18 @@ def _find_columns(
             if min(places_by_number) >= 0 and _mostly_numbers(rows, places_by_number):
                 return delimiter, None, places_by_number
     raise _no_such_column(path, sample, wanted, candidates)
+
+
+def _refuse_repeated(path: Path, line: int, cells: Sequence[str], places: Sequence[int]) -> None:
+    for place in places:
+        same = [i for i, cell in enumerate(cells, 1) if cell == cells[place]]
+        if len(same) > 1:
+            raise RecordError(
+                path,
+                f"line {line}",
+                f"column {cells[place]!r} stands {len(same)} times",
+                f"give all columns by number; it is {' and '.join(map(str, same))}",
+            )
 
 
 def _place(cells: Sequence[str], name: str) -> int | None:

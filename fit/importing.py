@@ -158,6 +158,8 @@ def _check_request(file: Path, columns: Columns) -> None:
             raise RecordError(
                 file, f"--node {node}", "is no name of a node", "lower-case letters, digits and _"
             )
+    if repeated := _repeated([*columns.nodes.values(), *columns.time]):
+        raise RecordError(file, f"column {repeated}", "is asked for twice", "one column, one use")
     if any(supply) and (columns.power is not None or not all(supply)):
         raise RecordError(
             file,
@@ -177,6 +179,10 @@ def _check_request(file: Path, columns: Columns) -> None:
             "go with a stated power",
             "a column of power has its own steps: leave them out",
         )
+
+
+def _repeated(names: list[str]) -> str | None:
+    return next((name for name in names if names.count(name) > 1), None)
 
 
 @dataclass(frozen=True)
@@ -274,7 +280,10 @@ def _no_time(table: Table, row: int, is_stamp: bool) -> RecordError:
     if is_stamp:
         problem, remedy = "is no ISO 8601 time", "state its form: --time-format '%d.%m.%Y %H:%M:%S'"
     else:
-        problem, remedy = "is not a number", "time is a number of s, ms, min or h, or an ISO stamp"
+        problem, remedy = (
+            "is not a number",
+            "time is a number of s, ms, min or h, an ISO stamp, or say --time-format",
+        )
     return RecordError(table.path, table.place(row, 0), f"{cell!r} {problem}", remedy)
 
 

@@ -118,6 +118,22 @@ def test_a_line_of_units_under_the_header_is_left_out_and_said(tmp_path: Path) -
     assert "line 2: units" in run.left_out[0]
 
 
+def test_date_and_time_between_blanks_are_taken_by_number(tmp_path: Path) -> None:
+    text = "".join(
+        f"  {datetime(2026, 3, 29, 23, 59, 58) + timedelta(seconds=t):%Y-%m-%d %H:%M:%S.%f} "
+        f" {a}   {b} {p}\n"
+        for t, a, b, p in zip(T_S, TAB, CASE, POWER, strict=True)
+    )
+    by_number = {"time": ("1", "2"), "nodes": {"tab": "3", "case": "4"}, "power": "5"}
+    same_readings(brought_in(tmp_path, text, **by_number))
+
+
+def test_elapsed_hours_minutes_and_seconds_are_a_form_of_time(tmp_path: Path) -> None:
+    text = PLAIN.replace("\n0.0,", "\n00:59:59.0,").replace("\n1.0,", "\n01:00:00.0,")
+    text = text.replace("\n2.5,", "\n01:00:01.5,").replace("\n4.0,", "\n01:00:03.0,")
+    same_readings(brought_in(tmp_path, text, time_format="%H:%M:%S.%f"))
+
+
 def test_lines_may_be_passed_over(tmp_path: Path) -> None:
     noise = "Time,T1,T2,P\n1,1,1,1\n"
     same_readings(brought_in(tmp_path, noise + PLAIN, format=Format(skip_lines=2)))
@@ -273,6 +289,8 @@ def test_volts_and_amperes_are_kept_as_two_columns(tmp_path: Path) -> None:
         (PLAIN, {"supply_V": "T1"}, "go together"),
         (PLAIN, {"nodes": {"Tab": "T1"}}, "--node Tab: is no name"),
         (PLAIN, {"format": Format(encoding="ebcdic-9")}, "--encoding: 'ebcdic-9' is no encoding"),
+        (PLAIN.replace("T2", "T1"), {"nodes": {"tab": "T1"}}, "by number; it is 2 and 3"),
+        (PLAIN, {"nodes": {"tab": "T1", "case": "T1"}}, "column T1: is asked for twice"),
         (b"Time,T1\n0,\x00\n", {}, "line 2: holds NUL bytes"),
     ],
 )  # fmt: skip
