@@ -1,0 +1,106 @@
+"""`heatrun demo`: the whole job with no hardware."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from rich.console import Console
+    from rich.table import Table
+
+    from bench.demo import Demonstration
+
+
+class Fault(StrEnum):
+    """What is wrong with the virtual prototype."""
+
+    none = "none"
+    pad = "pad"
+    sensor = "sensor"
+    power = "power"
+
+
+WRONG = {
+    Fault.none: "nothing is wrong with it",
+    Fault.pad: "its pad has poor contact: 1.8 times the resistance it should have",
+    Fault.sensor: "the thermocouple on its bar hangs loose",
+    Fault.power: "its supply reads the current low",
+}
+
+
+def command(
+    fault: Annotated[Fault, typer.Option(help="What is wrong with the prototype.")] = Fault.none,
+    seed: Annotated[
+        int, typer.Option(min=0, help="Another unit: its own resistances, offsets and noise.")
+    ] = 1,
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="DIR",
+            help="Run folder to create [default: runs/<UTC start>_<label>].",
+            show_default=False,
+        ),
+    ] = None,
+) -> None:
+    """The whole job with no hardware: log, fit, check and report a virtual prototype.
+
+    The prototype and all its data are invented. It sits behind real serial ports and is logged as
+    any other, but its clock runs fast: two hours on the bench take seconds.
+    """
+    from datetime import UTC, datetime
+
+    from rich.console import Console
+
+    from bench.demo import LABEL, run_demo
+    from fit.errors import InputError
+    from fit.run_folder import default_folder
+
+    folder = out or default_folder(f"{LABEL} {fault.value}", datetime.now(UTC))
+    if folder.exists():
+        raise InputError(folder, "", "exists already", "a run never writes over another")
+    console = Console(highlight=False)
+    console.print("A virtual charge controller on a virtual bench: all data are invented.")
+    console.print("Its clock runs fast: hours on the bench take seconds here.\n")
+    done = run_demo(
+        fault.value, seed, folder, lambda line: console.print(f"  {line}", markup=False)
+    )
+    _show(console, done)
+
+
+def _show(console: Console, done: Demonstration) -> None:
+    from fit.check_table import print_verdict
+
+    console.print()
+    print_verdict(console, done.verdict)
+    console.print()
+    console.print(
+        f"The prototype's hidden truth (seed {done.unit.seed}): {WRONG[Fault(done.unit.fault)]}."
+    )
+    console.print(_truth_table(done))
+    console.print()
+    console.print(f"Done in {done.took_s:.0f} s. Run folder: {done.folder}", soft_wrap=True)
+    console.print(f"Open {done.folder / 'report.html'} in a browser.", soft_wrap=True)
+    if done.unit.fault == Fault.none:
+        console.print("Now with something wrong: heatrun demo --fault pad")
+
+
+def _truth_table(done: Demonstration) -> Table:
+    from rich.table import Table
+
+    table = Table(box=None, pad_edge=False, header_style="bold")
+    table.add_column("from - to")
+    for heading in ("truth, K/W", "measured, K/W", "difference"):
+        table.add_column(heading, justify="right")
+    for span in done.spans:
+        if span.measured_K_per_W is not None and span.error is not None:
+            table.add_row(
+                f"{span.from_node} - {span.to_node}",
+                f"{span.true_K_per_W:.3f}",
+                f"{span.measured_K_per_W:.3f}",
+                f"{span.error:+.1%}",
+            )
+    return table

@@ -1,0 +1,175 @@
+"""The whole job on the virtual bench: log, fit, check, report, and the truth at the end."""
+
+from __future__ import annotations
+
+import time
+import tomllib
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from importlib.resources import as_file, files
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from bench.rig import Rig, rig_from
+from bench.virtual.bench import VirtualBench, open_bench
+from bench.virtual.scenario import Unit, make_unit, read_scenario
+from fit.record import Run, read_run
+from fit.run_folder import write_result
+
+if TYPE_CHECKING:
+    from fit.budget.model import Budget
+    from fit.check import Verdict
+
+SCENARIO = files("heatrun_data") / "charge_controller"
+LABEL = "charge controller demo"
+COPIED = ("budget.toml", "rig.toml")  # into the run folder, so that the commands can be tried on it
+TRUTH = "truth.json"
+STEP_S = 1.0  # of the prototype
+
+
+@dataclass(frozen=True)
+class TrueSpan:
+    """Measured against what the prototype truly is."""
+
+    from_node: str
+    to_node: str
+    true_K_per_W: float
+    measured_K_per_W: float | None
+
+    @property
+    def error(self) -> float | None:
+        """Relative [1]."""
+        if self.measured_K_per_W is None:
+            return None
+        return self.measured_K_per_W / self.true_K_per_W - 1
+
+
+@dataclass(frozen=True)
+class Demonstration:
+    """What a demonstration left behind."""
+
+    folder: Path
+    unit: Unit
+    verdict: Verdict
+    spans: tuple[TrueSpan, ...]
+    took_s: float
+
+
+def make_demo_unit(fault: str, seed: int) -> Unit:
+    """The demo's prototype with a fault. Raises InputError when there is no such fault."""
+    return make_unit(read_scenario(SCENARIO / "prototype.toml"), fault, seed)
+
+
+def demo_rig(ports: Mapping[str, str]) -> Rig:
+    """The demo's rig.toml on the ports the virtual bench has."""
+    file = SCENARIO / "rig.toml"
+    tables: dict[str, Any] = tomllib.loads(file.read_text(encoding="utf-8"))
+    for instrument in tables["instrument"]:
+        instrument["port"] = ports[instrument["name"]]
+    return rig_from(tables, str(file))
+
+
+def true_spans(unit: Unit, verdict: Verdict, power_W: float) -> tuple[TrueSpan, ...]:
+    """Every span of the verdict that the prototype has, against its truth at that power [W]."""
+    nodes = unit.prototype.nodes
+    truth = list(unit.truth(power_W).values())
+    return tuple(
+        TrueSpan(
+            span.from_node,
+            span.to_node,
+            sum(truth[nodes.index(span.from_node) : nodes.index(span.to_node)]),
+            span.measured_K_per_W,
+        )
+        for span in verdict.spans
+        if span.from_node in nodes and span.to_node in nodes
+    )
+
+
+def truth_document(unit: Unit, power_W: float) -> dict[str, object]:
+    """What the prototype truly is, for truth.json beside the run."""
+    nodes = unit.prototype.nodes
+    return {
+        "schema": "heatrun.truth/1",
+        "note": "invented: the hidden truth of a virtual prototype",
+        "fault": unit.fault,
+        "seed": unit.seed,
+        "power_W": power_W,
+        "path_fraction": unit.prototype.path_fraction,
+        "stages": [
+            {"name": name, "from": nodes[i], "to": nodes[i + 1], "R_K_per_W": R}
+            for i, (name, R) in enumerate(unit.truth(power_W).items())
+        ],
+    }
+
+
+def run_demo(
+    fault: str, seed: int, folder: Path, say: Callable[[str], None] = lambda line: None
+) -> Demonstration:
+    """Log, fit, check and report the virtual prototype.
+
+    Args:
+        fault: a name under [fault] of prototype.toml.
+        seed: makes the unit: its own resistances, offsets and noise.
+        folder: run folder to create.
+        say: told each step in a line.
+
+    Raises:
+        InputError: the folder exists, or no such fault.
+    """
+    from bench.clock import LockStepClock
+    from bench.logger import heat_run
+    from fit.budget import read_budget
+
+    started = time.monotonic()
+    unit = make_demo_unit(fault, seed)
+    with as_file(SCENARIO / "budget.toml") as path:
+        budget = read_budget(path)
+    clock = LockStepClock()
+    with open_bench(unit, clock.now_s, step_s=STEP_S) as bench:
+        say(f"reader on {bench.ports['reader']}")
+        say(f"supply on {bench.ports['supply']}")
+        rig = demo_rig(bench.ports)
+        say(_plan(rig))
+        heat_run(rig, folder=folder, clock=clock, budget=budget)
+        power_W = _true_power_W(bench)
+    logged_s = time.monotonic() - started
+    for name in COPIED:
+        write_result(folder, name, (SCENARIO / name).read_text(encoding="utf-8"))
+    write_result(folder, TRUTH, truth_document(unit, power_W))
+    run = read_run(folder)
+    hours = run.t_s[-1] / 3600
+    say(f"logged {len(run.t_s)} scans, {hours:.1f} h of bench time, in {logged_s:.1f} s")
+    verdict = _evaluate(run, budget, folder)
+    return Demonstration(
+        folder, unit, verdict, true_spans(unit, verdict, power_W), time.monotonic() - started
+    )
+
+
+def _evaluate(run: Run, budget: Budget, folder: Path) -> Verdict:
+    """Fit, check and report, as the three commands do, from one measurement."""
+    from fit.check import check
+    from fit.report import write_report
+    from fit.results import check_document, fit_document
+    from fit.spans import measure
+
+    spans = measure(run)
+    response = spans.responses[-1]
+    verdict = check(spans, budget)
+    write_result(folder, "fit.json", fit_document(response))
+    write_result(folder, "check.json", check_document(verdict))
+    write_report(run, response, verdict, folder)
+    return verdict
+
+
+def _plan(rig: Rig) -> str:
+    sequence = rig.sequence
+    return (
+        f"soak {sequence.soak_s:.0f} s without power, heat until {sequence.heat_until}, "
+        f"cool {sequence.cool_s:.0f} s; a scan every {sequence.interval_s:g} s"
+    )
+
+
+def _true_power_W(bench: VirtualBench) -> float:
+    """What the supply truly gives when it is on [W], whatever it reads."""
+    supply = bench.world.supply
+    return replace(supply, on=True).power_W
