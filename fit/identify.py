@@ -244,7 +244,7 @@ def _contributions(
 ) -> dict[str, Array]:
     """The named contributions to the covariance of the totals, (m, m) each [(K/W)^2]."""
     known = _totals(covariance.known_offset, fitted)
-    offset = _positive(_totals(covariance.total, fitted) - known)
+    offset = positive(_totals(covariance.total, fitted) - known)
     match_u, power_u = _stated_uncertainties(run, (*record.nodes, record.reference))
     rise = np.zeros(len(match_u))
     if power:
@@ -262,7 +262,7 @@ def _contributions(
     }
 
 
-def _positive(matrix: Array) -> Array:
+def positive(matrix: Array) -> Array:
     """The nearest covariance: negative eigenvalues set to zero."""
     values, vectors = np.linalg.eigh(0.5 * (matrix + matrix.T))
     return (vectors * np.maximum(values, 0.0)) @ vectors.T

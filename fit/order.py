@@ -16,6 +16,8 @@ CLOSEST_RATIO = 2.0  # two time constants nearer than this cannot be told apart
 SIGNIFICANCE = 1e-3
 WIDEST_LN_TAU = 0.8  # standard uncertainty of ln tau above which a time constant is not resolved
 GRID = 24
+OVERWHELMING = 10.0  # times the gain that is significant
+FASTER = "is shorter than the scan shows"
 CLOSE_ENOUGH = 0.02  # of the weighted sum of squares: far below what noise moves it by
 
 
@@ -139,7 +141,7 @@ def doubts(fitted: Fitted) -> list[str]:
     spread = np.sqrt(np.diag(covariance)[: fitted.order])
     for value, u in zip(tau, spread, strict=True):
         if value < 0.6 * record.scan_s:
-            reasons.append(f"a time constant near {value:.2g} s is shorter than the scan shows")
+            reasons.append(f"a time constant near {value:.2g} s {FASTER}")
         elif value > 5 * record.length_s:
             reasons.append(f"a time constant beyond {value:.3g} s is longer than the record shows")
         elif not u < WIDEST_LN_TAU:
@@ -164,13 +166,16 @@ def choose(record: Reduced, max_order: int) -> tuple[Fitted, tuple[str, ...]]:
         more = candidate.model.parameters - chosen.model.parameters
         more = more * len(record.nodes) + candidate.order - chosen.order
         gain = (chosen.solution.cost - candidate.solution.cost) / scale
-        if gain < chi2.isf(SIGNIFICANCE, more):
+        needed = chi2.isf(SIGNIFICANCE, more)
+        if gain < needed:
             continue
         reasons = doubts(candidate)
-        if reasons:
+        # A response faster than the scan is a doubt about its time constant, not about its being
+        # there; and a fit that is plainly wrong without the term is no better answer.
+        if not all(FASTER in reason for reason in reasons) and gain < OVERWHELMING * needed:
             not_resolved.append(f"{candidate.order} time constants: {'; '.join(reasons)}")
             continue
         chosen = candidate
     chosen = sort_tau(refine(chosen.model, chosen.solution.theta, rounds=2))
-    kept = tuple(text for text in not_resolved if int(text.split()[0]) > chosen.order)
-    return chosen, kept[:1]
+    kept = [text for text in not_resolved if int(text.split()[0]) > chosen.order]
+    return chosen, (*doubts(chosen), *kept[:1])

@@ -246,3 +246,21 @@ def prepare(run: Run) -> Signals:
         quantum_K=step,
         noise_K=noise_K,
     )
+
+
+def only(signals: Signals, nodes: tuple[str, ...]) -> Signals:
+    """The same signals with some of the nodes."""
+    columns = [signals.nodes.index(node) for node in nodes]
+
+    def pick(values: Array | None) -> Array | None:
+        return None if values is None else values[columns]
+
+    return replace(
+        signals,
+        nodes=nodes,
+        temperature_degC=signals.temperature_degC[:, columns],
+        zero_power_offset_K=signals.zero_power_offset_K[columns],
+        zero_power_offset_u_K=signals.zero_power_offset_u_K[columns],
+        quantum_K=pick(signals.quantum_K),
+        noise_K=pick(signals.noise_K),
+    )

@@ -9,10 +9,12 @@ import numpy as np
 from scipy.linalg import block_diag
 
 from fit.errors import NotIdentifiable
-from fit.identify import Response, identify_signals, path_order
+from fit.identify import Response, identify_signals, path_order, positive
+from fit.ladder import adequate_ladder
 from fit.placement import SlowShare, slow_share
 from fit.record import Array, Run
-from fit.signals import prepare
+from fit.signals import only, prepare
+from fit.surface import case_to_ambient
 
 
 @dataclass(frozen=True)
@@ -53,22 +55,29 @@ def measure(run: Run) -> Spans:
         raise NotIdentifiable(f"{run.path}: the power was never on; no resistance can be measured")
     parts: list[tuple[Array, Mapping[str, Array]]] = []
     responses: list[Response] = []
+    notes: list[str] = []
+    settled = True
     case = nodes[-2] if nodes[-1] == "ambient" else nodes[-1]
     if nodes.index(case) > 0:
-        inner = tuple(node for node in signals.nodes if node != "ambient")
-        response = identify_signals(_only(signals, inner), case, run=run)
-        parts.append(_differences(response))
+        inner = only(signals, tuple(node for node in signals.nodes if node != "ambient"))
+        response = identify_signals(inner, case, run=run)
+        parts.append(inner_spans(response))
         responses.append(response)
+        settled = response.settled
     if nodes[-1] == "ambient":
         response = identify_signals(signals, "ambient", run=run)
+        air = case_to_ambient(signals, case, response.power)
         last = response.nodes.index(case)
-        parts.append(
-            (
-                response.total_K_per_W[[last]],
-                {name: c[[last], :][:, [last]] for name, c in response.covariance.items()},
-            )
-        )
+        stated = {name: c[[last], :][:, [last]] for name, c in response.covariance.items()}
+        stated["fit"] = np.array([[air.fit_variance]])
+        stated["offset"] = np.array([[air.offset_variance]])
+        parts.append((np.array([air.R_K_per_W]), stated))
         responses.append(response)
+        settled = settled and air.settled
+        if not air.settled:
+            notes.append(
+                f"the case had not settled when heating ended: {case} to ambient is extrapolated"
+            )
     resistance = np.concatenate([r for r, _ in parts])
     names = parts[0][1].keys()
     power = responses[-1].power
@@ -81,8 +90,8 @@ def measure(run: Run) -> Spans:
         covariance={name: _joined(name, [c[name] for _, c in parts]) for name in names},
         power_W=power,
         final_degC=reference + above,
-        settled=all(r.settled for r in responses),
-        warnings=tuple(dict.fromkeys(text for r in responses for text in r.warnings)),
+        settled=settled,
+        warnings=tuple(dict.fromkeys((*responses[0].warnings, *notes))),
         slow_share=slow_share(signals, nodes),
         responses=tuple(responses),
     )
@@ -97,26 +106,21 @@ def _joined(name: str, parts: list[Array]) -> Array:
     return whole
 
 
-def _only(signals, nodes):  # type: ignore[no-untyped-def]
-    from dataclasses import replace
+def inner_spans(response: Response) -> tuple[Array, dict[str, Array]]:
+    """Spans between neighbours of a response's nodes and its reference, with covariance by source.
 
-    columns = [signals.nodes.index(node) for node in nodes]
-    pick = lambda values: None if values is None else values[columns]  # noqa: E731
-    return replace(
-        signals,
-        nodes=nodes,
-        temperature_degC=signals.temperature_degC[:, columns],
-        zero_power_offset_K=pick(signals.zero_power_offset_K),
-        zero_power_offset_u_K=pick(signals.zero_power_offset_u_K),
-        quantum_K=pick(signals.quantum_K),
-        noise_K=pick(signals.noise_K),
-    )
-
-
-def _differences(response: Response) -> tuple[Array, dict[str, Array]]:
-    """Spans between neighbours of a response's nodes and its reference, with covariance."""
+    From a ladder where one describes the record as well as the general model does, else from the
+    general model's totals.
+    """
     m = len(response.nodes)
     D = np.eye(m) - np.eye(m, k=1)
-    return D @ response.total_K_per_W, {
-        name: D @ c @ D.T for name, c in response.covariance.items()
-    }
+    spans = D @ response.total_K_per_W
+    covariance = {name: D @ c @ D.T for name, c in response.covariance.items()}
+    assert response.fit is not None
+    ladder = adequate_ladder(response.fit, spans)
+    if ladder is None:
+        return spans, covariance
+    known = ladder.covariance_known_offset
+    covariance["fit"] = known
+    covariance["offset"] = positive(ladder.covariance - known)
+    return ladder.R_K_per_W, covariance

@@ -1,0 +1,144 @@
+"""Case to ambient by energy balance: what went in, what is stored, what left.
+
+    ∫P dt = Σ_i C_i (T_i(t) − T_i(0)) + g ∫(T_case − T_ambient)^(1+n) dt
+
+The case loses heat by natural convection and radiation: more than in proportion to its rise, with n
+between 0 and 0.3 (n = 1/4 is laminar natural convection; Incropera, ch. 9, from memory). The heat
+capacities and g are found by non-negative least squares; the resistance is that of the steady state
+at the recorded power. So an unsettled record is extrapolated by physics and not by a linear model, and a
+record too short to show any loss gives a wide answer and not a wrong one.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.optimize import nnls
+
+from fit.covariance import autocorrelation
+from fit.filters import Cells, average, cut
+from fit.record import Array
+from fit.signals import Signals
+
+EXPONENTS = (0.0, 0.1, 0.2, 0.3)
+LARGEST_K_PER_W = 100.0
+MODEL_SHARE = 0.01  # of the loss: what one exponent and lumps leave out
+
+
+@dataclass(frozen=True)
+class CaseToAmbient:
+    """The last span."""
+
+    R_K_per_W: float
+    fit_variance: float  # [(K/W)^2] noise, exponent, a loss that changed during the run
+    offset_variance: float  # [(K/W)^2] of the zero-power offsets
+    settled: bool
+
+
+@dataclass(frozen=True)
+class _Balance:
+    """The terms of the energy balance at the middle of each cell."""
+
+    energy: Array  # (c,) [J]
+    rises: Array  # (c, nodes) of every node since the start [K]
+    case_K: Array  # (c,) above ambient
+    middle_s: Array
+    heating: Array  # (c,) mask of the last heating phase
+    after_edge: Array  # (c,) mask
+
+
+def _balance(signals: Signals, case: str, power: float) -> _Balance:
+    starts = np.array(signals.phase_starts)
+    edge_s = np.full(len(starts), np.nan)
+    known = np.array(signals.edge_known)
+    edge_s[1:] = np.where(known[1:], signals.power_edges_s, np.nan)
+    cells: Cells = cut(signals.t_s, signals.power, starts, edge_s, signals.soak_samples > 0)
+    mean, _ = average(cells, signals.temperature_degC)
+    seen = np.isfinite(mean).all(axis=1)
+    ambient = signals.nodes.index("ambient")
+    others = [j for j in range(len(signals.nodes)) if j != ambient]
+    before = np.concatenate(([0.0], np.cumsum(cells.power * cells.length_s)[:-1]))
+    energy = before + cells.power * (cells.middle_s - cells.start_s)
+    case_K = mean[:, signals.nodes.index(case)] - mean[:, ambient]
+    start = slice(0, 1)
+    if signals.soak_samples:
+        start = slice(0, max(1, int(np.sum(cells.first < signals.soak_samples))))
+    case_K = case_K - np.nanmean(case_K[start])
+    rises = mean[:, others] - np.nanmean(mean[start][:, others], axis=0)
+    on = np.abs(cells.power) > 0.5 * abs(power)
+    last = int(np.flatnonzero(on)[-1])
+    off_before = np.flatnonzero(~on[: last + 1])
+    heating = np.zeros(len(on), dtype=bool)
+    heating[(int(off_before[-1]) + 1 if len(off_before) else 0) : last + 1] = True
+    after = np.cumsum(on) > 0
+    return _Balance(
+        energy[seen], rises[seen], case_K[seen], cells.middle_s[seen], heating[seen], after[seen]
+    )
+
+
+def _integral(values: Array, t_s: Array) -> Array:
+    steps = 0.5 * (values[1:] + values[:-1]) * np.diff(t_s)
+    return np.concatenate(([0.0], np.cumsum(steps)))
+
+
+def _loss(balance: _Balance, exponent: float) -> tuple[float, float]:
+    """Loss coefficient g [W/K^(1+n)] towards the end of heating and its standard uncertainty."""
+    rise = balance.case_K
+    loss = _integral(np.sign(rise) * np.abs(rise) ** (1 + exponent), balance.middle_s)
+    step = balance.after_edge.astype(float)
+    design = np.column_stack((balance.rises, loss, step, -step))
+    scale = np.maximum(np.abs(design).max(axis=0), 1e-12)
+    coefficient = nnls(design / scale, balance.energy)[0] / scale
+    slot = balance.rises.shape[1]
+    residual = balance.energy - design @ coefficient
+    g, u = coefficient[slot], _slope_u(design[:, :-1], residual, slot)
+    # A draught changes g on the way: the second half of heating speaks for the end state.
+    late = np.flatnonzero(balance.heating)
+    late = late[balance.middle_s[late] > np.mean(balance.middle_s[late][[0, -1]])]
+    if len(late) < 8:
+        return g, u
+    left = balance.energy[late] - balance.rises[late] @ coefficient[:slot]
+    line = np.column_stack((loss[late], np.ones(len(late))))
+    g_late = float(np.linalg.lstsq(line, left, rcond=None)[0][0])
+    if g_late <= 0:
+        return g, max(u, abs(g))
+    return g_late, float(np.hypot(u, 0.5 * (g_late - g)))
+
+
+def _slope_u(design: Array, residual: Array, slot: int) -> float:
+    """Standard uncertainty of one coefficient, residuals correlated along the record."""
+    scale = np.maximum(np.abs(design).max(axis=0), 1e-12)
+    bread = np.linalg.pinv((design / scale).T @ (design / scale), hermitian=True)
+    rho = min(autocorrelation(residual[:, None]), 0.95)
+    free = max(len(residual) - design.shape[1], 1)
+    variance = float(residual @ residual) / free * (1 + rho) / (1 - rho)
+    return float(np.sqrt(variance * bread[slot, slot]) / scale[slot])
+
+
+def case_to_ambient(signals: Signals, case: str, power: float) -> CaseToAmbient:
+    """Resistance from the case to ambient at the recorded power [power unit]."""
+    balance = _balance(signals, case, power)
+    late = np.flatnonzero(balance.heating)
+    late = late[balance.middle_s[late] >= balance.middle_s[late[-1]] - 0.05 * np.ptp(balance.middle_s[late])]
+    reached = float(np.mean(balance.case_K[late])) / power
+    R = np.geomspace(max(0.8 * reached, 0.02), max(LARGEST_K_PER_W, 3 * reached), 1500)
+    share, spread = np.zeros_like(R), 0.0
+    for exponent in EXPONENTS:
+        g, u = _loss(balance, exponent)
+        at_R = abs(power) ** -exponent * R ** -(1 + exponent)
+        u = float(np.hypot(u, MODEL_SHARE * g))
+        density = np.exp(-0.5 * ((at_R - g) / max(u, 1e-12)) ** 2)
+        if density.sum() > 0:
+            share += density / density.sum()
+    share /= max(share.sum(), 1e-300)
+    mean = float(np.sum(share * R)) if share.any() else LARGEST_K_PER_W / 2
+    spread = float(np.sum(share * (R - mean) ** 2)) if share.any() else mean**2
+    offset_u = signals.zero_power_offset_u_K[[signals.nodes.index(case), signals.nodes.index("ambient")]]
+    offset = float(np.nansum(offset_u**2)) / power**2
+    return CaseToAmbient(
+        R_K_per_W=mean,
+        fit_variance=spread,
+        offset_variance=offset,
+        settled=abs(mean - reached) < 0.02 * mean,
+    )

@@ -1,0 +1,177 @@
+"""Random rigs with every nuisance a bench has, and how well their spans are identified.
+
+    python -m tests.benchmarks.random_rigs [--rigs 200] [--heat 1800] [--first 1000] [--list]
+
+Each rig is a ladder of 3 to 6 measured nodes (ambient one of them): resistances over two decades, time
+constants over four, natural convection and radiation from the case, drifting ambient, a draught,
+sensor lag, noise, 1/16 K steps, offsets of up to 1.5 K. The truth is the simulator's. All invented.
+"""
+
+from __future__ import annotations
+
+import argparse
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from bench.virtual.prototype import CaseSurface, Prototype, Sensor, read_sensor, simulate
+from fit.errors import HeatrunError
+from fit.record import Array, Run
+from fit.spans import measure
+
+NAMES = ("tab", "board_back", "bar", "plate", "case")
+
+
+@dataclass(frozen=True)
+class Rig:
+    """One random rig: its record and what is true of it."""
+
+    run: Run
+    R_K_per_W: Array  # (s,) true spans between the measured nodes, case-to-air at the rig's power
+    settings: str
+
+
+def _log_uniform(random: np.random.Generator, low: float, high: float) -> float:
+    return float(np.exp(random.uniform(np.log(low), np.log(high))))
+
+
+def _network(random: np.random.Generator, inner: int, case_C: float) -> tuple[Array, Array]:
+    """Resistances over two decades and heat capacities for time constants over four."""
+    R = np.array([_log_uniform(random, 0.1, 10.0) for _ in range(inner)])
+    tau = np.array([_log_uniform(random, 0.3, 600.0) for _ in range(inner)])
+    return R, np.minimum(tau / R, 0.4 * case_C)
+
+
+def random_rig(seed: int, heat_s: float = 1800.0, cool: bool | None = None) -> Rig:
+    """The rig of a seed, with a soak of 60-300 s and heat_s [s] of heating."""
+    random = np.random.default_rng(seed)
+    measured = int(random.integers(3, 7))
+    inner = measured - 2
+    case_C, case_tau = _log_uniform(random, 150.0, 1200.0), _log_uniform(random, 1200.0, 6000.0)
+    surface = CaseSurface(area_m2=case_C / case_tau / 9.5)
+    R, C = _network(random, inner, case_C)
+    names = [*NAMES[: inner], "case"]
+    true_R = R.copy()
+    hidden = bool(random.random() < 0.3)
+    if hidden:
+        junction_R = _log_uniform(random, 0.3, 3.0)
+        names, R = ["junction", *names], np.insert(R, 0, junction_R)
+        C = np.insert(C, 0, _log_uniform(random, 0.05, 2.0) / junction_R)
+    resistance_air = case_tau / case_C
+    power = random.uniform(25.0, 60.0) / (R.sum() + 0.6 * resistance_air)
+    scan = float(random.choice([0.5, 1.0, 2.0, 5.0]))
+    soak = float(random.uniform(60.0, 300.0))
+    cool_s = float(random.uniform(300.0, 1200.0)) if (random.random() < 0.4 if cool is None else cool) else 0.0
+    t_s = np.arange(0.0, soak + heat_s + cool_s, scan)
+    on = (t_s >= soak) & (t_s < soak + heat_s)
+    power_W = np.where(on, power, 0.0)
+    quantum = float(random.choice([0.0, 0.0625]))
+    noise = _log_uniform(random, 0.01, 0.1)
+    lag = float(random.uniform(0.0, 4.0))
+    sensors = {
+        name: Sensor(
+            offset_K=float(random.uniform(-1.5, 1.5)),
+            noise_K=noise,
+            lag_s=lag * float(random.random()),
+            quantum_K=quantum,
+        )
+        for name in (*names, "ambient")
+    }
+    swing, period, slope = random.uniform(0, 0.8), random.uniform(900, 5000), random.uniform(-3e-4, 3e-4)
+    draught_s, draught = random.uniform(0, soak + heat_s), random.uniform(1.0, 1.3)
+    prototype = Prototype(
+        nodes=(*names, "ambient"),
+        resistance_K_per_W=(*map(float, R), resistance_air),
+        capacity_J_per_K=(*map(float, C), case_C),
+        surface=surface,
+        sensors=sensors,
+        ambient_degC=lambda t: 23.0 + swing * np.sin(2 * np.pi * t / period) + slope * t,
+        cooling=lambda t: draught if t > draught_s else 1.0,
+    )
+    true = simulate(prototype, t_s, power_W)
+    columns = [n for n in (*names, "ambient") if n != "junction"]
+    readings = np.column_stack(
+        [read_sensor(sensors[n], t_s, true[n], true["ambient"], random) for n in columns]
+    )
+    air = surface.resistance_K_per_W(power, 23.0) / (draught if draught_s < soak + heat_s else 1.0)
+    return Rig(
+        run=Run(Path(f"rig-{seed}"), f"rig-{seed}", tuple(columns), t_s, readings, power_W),
+        R_K_per_W=np.append(true_R, air),
+        settings=f"scan {scan} s, noise {noise:.3f} K, step {quantum:.4f} K, lag {lag:.1f} s,"
+        f" power {power:.1f} W, hidden {hidden}, cool {cool_s:.0f} s, C {np.round(C, 1)} {case_C:.0f}",
+    )
+
+
+@dataclass(frozen=True)
+class Scores:
+    """Every inner span of many rigs."""
+
+    seed: Array
+    true: Array
+    error: Array  # relative
+    z: Array  # error over its standard uncertainty
+    air_z: Array
+    refused: tuple[str, ...]
+
+
+def score(rigs: int, heat_s: float, first: int = 1000, verbose: bool = False) -> Scores:
+    """Identify many rigs and compare with the truth."""
+    seed, true, error, z, air, refused = [], [], [], [], [], []
+    for number in range(first, first + rigs):
+        rig = random_rig(number, heat_s, cool=False if heat_s < 600 else None)
+        try:
+            spans = measure(rig.run)
+        except HeatrunError as problem:
+            refused.append(f"{number}: {problem}")
+            continue
+        u = np.sqrt(np.diag(spans.total_covariance))
+        deviation = spans.R_K_per_W - rig.R_K_per_W
+        relative, scaled = deviation / rig.R_K_per_W, deviation / u
+        for i in range(len(u) - 1):
+            seed.append(number)
+            true.append(rig.R_K_per_W[i])
+            error.append(relative[i])
+            z.append(scaled[i])
+        air.append(scaled[-1])
+        if verbose and np.abs(scaled).max() > 2.5:
+            print(number, rig.settings)
+            print("   true", rig.R_K_per_W.round(4), "error %", (100 * relative).round(2), "z", scaled.round(1))
+    return Scores(*map(np.array, (seed, true, error, z, air)), tuple(refused))  # type: ignore[arg-type]
+
+
+def report(scores: Scores, title: str) -> None:
+    """Print the figures."""
+    magnitude = 100 * np.abs(scores.error)
+    inside = 100 * np.mean(np.abs(scores.z) < 1.96)
+    large = scores.true >= 0.6
+    print(title)
+    for name, chosen in (("all inner spans", large | True), ("spans >= 0.6 K/W", large), ("smaller spans", ~large)):
+        if chosen.any():
+            print(
+                f"  {name}: n {chosen.sum()}, |error| median {np.median(magnitude[chosen]):.3f} %,"
+                f" 95th percentile {np.percentile(magnitude[chosen], 95):.2f} %,"
+                f" 95 % interval holds {100 * np.mean(np.abs(scores.z[chosen]) < 1.96):.1f} %,"
+                f" z rms {np.sqrt(np.mean(scores.z[chosen] ** 2)):.2f}"
+            )
+    print(f"  case to air: 95 % interval holds {100 * np.mean(np.abs(scores.air_z) < 1.96):.1f} %")
+    print(f"  refused: {len(scores.refused)} {'; '.join(scores.refused[:3])}")
+    del inside
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--rigs", type=int, default=200)
+    parser.add_argument("--heat", type=float, nargs="*", default=[1800.0, 90.0])
+    parser.add_argument("--first", type=int, default=1000)
+    parser.add_argument("--list", action="store_true", help="print the rigs that are far out")
+    chosen = parser.parse_args()
+    for heat in chosen.heat:
+        report(
+            score(chosen.rigs, heat, chosen.first, chosen.list),
+            f"{chosen.rigs} rigs, {heat:.0f} s of heating",
+        )
+
+
+if __name__ == "__main__":
+    main()
