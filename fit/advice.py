@@ -56,7 +56,7 @@ def advise(pattern: Pattern, cause: Cause, size: float) -> Advice:
         first = "Give the case free air in its position of use, then repeat the run."
         return Advice(f"Weak cooling at {text}. {first}", COOLING_STEPS, HANDS)
     assert cause.kind == HIGH_RESISTANCE
-    return _resistance(text, pattern.stages[span])
+    return _resistance(text, pattern.stages[span], 1 + size)
 
 
 def _raised(pattern: Pattern, span: int, cause: Cause) -> str:
@@ -98,8 +98,11 @@ def _contact(text: str, stage: Stage, factor: float) -> Advice:
     )
 
 
-def _resistance(text: str, stages: tuple[Stage, ...]) -> Advice:
+def _resistance(text: str, stages: tuple[Stage, ...], factor: float) -> Advice:
     kinds = {stage.kind for stage in stages}
+    count = stages[0].parameters.get("count") if len(stages) == 1 else None
+    if isinstance(count, int):
+        text += f": it conducts as if only {count / factor:.0f} of its {count} vias did"
     steps = []
     if "via_array" in kinds:
         steps += [

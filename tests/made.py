@@ -12,7 +12,7 @@ from fit.spans import Spans
 
 STAGES = (
     Stage("junction to tab", "junction", "tab", "stated"),
-    Stage("via array", "tab", "board_back", "via_array"),
+    Stage("via array", "tab", "board_back", "via_array", {"count": 20}),
     Stage("pad", "board_back", "bar", "pad", {"area_mm2": 308.0}, contact=True),
     Stage("bar", "bar", "bar_end", "bar"),
     Stage("bar to case", "bar_end", "case", "joint", {"pressure_MPa": 0.5}, contact=True),

@@ -167,6 +167,13 @@ def test_poor_contact_is_told_as_area_and_as_what_to_do_first():
     assert "Re-torque" in text
 
 
+def test_high_via_array_is_told_as_missing_vias():
+    text = findings_of(factors={"via array": 1.6})[0].text
+    assert "of its 20 vias" in text
+    vias = int(text.split(" of its 20")[0].split()[-1])
+    assert vias == pytest.approx(20 / 1.6, abs=1)
+
+
 def test_loose_thermocouple_is_told_in_kelvins_of_the_bench():
     text = findings_of(reads_low={"bar": 0.1})[0].text
     true_rise = (0.7 + 7.5) * made.POWER_W * made.SHARE
