@@ -32,6 +32,10 @@ COMMANDS = {
 }
 """Command name to the module whose `command` function runs it: a new command is one line here."""
 
+THREADS = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
+"""Our matrices are small: on them the linear algebra's threads only wait for each other, a fit
+takes several times as long, and a logger beside it loses its core."""
+
 EPILOG = (
     "The parts get hot and a supply can start a fire: read the cautions in the README, "
     "and never leave a heat run alone without a hardware cut-out."
@@ -47,6 +51,8 @@ def main(arguments: list[str] | None = None) -> None:
     Raises:
         SystemExit: always, with the exit status of the contract.
     """
+    for name in THREADS:
+        os.environ.setdefault(name, "1")
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="replace")
