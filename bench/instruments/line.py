@@ -51,6 +51,10 @@ class Settings(InstrumentSettings):
         """The format, also where it follows from the other keys."""
         return self.format or ("pattern" if self.pattern else "separated")
 
+    @property
+    def streams(self) -> bool:
+        return self.query is None
+
     def field_names(self) -> frozenset[str] | None:
         if self.form == "pattern" and self.pattern:
             return frozenset(re.compile(self.pattern).groupindex)
@@ -88,7 +92,7 @@ class Instrument:
         self.settings = settings
         self._clock = clock
         self._parse = parser(settings)
-        self._port = Transport(settings, settings.terminator, streaming=settings.query is None)
+        self._port = Transport(settings, settings.terminator, streaming=settings.streams)
         self._bad_lines: deque[str] = deque(maxlen=MOST_BAD_LINES)
 
     def open(self) -> None:

@@ -46,6 +46,11 @@ class InstrumentSettings(Block):
     switch: Switch | None = None
     limits: dict[Text, Number] = Field(default_factory=dict)  # own limits, set before switching on
 
+    @property
+    def streams(self) -> bool:
+        """It sends by itself, rather than when asked."""
+        return False
+
     def field_names(self) -> frozenset[str] | None:
         """Names a channel may ask for; None when only the instrument itself knows."""
         return None

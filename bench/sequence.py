@@ -1,0 +1,210 @@
+"""The heat run as a sequence: isothermal check, soak, heat, cool, and what ends each.
+
+Knows nothing of instruments: it is told each scan and when the power was really switched, and says
+whether it wants the power on.
+"""
+
+from __future__ import annotations
+
+import math
+import statistics
+from collections.abc import Mapping
+
+from bench.rig import Sequence as Settings
+from bench.status import Estimate, Scan, Trip
+from bench.trend import Course
+
+ISOTHERMAL, SOAK, HEAT, COOL, FINISHED = "isothermal check", "soak", "heat", "cool", "finished"
+CHECK_S = 10.0  # the isothermal check is the first so many seconds of the soak
+SETTLED = 0.01  # slope x time constant below this share of the rise (ours; design.md)
+TIME_CONSTANTS = 4.6  # after so many, 1 % is left: ln 100
+SLOPE_SHARE = 0.1  # the slope is taken over the last tenth of the heating
+SLOPE_AT_LEAST_S = 30.0
+DECIDED_IN_A_ROW = 3  # estimates: one that wavers over its limit has not decided
+RISE_AT_LEAST_K = 0.5  # a node that does not warm by this is not waited for
+
+
+class Sequence:
+    """Where a heat run stands."""
+
+    def __init__(
+        self, settings: Settings, reference: str | None = None, started_s: float = 0.0
+    ) -> None:
+        """
+        Args:
+            settings: [sequence] of the rig.
+            reference: node whose drift is not the prototype's (ambient); None when not measured.
+            started_s: record time of the start [s].
+        """
+        self.settings = settings
+        self.phase = ISOTHERMAL
+        self.started_s = started_s
+        self.heat_started_s: float | None = None
+        self.phase_started_s = started_s
+        self.trip: Trip | None = None
+        self.why_heat_ended = ""
+        self._reference = reference
+        self._wants_power = False
+        self._sums: dict[str, list[float]] = {}
+        self._course = Course(settings.interval_s)
+        self._start_degC: Mapping[str, float] = {}
+        self._decided = 0
+        self._judged_s = -math.inf
+        self._left_s: float | None = None
+
+    @classmethod
+    def continued(
+        cls,
+        settings: Settings,
+        reference: str | None,
+        t_s: float,
+        heat_started_s: float | None,
+        heat_ended_s: float | None,
+    ) -> Sequence:
+        """A sequence that goes on where a program that died left it.
+
+        Args:
+            settings, reference: as for a new one.
+            t_s: record time at which it goes on [s].
+            heat_started_s, heat_ended_s: record times of what was done before, or None [s].
+        """
+        sequence = cls(settings, reference)
+        if heat_started_s is None:
+            sequence.phase = SOAK
+        elif heat_ended_s is None:
+            sequence.phase, sequence._wants_power = SOAK, True
+            sequence.heat_started_s = heat_started_s
+        else:
+            sequence._enter(COOL, heat_ended_s)
+        return sequence
+
+    @property
+    def wants_power(self) -> bool:
+        return self._wants_power
+
+    @property
+    def finished(self) -> bool:
+        return self.phase == FINISHED
+
+    def power_switched(self, on: bool, t_s: float) -> None:
+        """The power was switched, and that was confirmed at t_s [s]."""
+        if on:
+            if self.heat_started_s is None:
+                self.heat_started_s = t_s
+            self._enter(HEAT, t_s)
+        elif self.phase == HEAT:
+            self._enter(COOL if self.settings.cool_s else FINISHED, t_s)
+
+    def observe(self, scan: Scan, estimate: Estimate | None = None) -> None:
+        """One more scan: moves on where it is time."""
+        if self.phase == ISOTHERMAL:
+            self._check_isothermal(scan)
+        if self.phase == SOAK and scan.t_s - self.started_s >= self.settings.soak_s:
+            self._wants_power = True
+        elif self.phase == HEAT:
+            self._heat(scan, estimate)
+        elif self.phase == COOL and scan.t_s - self.phase_started_s >= self.settings.cool_s:
+            self._enter(FINISHED, scan.t_s)
+
+    def left_s(self, t_s: float) -> float | None:
+        """Time left in this phase [s]; None while it is not known."""
+        if self.phase in (ISOTHERMAL, SOAK):
+            return max(0.0, self.started_s + self.settings.soak_s - t_s)
+        if self.phase == COOL:
+            return max(0.0, self.phase_started_s + self.settings.cool_s - t_s)
+        if self.phase != HEAT or self.heat_started_s is None:
+            return None
+        at_most = max(0.0, self.heat_started_s + self.settings.heat_s - t_s)
+        if self.settings.heat_until == "time":
+            return at_most
+        return None if self._left_s is None else min(at_most, self._left_s)
+
+    def _enter(self, phase: str, t_s: float) -> None:
+        self.phase, self.phase_started_s = phase, t_s
+
+    def _check_isothermal(self, scan: Scan) -> None:
+        for node, value in scan.temperature_degC.items():
+            if not math.isnan(value):
+                self._sums.setdefault(node, []).append(value)
+        if scan.t_s - self.started_s < min(CHECK_S, self.settings.soak_s):
+            return
+        means = {node: statistics.fmean(values) for node, values in self._sums.items()}
+        self.trip = off_the_others(means, self.settings.isothermal_K)
+        self._enter(SOAK, self.started_s)
+
+    def _heat(self, scan: Scan, estimate: Estimate | None) -> None:
+        assert self.heat_started_s is not None
+        if not self._start_degC:
+            self._start_degC = dict(scan.temperature_degC)
+        self._course.add(scan.t_s, scan.temperature_degC)
+        elapsed_s = scan.t_s - self.heat_started_s
+        ended = ""
+        if elapsed_s >= self.settings.heat_s:
+            ended = f"heated for {self.settings.heat_s:g} s"
+        elif self.settings.heat_until == "settled" and self._is_settled(scan, elapsed_s, estimate):
+            ended = f"settled after {elapsed_s:.0f} s"
+        elif self.settings.heat_until == "decided" and self._is_decided(estimate):
+            ended = f"every span decided after {elapsed_s:.0f} s"
+        if ended:
+            self._wants_power = False
+            self.why_heat_ended = self.why_heat_ended or ended
+
+    def _is_decided(self, estimate: Estimate | None) -> bool:
+        if estimate is not None and estimate.t_s > self._judged_s:
+            self._judged_s = estimate.t_s
+            self._decided = self._decided + 1 if estimate.decided else 0
+        return self._decided >= DECIDED_IN_A_ROW
+
+    def _is_settled(self, scan: Scan, elapsed_s: float, estimate: Estimate | None) -> bool:
+        """Judged at most once in a hundredth of the time heated, and after half a minute."""
+        if elapsed_s < SLOPE_AT_LEAST_S or scan.t_s - self._judged_s < elapsed_s / 100:
+            return False
+        self._judged_s = scan.t_s
+        tau_s = max((*(estimate.tau_s if estimate else ()), elapsed_s / TIME_CONSTANTS))
+        over_s = max(SLOPE_AT_LEAST_S, SLOPE_SHARE * elapsed_s)
+        shares = [self._share_left(node, scan, tau_s, over_s) for node in scan.temperature_degC]
+        left = max((share for share in shares if share is not None), default=math.inf)
+        self._left_s = tau_s * math.log(left / SETTLED) if SETTLED < left < math.inf else None
+        return left <= SETTLED
+
+    def _share_left(self, node: str, scan: Scan, tau_s: float, over_s: float) -> float | None:
+        """What is still to come as a share of the rise; None where the node does not warm."""
+        if node == self._reference:
+            return None
+        rise_K = self._rise(node, scan)
+        if math.isnan(rise_K) or rise_K < RISE_AT_LEAST_K:
+            return None
+        to_come_K = self._course.slope_K_per_s(node, over_s, self._reference) * tau_s
+        return math.inf if math.isnan(to_come_K) else abs(to_come_K) / rise_K
+
+    def _rise(self, node: str, scan: Scan) -> float:
+        """Warmer than at the start of the heating, by more than the surroundings are [K]."""
+        reference = self._reference or ""
+        now, then = scan.temperature_degC, self._start_degC
+        drift = now.get(reference, 0.0) - then.get(reference, 0.0)
+        return now[node] - then.get(node, math.nan) - (0.0 if math.isnan(drift) else drift)
+
+
+def off_the_others(means_degC: Mapping[str, float], most_K: float) -> Trip | None:
+    """The channel furthest from the others' median, where that is more than most_K [K].
+
+    >>> off_the_others({"tab": 23.1, "bar": 27.9, "case": 23.0, "ambient": 22.8}, 3.0).node
+    'bar'
+    """
+    if len(means_degC) < 2:
+        return None
+    off_K = {
+        node: value - statistics.median(v for n, v in means_degC.items() if n != node)
+        for node, value in means_degC.items()
+    }
+    node = max(off_K, key=lambda name: abs(off_K[name]))
+    if abs(off_K[node]) <= most_K:
+        return None
+    way = "above" if off_K[node] > 0 else "below"
+    return Trip(
+        "isothermal",
+        f"with no power {node} reads {means_degC[node]:.1f} degC, {abs(off_K[node]):.1f} K {way} "
+        f"the others (sequence.isothermal_K = {most_K:g}); "
+        "let the rig cool, or see to that thermocouple",
+        node,
+    )

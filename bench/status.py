@@ -1,0 +1,108 @@
+"""What passes between the rooms of the logger while a heat run goes on."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Protocol
+
+
+@dataclass(frozen=True)
+class Scan:
+    """Everything measured at one tick of the logger, as far as it came."""
+
+    t_s: float  # since the start of the record [s]
+    temperature_degC: Mapping[str, float]  # node -> [degC]; NaN where nothing came
+    power_W: float = math.nan  # electrical [W]; NaN where nothing came
+    supply: Mapping[str, float] = field(default_factory=dict)  # the power columns of the record
+    silent_s: Mapping[str, float] = field(default_factory=dict)  # since an instrument's last
+
+
+@dataclass(frozen=True)
+class Note:
+    """Something that happened, for events.jsonl."""
+
+    t_s: float  # bench clock [s]
+    event: str
+    details: Mapping[str, object] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Trip:
+    """A reason to switch the power off at once."""
+
+    rule: str  # temperature, rate, sensor, silence, power, isothermal, stall, switch
+    text: str
+    node: str | None = None
+
+
+@dataclass(frozen=True)
+class SpanEstimate:
+    """One span of the path as far as it is known."""
+
+    from_node: str
+    to_node: str
+    R_K_per_W: float
+    u_K_per_W: float
+    limit_K_per_W: float | None = None
+    decision: str | None = None  # conforming | non-conforming | undecided; None without a budget
+
+
+@dataclass(frozen=True)
+class Estimate:
+    """Where the heat run is going, by what has come so far."""
+
+    t_s: float
+    tau_s: tuple[float, ...] = ()
+    final_degC: Mapping[str, float] = field(default_factory=dict)
+    spans: tuple[SpanEstimate, ...] = ()
+
+    @property
+    def decided(self) -> bool:
+        """Every span has its decision."""
+        return bool(self.spans) and all(
+            span.decision in ("conforming", "non-conforming") for span in self.spans
+        )
+
+
+@dataclass(frozen=True)
+class Status:
+    """The heat run now, for those who look at it."""
+
+    scan: Scan
+    phase: str
+    phase_left_s: float | None  # None: not known yet
+    power_on: bool
+    slope_K_per_min: Mapping[str, float]
+    estimate: Estimate | None = None
+    scans: int = 0
+
+
+class View(Protocol):
+    """Who looks on."""
+
+    def show(self, status: Status) -> None:
+        """The run has come to this. Returns at once."""
+        ...
+
+    def say(self, text: str, loud: bool = False) -> None:
+        """One line that has to stay on the screen; `loud` where somebody must act."""
+        ...
+
+    def close(self) -> None:
+        """Give the screen back."""
+        ...
+
+
+class NoView:
+    """Nobody looks on."""
+
+    def show(self, status: Status) -> None:
+        pass
+
+    def say(self, text: str, loud: bool = False) -> None:
+        pass
+
+    def close(self) -> None:
+        pass

@@ -1,0 +1,108 @@
+"""How temperatures go: slopes over a window, and a whole course in bounded memory."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+
+MOST_BINS = 240
+
+
+def slope(points: Iterable[tuple[float, float]]) -> float:
+    """Least-squares slope of (t [s], value) pairs [value/s]; NaN pairs left out, NaN for under two.
+
+    >>> round(slope([(0, 20.0), (1, 20.5), (2, math.nan), (4, 22.0)]), 12)
+    0.5
+    """
+    kept = [(t, value) for t, value in points if not math.isnan(value)]
+    if len(kept) < 2:
+        return math.nan
+    mean_t = math.fsum(t for t, _ in kept) / len(kept)
+    mean_value = math.fsum(value for _, value in kept) / len(kept)
+    spread = math.fsum((t - mean_t) ** 2 for t, _ in kept)
+    if spread <= 0:
+        return math.nan
+    return math.fsum((t - mean_t) * (value - mean_value) for t, value in kept) / spread
+
+
+@dataclass
+class _Bin:
+    """Scans of one stretch of time, added up."""
+
+    number: int
+    t_sum: float = 0.0
+    scans: int = 0
+    sums: dict[str, float] = field(default_factory=dict)
+    counts: dict[str, int] = field(default_factory=dict)
+
+    def mean(self, node: str) -> tuple[float, float]:
+        count = self.counts.get(node, 0)
+        return self.t_sum / self.scans, self.sums[node] / count if count else math.nan
+
+
+class Course:
+    """Temperatures since a moment, as means over bins that widen as the course grows.
+
+    >>> course = Course()
+    >>> for t in range(100_000):
+    ...     course.add(float(t), {"tab": 20.0 + 0.001 * t})
+    >>> round(course.slope_K_per_s("tab", 5_000.0), 9), len(course) <= MOST_BINS
+    (0.001, True)
+    """
+
+    def __init__(self, bin_s: float = 1.0) -> None:
+        """
+        Args:
+            bin_s: width of a bin at first [s]; doubled whenever there are too many.
+        """
+        self._bin_s = bin_s
+        self._bins: list[_Bin] = []
+        self._start_s: float | None = None
+
+    def __len__(self) -> int:
+        return len(self._bins)
+
+    def add(self, t_s: float, values: Mapping[str, float]) -> None:
+        """One scan; NaN is a missing reading."""
+        if self._start_s is None:
+            self._start_s = t_s
+        number = int((t_s - self._start_s) / self._bin_s)
+        if not self._bins or self._bins[-1].number != number:
+            self._bins.append(_Bin(number))
+        last = self._bins[-1]
+        last.t_sum += t_s
+        last.scans += 1
+        for node, value in values.items():
+            if not math.isnan(value):
+                last.sums[node] = last.sums.get(node, 0.0) + value
+                last.counts[node] = last.counts.get(node, 0) + 1
+        if len(self._bins) > MOST_BINS:
+            self._widen()
+
+    def slope_K_per_s(self, node: str, over_s: float, minus: str | None = None) -> float:
+        """Slope of the last `over_s` [K/s], of the node's rise above `minus` where given."""
+        if not self._bins:
+            return math.nan
+        since_s = self._bins[-1].t_sum / self._bins[-1].scans - over_s
+        points = []
+        for one in reversed(self._bins):
+            t_s, value = one.mean(node)
+            if t_s < since_s:
+                break
+            points.append((t_s, value - one.mean(minus)[1] if minus else value))
+        return slope(points)
+
+    def _widen(self) -> None:
+        self._bin_s *= 2
+        wide: list[_Bin] = []
+        for one in self._bins:
+            if not wide or wide[-1].number != one.number // 2:
+                wide.append(_Bin(one.number // 2))
+            into = wide[-1]
+            into.t_sum += one.t_sum
+            into.scans += one.scans
+            for node, total in one.sums.items():
+                into.sums[node] = into.sums.get(node, 0.0) + total
+                into.counts[node] = into.counts.get(node, 0) + one.counts[node]
+        self._bins = wide
