@@ -1,0 +1,96 @@
+"""`heatrun rate`: what the measured product may do."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+
+class Material(StrEnum):
+    """Of the surface that is touched."""
+
+    metal = "metal"
+    glass = "glass"
+    plastic = "plastic"
+
+
+def command(
+    run: Annotated[Path, typer.Argument(help="A run folder or a readings CSV.")],
+    *,
+    budget: Annotated[
+        Path,
+        typer.Option("--budget", metavar="BUDGET", help="The budget.toml with design and limits."),
+    ],
+    ambient: Annotated[
+        float | None,
+        typer.Option(
+            min=-100,
+            max=200,
+            help="Worst ambient in degC; the budget's ambient_max_degC if not given.",
+        ),
+    ] = None,
+    profile: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="CSV",
+            help="Power over time, columns t_s and power_W; each power holds until the next time.",
+        ),
+    ] = None,
+    repeat: Annotated[
+        bool, typer.Option("--repeat", help="Run the profile over and over, until it has settled.")
+    ] = False,
+    material: Annotated[Material, typer.Option(help="Of the case, for touching.")] = Material.metal,
+    touch_limits: Annotated[
+        Path | None,
+        typer.Option(metavar="TOML", help="A table of touch limits instead of heatrun's own."),
+    ] = None,
+    as_json: Annotated[
+        bool, typer.Option("--json", help="One JSON object on standard output, nothing else.")
+    ] = False,
+) -> None:
+    """Allowable power, junction and touch temperature at the worst ambient; pulses and profiles.
+
+    Stages nobody measured are added from the budget and marked. The case-to-air part is scaled to
+    the temperatures in question. Touch is judged at 25 degC ambient. A rating is no approval: local
+    codes and licensed practice have the last word.
+    """
+    from fit.budget import read_budget
+    from fit.duty import read_profile
+    from fit.errors import NotIdentifiable
+    from fit.rating import rate
+    from fit.record import read_run
+    from fit.spans import measure
+    from fit.touch_limits import read_touch_limits
+
+    if repeat and profile is None:
+        raise typer.BadParameter("--repeat needs a --profile")
+    stated = read_budget(budget)
+    load = None if profile is None else read_profile(profile, repeat)
+    table = read_touch_limits(touch_limits)
+    recorded = read_run(run)
+    if recorded.power_unit != "W":
+        raise NotIdentifiable(
+            f"{run}: power is recorded in {recorded.power_unit}; a rating needs watts"
+        )
+    rating = rate(
+        measure(recorded),
+        stated,
+        table,
+        ambient_degC=ambient,
+        profile=load,
+        material=material.value,
+    )
+    if as_json:
+        from fit.rating_table import rate_document
+        from fit.run_folder import to_json
+
+        typer.echo(to_json(rate_document(rating)))
+    else:
+        from rich.console import Console
+
+        from fit.rating_table import print_rating
+
+        print_rating(Console(highlight=False), rating)
