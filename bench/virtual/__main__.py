@@ -1,18 +1,21 @@
 """The virtual bench as a program of its own: `python -m bench.virtual`.
 
-Prints one JSON line with the ports, then serves until its standard input is closed or it is
-interrupted. On each line of standard input (anything) it prints one JSON line with the present
-state: bench time, supply on or off, true temperatures.
+Prints one JSON line with the ports, then serves until it is interrupted or, where its standard
+input is a pipe, until that is closed. For each line that comes through the pipe (anything) it
+prints one JSON line with the present state: bench time, supply on or off, true temperatures.
 """
 
 from __future__ import annotations
 
 import argparse
 import json
+import os
 import signal
+import stat
 import sys
+import threading
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from importlib.resources import files
 from itertools import count, repeat
 from pathlib import Path
@@ -43,11 +46,11 @@ def main(arguments: list[str] | None = None) -> None:
         _modbus(bench, options) as modbus_ports,
     ):
         _say({"ports": {**bench.ports, **modbus_ports}, "load_ohm": unit.load_ohm})
-        try:
+        with suppress(KeyboardInterrupt):
+            if not stat.S_ISFIFO(os.fstat(sys.stdin.fileno()).st_mode):
+                threading.Event().wait()
             for _ in sys.stdin:
                 _say(_state(bench))
-        except KeyboardInterrupt:
-            pass
 
 
 def _parser() -> argparse.ArgumentParser:
