@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from pydantic import ValidationError
+    from pydantic_core import ErrorDetails
 
     from fit.errors import InputError
 
@@ -53,6 +54,12 @@ def read_tables(path: Path, error: type[InputError], remedy: str) -> dict[str, A
         raise error(path, "", f"is not TOML: {problem}", "mend the line it names") from None
 
 
+def first_error(problem: ValidationError) -> ErrorDetails:
+    """The error to speak of: a misspelt key before the one that it leaves missing."""
+    errors = problem.errors()
+    return next((error for error in errors if error["type"] == "extra_forbidden"), errors[0])
+
+
 def first_complaint(
     problem: ValidationError, keys: Collection[str], needed: str
 ) -> tuple[str, str, str]:
@@ -63,10 +70,8 @@ def first_complaint(
         keys: keys that would be right, for a misspelt one.
         needed: why a missing key is needed.
     """
-    first = problem.errors()[0]
-    key = ": ".join(
-        f"{step + 1}" if isinstance(step, int) else str(step) for step in first["loc"]
-    )
+    first = first_error(problem)
+    key = ": ".join(f"{step + 1}" if isinstance(step, int) else str(step) for step in first["loc"])
     if first["type"] == "missing":
         return key, "is missing", needed
     if first["type"] == "extra_forbidden":

@@ -21,7 +21,7 @@ from fit.budget.keys import (
 from fit.budget.kinds import KINDS
 from fit.budget.model import Budget, Conditions, Leak, Limits, Stage, Uncertain
 from fit.errors import BudgetError
-from fit.toml_file import first_complaint, nearest, read_tables
+from fit.toml_file import first_complaint, first_error, nearest, read_tables
 
 AMBIENT = "ambient"
 COLDEST_DEGC = -273.15
@@ -79,8 +79,8 @@ def budget_from(tables: Mapping[str, Any], path: Path) -> Budget:
     try:
         top = _Top.model_validate(dict(tables))
     except ValidationError as problem:
-        table = str(problem.errors()[0]["loc"][0])
-        model = _TABLES.get(table, _Top) if len(problem.errors()[0]["loc"]) > 1 else _Top
+        place = first_error(problem)["loc"]
+        model = _TABLES.get(str(place[0]), _Top) if len(place) > 1 else _Top
         names = [field.alias or name for name, field in model.model_fields.items()]
         complaint = first_complaint(problem, names, "every budget needs it")
         raise BudgetError(path, *complaint) from None

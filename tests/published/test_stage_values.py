@@ -1,0 +1,213 @@
+"""Stage formulas against handbook values, and ht's correlations against the textbooks."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from fit.budget.joint import Joint
+from fit.budget.keys import StageKeys, numbers
+from fit.budget.pad import Screw
+from fit.budget.spreading import Spreading
+from fit.budget.surface import STEFAN_BOLTZMANN, Face, Surface, film_coefficient
+from fit.budget.via_array import ViaArray
+
+ENDS = {"name": "stage", "from": "a", "to": "b"}
+
+
+def resistance(keys: StageKeys) -> float:
+    """At the stated values."""
+    drawn = {key: np.array([value]) for key, value in numbers(keys).items()}
+    return float(keys.resistance(drawn)[0])
+
+
+def via(drill_mm: float, plating_um: float, conductivity: float = 385, count: int = 1) -> float:
+    return resistance(
+        ViaArray.model_validate(
+            {
+                **ENDS,
+                "kind": "via_array",
+                "count": count,
+                "drill_mm": drill_mm,
+                "plating_um": plating_um,
+                "board_mm": 1.6,
+                "conductivity_W_per_mK": conductivity,
+            }
+        )
+    )
+
+
+@pytest.mark.parametrize(
+    ("drill_mm", "plating_um", "conductivity", "expected"),
+    [
+        (1.0, 35, 385, 39.2),
+        (1.0, 25, 385, 54.3),
+        (1.0, 20, 385, 67.5),
+        (1.0, 35, 300, 50.3),
+        (0.3, 25, 385, 192),
+        (0.5, 25, 385, 111),
+        (0.6, 35, 385, 67),
+    ],
+)
+def test_annulus_of_a_plated_via(
+    drill_mm: float, plating_um: float, conductivity: float, expected: float
+) -> None:
+    """R = L / (k pi (D - t) t) worked by hand, 1.6 mm board."""
+    assert via(drill_mm, plating_um, conductivity) == pytest.approx(expected, rel=0.005)
+
+
+def test_common_practice_of_fifty_kelvin_a_watt_for_a_one_millimetre_via() -> None:
+    """Common practice: about 50 K/W for a 1.0 mm via; plating from 25 to 35 um brackets it."""
+    assert via(1.0, 35) < 50 < via(1.0, 25)
+
+
+@pytest.mark.parametrize(
+    ("count", "expected"), [(1, 44.0), (4, 14.8), (8, 9.9), (12, 8.3), (24, 6.6)]
+)
+def test_more_vias_bring_less_behind_a_fixed_resistance(count: int, expected: float) -> None:
+    """39 K/W vias with 5 K/W in series: common practice, little gain past 10 to 12 vias."""
+    keys = ViaArray.model_validate(
+        {
+            **ENDS,
+            "kind": "via_array",
+            "count": count,
+            "drill_mm": 1.0,
+            "plating_um": 35,
+            "board_mm": 1.6,
+            "spread_K_per_W": 5.0,
+        }
+    )
+    assert resistance(keys) == pytest.approx(expected, rel=0.01)
+
+
+@pytest.mark.parametrize(("point", "expected"), [("mean", 0.294), ("hottest", 0.352)])
+def test_spreading_series_of_a_small_source_on_a_plate(point: str, expected: float) -> None:
+    """10 mm source on 60 x 60 x 6 mm, k 167, 2 K/W onward: Fourier-Bessel series, computed apart.
+
+    The closed approximation of Lee, Song et al. (memory) gives 0.277 and 0.343 for the same.
+    """
+    keys = Spreading.model_validate(
+        {
+            **ENDS,
+            "kind": "spreading",
+            "source_mm2": 100,
+            "plate_mm2": 3600,
+            "thickness_mm": 6,
+            "conductivity_W_per_mK": 167,
+            "onward_K_per_W": 2.0,
+            "point": point,
+        }
+    )
+    plate_alone = 6e-3 / (167 * 3600e-6)
+    assert resistance(keys) - plate_alone == pytest.approx(expected, abs=0.001)
+
+
+def lee_song(point: str) -> float:
+    """The closed form of Lee, Song, Au & Moran 1995, from memory."""
+    a, b, t, k, onward = np.sqrt(100 / np.pi), np.sqrt(3600 / np.pi), 6.0, 167.0, 2.0
+    eps, tau = a / b, t / b
+    biot = 1 / (np.pi * k * b * 1e-3 * onward)
+    lam = np.pi + 1 / (np.sqrt(np.pi) * eps)
+    phi = (np.tanh(lam * tau) + lam / biot) / (1 + lam / biot * np.tanh(lam * tau))
+    if point == "mean":
+        psi = eps * tau / np.sqrt(np.pi) + 0.5 * (1 - eps) ** 1.5 * phi
+    else:
+        psi = eps * tau / np.sqrt(np.pi) + (1 - eps) * phi / np.sqrt(np.pi)
+    return float(psi / (np.sqrt(np.pi) * k * a * 1e-3))
+
+
+@pytest.mark.parametrize("point", ["mean", "hottest"])
+def test_spreading_series_lies_by_the_closed_approximation(point: str) -> None:
+    """Lee, Song et al. (memory) is within some 10 % of the series, as its authors state."""
+    keys = Spreading.model_validate(
+        {
+            **ENDS,
+            "kind": "spreading",
+            "source_mm2": 100,
+            "plate_mm2": 3600,
+            "thickness_mm": 6,
+            "conductivity_W_per_mK": 167,
+            "onward_K_per_W": 2.0,
+            "point": point,
+        }
+    )
+    assert resistance(keys) == pytest.approx(lee_song(point), rel=0.10)
+
+
+@pytest.mark.parametrize(("pressure_MPa", "expected"), [(0.1, 0.49), (0.69, 0.14), (2.0, 0.059)])
+def test_contact_conductance_of_pressed_aluminium(pressure_MPa: float, expected: float) -> None:
+    """Yovanovich, in the Mechanical Engineers' Handbook, with air in the gap.
+
+    Al on Al, 1.6 um and slope 0.15 each face, H 1.4 GPa, 20 x 20 mm.
+    """
+    keys = Joint.model_validate(
+        {
+            **ENDS,
+            "kind": "joint",
+            "area_mm2": 400,
+            "pressure_MPa": pressure_MPa,
+            "roughness_um": 1.6,
+            "slope": 0.15,
+            "hardness_GPa": 1.4,
+        }
+    )
+    assert resistance(keys) == pytest.approx(expected, rel=0.03)
+
+
+@pytest.mark.parametrize(
+    ("thread_mm", "torque_Nm", "force_N"), [(10.0, 50.0, 25e3), (3.0, 0.5, 833.0)]
+)
+def test_clamp_force_of_a_screw(thread_mm: float, torque_Nm: float, force_N: float) -> None:
+    """F = T / (K d) with K 0.2, common practice; M10 with 50 Nm: 25 kN in handbook tables."""
+    screw = Screw(count=1, thread_mm=thread_mm, torque_Nm=torque_Nm)
+    assert screw.force_N() == pytest.approx(force_N, rel=0.001)
+
+
+def test_tall_vertical_plate_of_the_textbook() -> None:
+    """Incropera, fire screen 0.71 x 1.02 m at 232 degC in 23 degC: h 7.0, 1060 W (memory)."""
+    h = film_coefficient("vertical", 0.71, 209.0, 23.0)
+    assert h == pytest.approx(7.0, rel=0.02)
+    assert h * 0.71 * 1.02 * 209 == pytest.approx(1060, rel=0.02)
+
+
+def test_radiation_of_the_same_plate() -> None:
+    """The same example: 2355 W at emissivity 1 (memory)."""
+    watts = STEFAN_BOLTZMANN * 0.71 * 1.02 * (505.0**4 - 296.0**4)
+    assert watts == pytest.approx(2355, rel=0.01)
+
+
+def test_short_vertical_plate_of_the_textbook() -> None:
+    """Cengel, plate 0.6 m at 90 degC in 30 degC air: Nu 113.4, h 5.31, 115 W (memory)."""
+    h = film_coefficient("vertical", 0.6, 60.0, 30.0)
+    assert h == pytest.approx(5.31, rel=0.02)
+    assert h * 0.36 * 60 == pytest.approx(115, rel=0.02)
+
+
+@pytest.mark.parametrize(("emissivity", "expected"), [(0.9, 2.3), (0.1, 4.1)])
+def test_paint_nearly_halves_the_resistance_of_a_small_case(
+    emissivity: float, expected: float
+) -> None:
+    """Case 120 x 80 x 40 mm at 55 degC in 25 degC, all faces free (computed with ht, apart)."""
+    faces = [
+        (9600, "up", 24),
+        (9600, "down", 24),
+        (9600, "vertical", 40),
+        (6400, "vertical", 40),
+    ]
+    keys = Surface.model_validate(
+        {
+            "name": "case to air",
+            "from": "case",
+            "to": "ambient",
+            "kind": "surface",
+            "emissivity": emissivity,
+            "faces": [
+                Face.model_validate({"area_mm2": area, "orientation": way, "height_mm": height})
+                for area, way, height in faces
+            ],
+        }
+    )
+    drawn = {key: np.array([value]) for key, value in numbers(keys).items()}
+    heat = np.array([30.0 / expected])
+    rise = keys.rise_K(drawn, heat, 25.0)
+    assert rise[0] / heat[0] == pytest.approx(expected, rel=0.10)
