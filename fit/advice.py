@@ -70,7 +70,7 @@ def _raised(pattern: Pattern, span: int, cause: Cause) -> str:
 def _contact(text: str, stage: Stage, factor: float) -> Advice:
     share = 1 / factor
     area = stage.parameters.get("area_mm2")
-    touching = f"{share:.0%} of its area touched"
+    touching = f"{percent(share)} of its area touched"
     if isinstance(area, int | float):
         touching = f"{share * area:.0f} of its {area:.0f} mm² touched"
     apparent = f"as if only {touching}"
@@ -135,7 +135,7 @@ def _sensor(pattern: Pattern, node: str, size: float) -> Advice:
     if above is not None:
         seen = f"'{above}' seems {up} and {seen}"
     text = (
-        f"The '{node}' thermocouple reads {reads} by about {abs(size):.0%} of its rise "
+        f"The '{node}' thermocouple reads {reads} by about {percent(abs(size))} of its rise "
         f"({abs(kelvins):.1f} K), so {seen}. "
         "Attach it anew, then repeat the run; mend nothing else before."
     )
@@ -149,18 +149,31 @@ def _sensor(pattern: Pattern, node: str, size: float) -> Advice:
 
 
 def _power(size: float) -> Advice:
-    reads, less = ("high", "less") if size > 0 else ("low", "more")
-    text = (
-        f"All spans are off alike: the power reading is {reads} by about {abs(size):.0%}, "
-        f"or that much {less} of it takes this path than the budget says."
-    )
+    reads = "high" if size > 0 else "low"
+    text = f"All spans are off alike: the power reads {reads} by about {percent(abs(size))}"
     steps = (
         "Measure voltage at the part's own terminals and current with a second meter.",
         "Look for another load on the supply, and for the drop along the leads.",
-        "If the power is right, look for a second way out for the heat, "
-        "and mend the budget's path_fraction.",
     )
-    return Advice(text, steps, LIVE)
+    if size < 0:
+        return Advice(f"{text}. {steps[0]}", steps, LIVE)
+    second_way = (
+        "If the power is right, look for a second way out for the heat, "
+        "and mend the budget's path_fraction."
+    )
+    share = "or that much less of it takes this path than budgeted"
+    return Advice(f"{text}, {share}. {steps[0]}", (*steps, second_way), LIVE)
+
+
+def percent(share: float) -> str:
+    """A share in words: '12 %', and never a certainty.
+
+    >>> percent(0.121), percent(0.9999), percent(0.0001)
+    ('12 %', '> 99 %', '< 1 %')
+    """
+    if share > 0.99:
+        return "> 99 %"
+    return "< 1 %" if share < 0.01 else f"{100 * share:.0f} %"
 
 
 COOLING_STEPS = (

@@ -11,6 +11,7 @@ from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
 
+from fit.advice import percent
 from fit.causes import Finding
 from fit.check import SpanVerdict, Verdict
 from fit.decision import CONFORMING, NON_CONFORMING, UNDECIDED
@@ -52,7 +53,7 @@ def _span_table(verdict: Verdict) -> Table:
             f"{escape(span.from_node)} - {escape(span.to_node)}",
             escape(", ".join(span.stages)),
             with_expanded(span.predicted_K_per_W, span.predicted_u_K_per_W),
-            f"{span.limit_K_per_W:.3g}",
+            f"{span.limit_K_per_W:#.3g}",
             *_measured_cells(span),
         )
     table.caption = "± is the expanded uncertainty, k = 2"
@@ -102,9 +103,13 @@ def _print_findings(console: Console, verdict: Verdict) -> None:
         return
     first, *others = verdict.findings
     if first.lead:
-        console.print(f"\n[bold]Most likely ({first.probability:.0%}):[/] {escape(first.text)}")
+        console.print(
+            f"\n[bold]Most likely ({percent(first.probability)}):[/] {escape(first.text)}"
+        )
+        steps = Table.grid(padding=(0, 1))
         for number, step in enumerate(first.steps, start=1):
-            console.print(f"  {number}. {escape(step)}")
+            steps.add_row(f"  {number}.", escape(step))
+        console.print(steps)
         if first.caution:
             console.print(f"[bold]Caution:[/] {escape(first.caution)}")
     else:
@@ -115,7 +120,7 @@ def _print_findings(console: Console, verdict: Verdict) -> None:
 
 
 def _short(finding: Finding) -> str:
-    return f"({finding.probability:.0%}) {finding.kind}, '{escape(finding.where)}'"
+    return f"({percent(finding.probability)}) {finding.kind}, '{escape(finding.where)}'"
 
 
 def _print_time_constants(console: Console, verdict: Verdict) -> None:
@@ -128,7 +133,7 @@ def _print_time_constants(console: Console, verdict: Verdict) -> None:
         known = constant.predicted_s is not None
         table.add_row(
             with_expanded(constant.measured_s, constant.measured_u_s),
-            f"{constant.predicted_s:.3g}" if known else "-",
+            f"{constant.predicted_s:#.3g}" if known else "-",
             f"{constant.measured_s / constant.predicted_s:.2f}" if constant.predicted_s else "-",
         )
     console.print()
