@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.linalg.lapack import dtbtrs
 
 from fit.record import Array
 
@@ -98,8 +99,13 @@ def cut(
     )
 
 
-def average(cells: Cells, values: Array) -> tuple[Array, Array]:
-    """Mean over each cell (c, m) and number of values in it (c, m), of values (n, m) with NaN = missing."""
+def average(
+    cells: Cells, values: Array, scans: Array | None = None
+) -> tuple[Array, Array]:
+    """Mean over each cell (c, m) and number of values in it (c, m).
+
+    values: (n, m), NaN = missing. scans: (n,) how many scans each row stands for, 1 by default.
+    """
     filled = np.flatnonzero(cells.samples > 0)
     mean = np.full((len(cells.samples), values.shape[1]), np.nan)
     count = np.zeros_like(mean)
@@ -107,10 +113,12 @@ def average(cells: Cells, values: Array) -> tuple[Array, Array]:
         series = values[:, column]
         total = np.add.reduceat(series, cells.first[filled])
         number = cells.samples[filled].astype(float)
-        if not np.isfinite(total).all():
-            present = np.isfinite(series)
-            total = np.add.reduceat(np.where(present, series, 0.0), cells.first[filled])
-            number = np.add.reduceat(present.astype(float), cells.first[filled])
+        if scans is not None or not np.isfinite(total).all():
+            present = np.isfinite(series).astype(float)
+            if scans is not None:
+                present *= scans
+            total = np.add.reduceat(present * np.nan_to_num(series), cells.first[filled])
+            number = np.add.reduceat(present, cells.first[filled])
         with np.errstate(invalid="ignore"):
             mean[filled, column] = total / number
         count[filled, column] = number
@@ -130,15 +138,21 @@ def knots(cells: Cells, mean: Array) -> Array:
     return values
 
 
-def _scan(decay: Array, drive: Array) -> Array:
-    """States z[i + 1] = decay[i] z[i] + drive[i], z[0] = 0, along the first axis, by doubling."""
-    E, F = decay.copy(), drive.copy()
-    shift = 1
-    while shift < len(F):
-        F[shift:] += E[shift:] * F[:-shift]
-        E[shift:] *= E[:-shift]
-        shift *= 2
-    return np.concatenate((np.zeros_like(F[:1]), F[:-1]))
+def _scan(decay: Array, *drives: Array) -> list[Array]:
+    """States z[i + 1] = decay[i] z[i] + drive[i], z[0] = 0, along the first axis (c, K), per drive.
+
+    One bidiagonal solve per time constant, all its drives at once.
+    """
+    cells, K = decay.shape
+    states = np.zeros((K, len(drives), cells))
+    band = np.ones((2, cells - 1), order="F")
+    right = np.empty((cells - 1, len(drives)), order="F")
+    for k in range(K if cells > 1 else 0):
+        band[1, :-1] = -decay[1:-1, k]
+        for i, drive in enumerate(drives):
+            right[:, i] = drive[:-1, k]
+        states[k, :, 1:] = dtbtrs(band, right, uplo="L", diag="U")[0].T
+    return [states[:, i].T for i in range(len(drives))]
 
 
 @dataclass(frozen=True)
@@ -177,11 +191,12 @@ class Filters:
         """L_k[P] and L_k[T_ref] at the start of each cell, (c, K) each."""
         tau = np.asarray(tau_s)[None, :]
         decay = np.exp(-self._h / tau)
-        z = _scan(decay, self._p * (1 - decay))
+        held = self._p * (1 - decay)
         if not self.has_reference:
-            return z, np.zeros_like(z)
+            return _scan(decay, held)[0], np.zeros_like(decay)
         drive = self._r * (1 - decay) + self._slope * (self._h - tau * (1 - decay))
-        return z, _scan(decay, drive)
+        z, w = _scan(decay, held, drive)
+        return z, w
 
     def __call__(self, tau_s: Array) -> Filtered:
         """Filter the inputs with tau_s (K,) [s]."""
@@ -202,21 +217,16 @@ class Filters:
         age = np.exp(-self._age / tau)
         held = p * (1 - decay)
         if not self.has_reference:
-            z = _scan(decay, held)
-            dz = _scan(decay, d_decay * (z - p))
+            z = _scan(decay, held)[0]
+            dz = _scan(decay, d_decay * (z - p))[0]
             reference = d_reference = np.zeros_like(z)
         else:
-            # Power and reference go through the same decays: one pass for both.
-            K, r, slope = decay.shape[1], self._r, self._slope
-            twice = np.concatenate((decay, decay), axis=1)
+            r, slope = self._r, self._slope
             ramp = slope * (self._h - tau * (1 - decay))
-            both = _scan(twice, np.concatenate((held, r * (1 - decay) + ramp), axis=1))
-            z, w = both[:, :K], both[:, K:]
+            z, w = _scan(decay, held, r * (1 - decay) + ramp)
             lead = w - r + slope * tau
             d_ramp = slope * tau * (1 - decay)
-            drive = np.concatenate((d_decay * (z - p), d_decay * lead - d_ramp), axis=1)
-            both = _scan(twice, drive)
-            dz, dw = both[:, :K], both[:, K:]
+            dz, dw = _scan(decay, d_decay * (z - p), d_decay * lead - d_ramp)
             reference = slope * tau - lead * g
             d_reference = slope * tau - (dw + slope * tau) * g - lead * d_g
         return Filtered(

@@ -34,6 +34,7 @@ class Signals:
     edge_known: tuple[bool, ...] = (True,)  # per phase: its edge came from the events
     soak_samples: int = 0  # samples of the zero-power soak the record begins with
     quantum_K: Array | None = None  # (nodes,) step of the readings, 0 where none was found [K]
+    scans: Array | None = None  # (n,) how many scans each row stands for, 1 where not given
     noise_K: Array | None = None  # (nodes,) scan-to-scan noise, standard deviation [K]
 
 

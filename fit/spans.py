@@ -13,7 +13,7 @@ from fit.identify import Response, identify_signals, path_order, positive
 from fit.ladder import adequate_ladder
 from fit.placement import SlowShare, slow_share
 from fit.record import Array, Run
-from fit.signals import only, prepare
+from fit.signals import Signals, only, prepare
 from fit.surface import case_to_ambient
 
 
@@ -47,7 +47,11 @@ def measure(run: Run) -> Spans:
     The case is the last measured node before ambient. Raises NotIdentifiable where a run has no
     two nodes, or no power.
     """
-    signals = prepare(run)
+    return measure_signals(prepare(run), run)
+
+
+def measure_signals(signals: Signals, run: Run) -> Spans:
+    """Measure every span from prepared signals; see `measure`."""
     nodes = path_order(signals.nodes)
     if len(nodes) < 2:
         raise NotIdentifiable(f"{run.path}: one node alone has no span; record a second node")

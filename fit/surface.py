@@ -23,6 +23,7 @@ from fit.signals import Signals
 
 EXPONENTS = (0.0, 0.1, 0.2, 0.3)
 LARGEST_K_PER_W = 100.0
+STORED_SHARE = 0.02  # of the stored energy: lumps not measured, mistaken for loss
 MODEL_SHARE = 0.01  # of the loss: what one exponent and lumps leave out
 
 
@@ -93,6 +94,8 @@ def _loss(balance: _Balance, exponent: float) -> tuple[float, float]:
     slot = balance.rises.shape[1]
     residual = balance.energy - design @ coefficient
     g, u = coefficient[slot], _slope_u(design[:, :-1], residual, slot)
+    stored = abs(float(balance.energy[-1] - g * loss[-1]))
+    u = float(np.hypot(u, STORED_SHARE * stored / max(abs(float(loss[-1])), 1e-12)))
     # A draught changes g on the way: the second half of heating speaks for the end state.
     late = np.flatnonzero(balance.heating)
     late = late[balance.middle_s[late] > np.mean(balance.middle_s[late][[0, -1]])]

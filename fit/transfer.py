@@ -63,7 +63,7 @@ def reduce(signals: Signals, nodes: tuple[str, ...], reference: str) -> Reduced:
     edge_s[1:] = np.where(known[1:], signals.power_edges_s, np.nan)
     cells = cut(signals.t_s, signals.power, starts, edge_s, signals.soak_samples > 0)
     columns = [signals.nodes.index(node) for node in nodes]
-    mean, count = average(cells, signals.temperature_degC)
+    mean, count = average(cells, signals.temperature_degC, signals.scans)
     rise, number, filters_reference = mean[:, columns], count[:, columns], None
     steps = np.zeros(len(signals.nodes)) if signals.quantum_K is None else signals.quantum_K
     noises = np.zeros(len(signals.nodes)) if signals.noise_K is None else signals.noise_K
@@ -75,7 +75,7 @@ def reduce(signals: Signals, nodes: tuple[str, ...], reference: str) -> Reduced:
             rise = rise - mean[:, [r]]
         else:
             difference = signals.temperature_degC[:, columns] - signals.temperature_degC[:, [r]]
-            rise, number = average(cells, difference)
+            rise, number = average(cells, difference, signals.scans)
     sd = np.full_like(rise, np.inf)
     for j, column in enumerate(columns):
         involved = [column]

@@ -12,6 +12,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
+import lmfit
 import numpy as np
 from scipy.linalg.lapack import dtrtrs
 
@@ -193,6 +194,28 @@ def solve(
         if gain <= max(relative * here.cost, absolute) or moved < 1e-12:
             break
     return here
+
+
+def minimizer(problem: Problem, theta: Array, names: list[str]) -> lmfit.Minimizer:
+    """An lmfit Minimizer over θ alone, the linear part projected out, with the analytic Jacobian.
+
+    names: (q,) of the parameters, in θ's order.
+    """
+    parameters = lmfit.Parameters()
+    for name, value, low, high in zip(names, theta, problem.lower, problem.upper, strict=True):
+        parameters.add(name, value=float(value), min=float(low) - 1e-9, max=float(high) + 1e-9)
+    rows = np.zeros(len(theta)) if problem.prior is None else 1 / problem.prior.sd
+
+    def residual(parameters: lmfit.Parameters) -> Array:
+        at = problem.at(np.array([parameters[name].value for name in names]), False)
+        return np.concatenate((at.residual.ravel(), at.prior_residual))
+
+    def jacobian(parameters: lmfit.Parameters) -> Array:
+        varying = [i for i, name in enumerate(names) if parameters[name].vary]
+        at = problem.at(np.array([parameters[name].value for name in names]))
+        return np.vstack((at.jacobian, np.diag(rows)))[:, varying]
+
+    return lmfit.Minimizer(residual, parameters, fcn_kws={}, Dfun=jacobian)
 
 
 def full_jacobian(solution: Projected, weight: Array) -> Array:
