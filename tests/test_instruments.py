@@ -16,6 +16,7 @@ from bench.instruments import DRIVERS, open_driver, settings_class
 from bench.instruments.base import Driver
 from bench.instruments.line import Settings, parser
 from bench.instruments.modbus import Register, parse_write, requests
+from bench.instruments.scpi import number
 from bench.virtual.modbus import ModbusReader
 from bench.virtual.ports import HAS_PTY
 from bench.virtual.reader import FORMATS, LineReader
@@ -362,6 +363,24 @@ def test_nobody_there_is_said_with_what_to_check() -> None:
             driver("scpi", there.url, **SUPPLY),
         ):
             pass
+
+
+@pytest.mark.parametrize(
+    ("answer", "value"), [("+1.200E+01", 12.0), ("12", 12.0), ("12.0 V", 12.0), (".5A", 0.5)]
+)
+def test_an_answer_is_a_number_with_or_without_its_unit(answer: str, value: float) -> None:
+    assert number(answer) == value
+
+
+@pytest.mark.parametrize("answer", ["9.91E37", "9.9E37", "-9.9E37"])
+def test_scpis_own_not_a_number_is_missing(answer: str) -> None:
+    assert math.isnan(number(answer))
+
+
+@pytest.mark.parametrize("answer", ["", "ERR", "1,2", "1_0", "nan", '-222,"Data out of range"'])
+def test_an_answer_that_is_no_number_is_refused(answer: str) -> None:
+    with pytest.raises(ValueError):  # noqa: PT011
+        number(answer)
 
 
 # Modbus

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 import time
 from collections import deque
@@ -17,6 +18,7 @@ from fit.errors import InstrumentLost, InstrumentRefused, PortError
 
 MOST_ERRORS = 20  # an error queue that never runs dry is not one
 NO_ANSWERS_TO_LOST = 5  # readings in a row without an answer, before the port is opened anew
+OVERLOAD = 9.9e37
 LIMIT_TOLERANCE = 0.01  # relative; supplies round what they are set to
 
 
@@ -49,6 +51,22 @@ class Settings(InstrumentSettings):
             return self.switch.state or None
         output = re.match(r"\s*(:?OUTP(?:UT)?(?::STATE?)?)\s", self.switch.off[-1] + " ", re.I)
         return f"{output[1]}?" if output else None
+
+
+def number(answer: str) -> float:
+    """A measured value: NaN where the instrument has none. Raises ValueError for other text.
+
+    SCPI-1999 (volume 1, 7.2.1) stands 9.91E37 for not-a-number and 9.9E37 for an overload. A unit
+    after the number, which some instruments add, is passed over.
+
+    >>> number("+1.200E+01"), number("0.35 A"), number("9.91E37")
+    (12.0, 0.35, nan)
+    """
+    match = re.fullmatch(r"\s*([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*[A-Za-z]*\s*", answer)
+    if match is None:
+        raise ValueError(answer)
+    value = float(match[1])
+    return value if abs(value) < OVERLOAD else math.nan
 
 
 class Instrument:
@@ -106,7 +124,7 @@ class Instrument:
                 self._no_answer()
                 return None
             try:
-                values[name] = float(answer)
+                values[name] = number(answer)
             except ValueError:
                 self._bad_lines.append(f"{query} {answer}")
                 self._bad_lines.extend(self._take_errors())
