@@ -74,6 +74,11 @@ def find_causes(pattern: Pattern, decision: str) -> tuple[Finding, ...]:
         pattern: measured and predicted spans.
         decision: the overall decision.
     """
+    if not (
+        np.isfinite(pattern.measured_K_per_W).all()
+        and np.isfinite(pattern.measured_covariance).all()
+    ):
+        return ()
     conforming = decision == CONFORMING
     lead_at = LEAD_WITHIN_LIMITS_AT if conforming else LEAD_AT
     findings: list[Finding] = []

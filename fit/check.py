@@ -185,20 +185,22 @@ def _measured_verdicts(path: Path, pattern: Pattern, budget: Budget) -> tuple[Sp
     for i, members in enumerate(path.stages):
         value, u = float(pattern.measured_K_per_W[i]), float(measured_u[i])
         limit, predicted = float(pattern.limit_K_per_W[i]), float(pattern.predicted_K_per_W[i])
-        p = probability_of_conformity(value, u, upper=limit)
+        known = math.isfinite(value) and math.isfinite(u)
+        p = probability_of_conformity(value, u, upper=limit) if known else None
+        u_predicted = float(predicted_u[i])
         verdicts.append(
             SpanVerdict(
                 from_node=path.nodes[i],
                 to_node=path.nodes[i + 1],
                 stages=tuple(budget.stages[j].name for j in members),
                 predicted_K_per_W=predicted,
-                predicted_u_K_per_W=float(predicted_u[i]),
+                predicted_u_K_per_W=u_predicted,
                 limit_K_per_W=limit,
-                measured_K_per_W=value,
-                measured_u_K_per_W=u,
+                measured_K_per_W=value if known else None,
+                measured_u_K_per_W=u if known else None,
                 p_conforming=p,
-                E_n=normalized_error(value, u, predicted, float(predicted_u[i])),
-                decision=decide(p),
+                E_n=normalized_error(value, u, predicted, u_predicted) if known else None,
+                decision=UNDECIDED if p is None else decide(p),
             )
         )
     return tuple(verdicts)

@@ -75,8 +75,8 @@ def lay_on_budget(spans: Spans, budget: Budget) -> Path:
         nodes=tuple(ordered),
         stages=tuple(tuple(range(a, b)) for a, b in pairwise(index)),
         transform=transform,
-        R_K_per_W=transform @ spans.R_K_per_W,
-        covariance=transform @ spans.total_covariance @ transform.T,
+        R_K_per_W=_sums(transform, spans.R_K_per_W),
+        covariance=_covariance_of_sums(transform, spans.total_covariance),
         slow_share=_transformed(spans.slow_share, transform),
         rise_K=np.array([final[node] - final[ordered[-1]] for node in ordered]),
         unmeasured=(*range(index[0]), *range(index[-1], len(budget.stages))),
@@ -100,6 +100,17 @@ def stage_limits(prediction: Prediction) -> Array:
             for stage, predicted in zip(prediction.budget.stages, prediction.R_K_per_W, strict=True)
         ]
     )
+
+
+def _sums(transform: Array, values: Array) -> Array:
+    """transform @ values, where a value that is not finite spoils only the sums it is in."""
+    return np.array([row[row != 0] @ values[row != 0] for row in transform])
+
+
+def _covariance_of_sums(transform: Array, covariance: Array) -> Array:
+    """transform @ covariance @ transform.T, spoilt only where a part is not finite."""
+    half = np.array([_sums(transform, column) for column in covariance.T])
+    return np.array([_sums(transform, column) for column in half.T])
 
 
 def _transformed(slow: SlowShare | None, transform: Array) -> SlowShare | None:

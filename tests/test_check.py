@@ -136,6 +136,22 @@ def test_budget_is_predicted_at_the_runs_own_power_and_ambient(monkeypatch):
     assert asked == {"power_W": 3.9, "ambient_degC": pytest.approx(23.0)}
 
 
+@pytest.mark.parametrize("what", ["value", "uncertainty"])
+def test_span_that_could_not_be_measured_leaves_the_whole_undecided(what):
+    spans = made.spans()
+    R, covariance = spans.R_K_per_W.copy(), spans.covariance["fit"].copy()
+    if what == "value":
+        R[3] = np.nan
+    else:
+        covariance[3, 3] = np.inf
+    spans = replace(spans, R_K_per_W=R, covariance={"fit": covariance})
+    verdict = hold(spans, made.prediction())
+    assert verdict.decision == "undecided"
+    assert span(verdict, "case").measured_K_per_W is None
+    assert span(verdict, "tab").decision == "conforming"
+    assert verdict.findings == ()
+
+
 def test_what_the_rig_did_not_state_is_said_once():
     spans = made.spans()
     silent = spans.covariance | {"power": np.zeros((4, 4)), "sensor_match": np.zeros((4, 4))}
