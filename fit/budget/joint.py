@@ -14,7 +14,7 @@ class Joint(StageKeys):
 
     h_spots = 1.25 k_s (m / sigma) (P / H)^0.95 (Yovanovich; Mechanical Engineers' Handbook),
     k_s the conductivity of the metals (harmonic mean), H the micro-hardness of the softer.
-    `roughness_um` and `slope` are those of each face; both faces together have sqrt(2) times either.
+    `roughness_um` and `slope` are those of each face; both together have sqrt(2) times either.
     h_gap = k_gap / (Y + M) with Y = 1.53 sigma (P / H)^-0.097 (same source, memory) and M the jump
     distance of the gas, 0.37 um for air at 15 degC and 1 bar and 0 for a compound. Where a compound
     leaves a layer, `layer_um` replaces Y.
