@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import lmfit
 import numpy as np
+from scipy.optimize import brentq
 from scipy.stats import chi2
 
 from fit.covariance import autocorrelation, correlation_inflation
@@ -13,7 +14,7 @@ from fit.errors import NotIdentifiable
 from fit.identify import Response
 from fit.order import Fitted
 from fit.record import Array
-from fit.varpro import minimizer, solve
+from fit.varpro import Problem, minimizer, solve
 
 LEVEL = 0.95
 
@@ -33,6 +34,8 @@ def profile_intervals(response: Response, level: float = LEVEL) -> Array:
     fitted = _fitted(response)
     problem = fitted.model.problem(fitted.reference_prior)
     theta = fitted.solution.theta
+    if len(theta) == 1:
+        return _profile_alone(problem, fitted, level)
     names = [f"ln_tau_{k + 1}" for k in range(fitted.order)]
     names += ["edge_s"] * (len(theta) - fitted.order)
     fit = minimizer(problem, theta, names)
@@ -58,6 +61,20 @@ def profile_intervals(response: Response, level: float = LEVEL) -> Array:
         low, high = found[name][0][1], found[name][-1][1]
         bounds[k] = np.exp(low), np.exp(high)
     return np.where(np.isnan(bounds), np.inf, bounds)
+
+
+def _profile_alone(problem: Problem, fitted: Fitted, level: float) -> Array:
+    """The profile of a single parameter, (1, 2) [s]: nothing else to refit, and lmfit refuses it."""
+    solution = fitted.solution
+    rise = chi2.ppf(level, 1) * correlation_inflation(solution)
+
+    def above(ln_tau: float) -> float:
+        return problem.at(np.array([ln_tau]), with_jacobian=False).cost - solution.cost - rise
+
+    here, ends = float(solution.theta[0]), []
+    for limit, unset in ((problem.lower[0], 0.0), (problem.upper[0], np.inf)):
+        ends.append(np.exp(brentq(above, here, limit)) if above(limit) > 0 else unset)
+    return np.array([ends])
 
 
 def bootstrap(response: Response, draws: int = 200, seed: int = 1) -> tuple[Array, Array]:
