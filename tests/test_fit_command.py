@@ -117,3 +117,11 @@ def test_a_folder_for_figures_that_cannot_be_made_is_named(run: Path, tmp_path: 
     result = fit(run, "--png", tmp_path / "file")
     assert isinstance(result.exception, HeatrunError)
     assert "--png" in str(result.exception)
+
+
+@pytest.mark.parametrize("method", ["linear", "profile", "bootstrap"])
+def test_intervals_of_every_kind_hold_the_truth(run: Path, method: str) -> None:
+    document = json.loads(fit(run, "--intervals", method, "--order", "1", "--json").stdout)
+    assert document["intervals"] == method
+    low, high = document["time_constants"][0]["interval_95_s"]
+    assert low < TAU_S < high

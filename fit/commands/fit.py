@@ -96,10 +96,17 @@ def _intervals(response: Response, method: Intervals) -> Array:
 
     if method is Intervals.linear:
         return linear_intervals(response)
+    import warnings
+
+    from rich.console import Console
+
     from fit.intervals import bootstrap_intervals, profile_intervals
 
     find = profile_intervals if method is Intervals.profile else bootstrap_intervals
-    return find(response)
+    # An open end is in the interval itself; lmfit also warns of it at length.
+    with Console(stderr=True).status("refitting"), warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        return find(response)
 
 
 def _draw(response: Response, folder: Path) -> list[Path]:
