@@ -13,10 +13,12 @@ from typing import TYPE_CHECKING, Any
 from bench.rig import Rig, rig_from
 from bench.virtual.bench import VirtualBench, open_bench
 from bench.virtual.scenario import Unit, make_unit, read_scenario
+from fit.errors import BenchError
 from fit.record import Run, read_run
 from fit.run_folder import write_result
 
 if TYPE_CHECKING:
+    from bench.status import Status
     from fit.budget.model import Budget
     from fit.check import Verdict
 
@@ -53,6 +55,22 @@ class Demonstration:
     verdict: Verdict
     spans: tuple[TrueSpan, ...]
     took_s: float
+
+
+class _Teller:
+    """Looks on while the run is logged, and tells its events in a line each."""
+
+    def __init__(self, say: Callable[[str], None]) -> None:
+        self._say = say
+
+    def show(self, status: Status) -> None:
+        pass
+
+    def say(self, text: str, loud: bool = False) -> None:
+        self._say(text)
+
+    def close(self) -> None:
+        pass
 
 
 def make_demo_unit(fault: str, seed: int) -> Unit:
@@ -130,8 +148,18 @@ def run_demo(
         say(f"supply on {bench.ports['supply']}")
         rig = demo_rig(bench.ports)
         say(_plan(rig))
-        heat_run(rig, folder=folder, clock=clock, budget=budget)
+        result = heat_run(
+            rig,
+            clock=clock,
+            folder=folder,
+            budget=budget,
+            view=_Teller(say),
+            label=f"{LABEL}, fault {fault}, seed {seed}",
+            estimate=False,
+        )
         power_W = _true_power_W(bench)
+    if result.reason != "finished":
+        raise BenchError(f"the demonstration ended early: {result.text}; see {folder}")
     logged_s = time.monotonic() - started
     for name in COPIED:
         write_result(folder, name, (SCENARIO / name).read_text(encoding="utf-8"))
