@@ -104,10 +104,10 @@ class Guard:
         return None
 
     def _power(self, scan: Scan, on: bool | None) -> Trip | None:
-        power_W = scan.power_W
-        if not self._measured and not scan.supply:
-            return None
+        power_W = scan.drawn_W
         if math.isnan(power_W):
+            if not self._measured:
+                return None
             last_s = self._seen_s.setdefault("", scan.t_s)
             if scan.t_s - last_s > self._patience_s:
                 return Trip("silence", f"no power reading for {scan.t_s - last_s:.0f} s")
@@ -120,12 +120,12 @@ class Guard:
         self._odd_power = self._odd_power + 1 if text else 0
         return Trip("power", text) if text and self._odd_power >= POWER_SCANS else None
 
-    def _odd(self, power_W: float, on: bool | None) -> str | None:
-        """What is strange about the power, if anything is."""
+    def _odd(self, power_W: float, on: bool | None) -> str:
+        """What is strange about the power; empty when nothing is."""
         if on:
             if power_W < NO_POWER * self._heating_W:
                 return f"the supply is on but gives only {power_W:.3g} W: its own limit may hold it"
             self._heating_W = max(self._heating_W, power_W)
         elif on is False and self._heating_W and power_W > STILL_ON * self._heating_W:
             return f"the supply is off but still gives {power_W:.3g} W"
-        return None
+        return ""

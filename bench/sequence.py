@@ -57,7 +57,6 @@ class Sequence:
         cls,
         settings: Settings,
         reference: str | None,
-        t_s: float,
         heat_started_s: float | None,
         heat_ended_s: float | None,
     ) -> Sequence:
@@ -65,7 +64,6 @@ class Sequence:
 
         Args:
             settings, reference: as for a new one.
-            t_s: record time at which it goes on [s].
             heat_started_s, heat_ended_s: record times of what was done before, or None [s].
         """
         sequence = cls(settings, reference)

@@ -21,6 +21,8 @@ from bench.rig import Rig
 from bench.status import Note
 from fit.errors import BenchError, HeatrunError, PortError
 
+WINDOW = 0.5  # share of a scan's interval within which answers are waited for
+STREAM_PERIODS = 1.5  # a stream no slower than this many intervals is waited for
 BACK_OFF_S = (0.05, 0.1, 0.2, 0.5, 1.0, 2.0)
 LINES_KEPT = 20  # of the bad lines in one event
 LINE_LENGTH = 200
@@ -72,7 +74,8 @@ class Station:
         self._gap_since_s: float | None = None
         self._lost = False
         self._attempts = 0
-        self._opened_s = 0.0
+        self._opened_s = self._opened_first_s = 0.0
+        self._period_s = 0.0
         self._opened = threading.Event()
         self._opening_error: HeatrunError | None = None
         self._closing = False
@@ -106,6 +109,16 @@ class Station:
                 if left is not None and left <= 0:
                     return
                 self._state.wait(left)
+
+    def is_prompt(self, interval_s: float) -> bool:
+        """Whether its next reading can be waited for within a scan."""
+        if self._streams:
+            return self._period_s <= STREAM_PERIODS * interval_s
+        return self.answer_s <= WINDOW * interval_s
+
+    def heard_s(self) -> float:
+        """Bench clock of the last reading, or of the opening when there was none [s]."""
+        return self._opened_first_s if self.last_reading_s is None else self.last_reading_s
 
     def take(self) -> Reading | None:
         """The newest reading, once: a reading never stands in two scans."""
@@ -156,7 +169,7 @@ class Station:
     def _work(self) -> None:
         try:
             self._driver.open()
-            self._opened_s = self._clock.now_s()
+            self._opened_s = self._opened_first_s = self._clock.now_s()
         except HeatrunError as error:
             self._opening_error = error
         except Exception as error:  # whoever waits must hear of it
@@ -195,6 +208,7 @@ class Station:
             reading = None
         if reading is not None:
             self._newest = reading
+            self._period_s = reading.t_s - (self.last_reading_s or 0.0)
             self.last_reading_s = reading.t_s
             if self._gap_since_s is not None:
                 self._mend(reading.t_s)

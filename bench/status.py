@@ -14,8 +14,9 @@ class Scan:
 
     t_s: float  # since the start of the record [s]
     temperature_degC: Mapping[str, float]  # node -> [degC]; NaN where nothing came
-    power_W: float = math.nan  # electrical [W]; NaN where nothing came
-    supply: Mapping[str, float] = field(default_factory=dict)  # the power columns of the record
+    power_W: float = math.nan  # electrical, measured or stated [W]; NaN where nothing came
+    drawn_W: float = math.nan  # by the supply's own figures [W]; NaN where it gives none
+    columns: Mapping[str, float] = field(default_factory=dict)  # power columns of the record
     silent_s: Mapping[str, float] = field(default_factory=dict)  # since an instrument's last
 
 
@@ -106,3 +107,21 @@ class NoView:
 
     def close(self) -> None:
         pass
+
+
+def describe(t_s: float, event: str, details: Mapping[str, object]) -> str:
+    """An event as one line.
+
+    >>> describe(120.02, "gap", {"instrument": "reader", "problem": "no reading for 3 s"})
+    '   120.0 s  gap        reader: no reading for 3 s'
+    """
+    head = details.get("instrument")
+    for key in ("text", "problem", "phase"):
+        if details.get(key):
+            body = str(details[key])
+            break
+    else:
+        shown = {k: v for k, v in details.items() if k not in ("instrument", "lines") and v}
+        body = ", ".join(f"{key} {value}" for key, value in shown.items())
+    said = f"{head}: {body}" if head and not body.startswith(f"{head}:") else body
+    return f"{t_s:8.1f} s  {event.replace('_', ' '):<10} {said}".rstrip()

@@ -1,0 +1,430 @@
+"""The heat run: the loop, and nothing else.
+
+Everything it moves along has its own room: `station` reads, `guard` judges, `sequence` decides,
+`switching` switches, `RunWriter` writes, `watchdog` waits for this program to die.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import math
+import time
+from collections import deque
+from dataclasses import dataclass
+from pathlib import Path
+from typing import IO, TYPE_CHECKING, Any
+
+from bench.clock import Clock
+from bench.guard import Guard, patience_s
+from bench.preparing import (
+    budget_document,
+    make_estimator,
+    power_switch,
+    reference_node,
+    sensors,
+    start_with_power_off,
+)
+from bench.resuming import standing
+from bench.rig import Rig
+from bench.scanning import ask, first_readings, make_scan, power_columns
+from bench.sequence import Sequence
+from bench.station import Station, Turn, close_stations, open_stations
+from bench.status import NoView, Scan, Status, Trip, View, describe
+from bench.stopping import StopRequests
+from bench.switching import OperatorSwitch, PowerSwitch
+from bench.trend import slope
+from bench.watching_over import Watchdog
+from fit.errors import HeatrunError, RecordError
+from fit.run_folder import EVENTS, RunWriter, default_folder, run_document
+
+if TYPE_CHECKING:
+    from bench.estimator import Estimator
+    from fit.budget.model import Budget
+
+SLICE_S = 0.1  # waiting for the next scan is cut so that a stop is heard soon
+SHOW_EVERY_S = 0.5  # of the computer's clock: at most two redraws a second
+SLOPE_EVERY_S = 0.5
+SLOPE_POINTS = 61  # slopes shown are taken over half a minute, or over so many scans
+SUSPENDED_S = 0.5
+CLOCK_JUMP_S = 1.0
+LATE_INTERVALS = 2.5  # a scan later than this is a gap
+ENDED_BY_BENCH = 4
+
+
+@dataclass(frozen=True)
+class LogResult:
+    """How a heat run ended."""
+
+    folder: Path
+    reason: str  # finished | operator | guard | instrument | switch | watchdog | disk
+    text: str
+    exit_status: int  # 0 finished or stopped by the operator, 4 ended by the bench
+    power_is_off: bool  # and that was confirmed
+    scans: int
+    duration_s: float  # of the record [s]
+
+
+class _End(Exception):  # noqa: N818  not an error: the way out of the loop
+    def __init__(
+        self,
+        reason: str,
+        text: str,
+        exit_status: int = ENDED_BY_BENCH,
+        trip: Trip | None = None,
+    ) -> None:
+        super().__init__(text)
+        self.reason, self.text, self.exit_status, self.trip = reason, text, exit_status, trip
+
+
+def heat_run(
+    rig: Rig,
+    *,
+    clock: Clock,
+    folder: Path | None = None,
+    budget: Budget | None = None,
+    view: View | None = None,
+    label: str = "",
+    resume: Path | None = None,
+    keyboard: IO[str] | None = None,
+    estimate: bool | None = None,
+) -> LogResult:
+    """Log one heat run: soak, heat, cool, with the power off at every end of it.
+
+    Ctrl-C, SIGTERM and SIGHUP end the run in order. Nothing is created before every instrument
+    has answered and the power has been switched off.
+
+    Args:
+        rig: as read.
+        clock: real, or lock-step with virtual instruments.
+        folder: run folder to create; `runs/<UTC start>_<label>` when None.
+        budget: for the live decision of every span, and kept in run.json.
+        view: who looks on.
+        label: the user's words for the run; the rig's title when empty.
+        resume: folder of a run whose program died, to be gone on with.
+        keyboard: where the operator's Enter comes from; standard input when None.
+        estimate: reckon while it runs; when None, where somebody looks on or the sequence needs it.
+
+    Returns:
+        How it ended; the folder is readable in every case.
+
+    Raises:
+        PortError: an instrument cannot be opened, or sends nothing that can be read.
+        RecordError: the folder exists, or the run cannot be resumed.
+    """
+    view = view or NoView()
+    if folder is not None and folder.exists():
+        raise RecordError(folder, "", "exists already", "a run never writes over another")
+    before = standing(resume, rig) if resume else None
+    with StopRequests() as stops:
+        stations = open_stations(rig, clock)
+        try:
+            first = first_readings(rig, stations.values(), clock, stops)
+            columns = power_columns(rig, first)
+            switch = power_switch(rig, stations, clock, view, keyboard)
+            start_with_power_off(switch)
+            utc, now_s = clock.utc(), clock.now_s()
+            if before is not None:
+                target = before.folder
+                writer = RunWriter.resume(target)
+                past_s = (utc - before.started).total_seconds()
+                past_s = max(past_s, writer.last_t_s + rig.sequence.interval_s)
+                sequence = Sequence.continued(
+                    rig.sequence, reference_node(rig), before.heat_started_s, before.heat_ended_s
+                )
+            else:
+                label = label or rig.title
+                target = folder or default_folder(label, utc)
+                document = run_document(
+                    label,
+                    rig.nodes,
+                    utc,
+                    sensors=sensors(rig),
+                    rig=rig.document(),
+                    budget=budget_document(budget),
+                )
+                writer = RunWriter.create(target, document, columns)
+                past_s = 0.0
+                sequence = Sequence(rig.sequence, reference_node(rig))
+            with writer:
+                if before is not None and writer.columns[-len(columns) :] != columns:
+                    raise RecordError(target, "readings.csv", "was made with other power columns")
+                run = _HeatRun(
+                    rig=rig,
+                    clock=clock,
+                    view=view,
+                    stops=stops,
+                    stations=stations,
+                    switch=switch,
+                    writer=writer,
+                    sequence=sequence,
+                    columns=columns,
+                    origin_s=now_s - past_s,
+                )
+                return run.go(
+                    make_estimator(rig, clock, budget, view, estimate), resumed=bool(before)
+                )
+        finally:
+            close_stations(stations.values())
+            view.close()
+
+
+class _HeatRun:
+    """One run while it goes on."""
+
+    def __init__(
+        self,
+        *,
+        rig: Rig,
+        clock: Clock,
+        view: View,
+        stops: StopRequests,
+        stations: dict[str, Station],
+        switch: PowerSwitch,
+        writer: RunWriter,
+        sequence: Sequence,
+        columns: tuple[str, ...],
+        origin_s: float,
+    ) -> None:
+        self.rig, self.clock, self.view, self.stops = rig, clock, view, stops
+        self.stations, self.switch, self.writer = stations, switch, writer
+        self.sequence, self.columns = sequence, columns
+        self.guard = Guard(rig)
+        self.origin_s = origin_s
+        self.scans = 0
+        self.power_on: bool | None = False  # None while it is being switched
+        self._turn: Turn | None = None
+        self._phase = ""
+        self._last_s: float | None = None
+        self._recent: deque[tuple[float, Scan]] = deque(maxlen=SLOPE_POINTS)
+        self._shown = -math.inf
+        self._suspended_s = clock.suspended_s()
+        self._offset_s = self._wall_minus_bench_s()
+        self._watchdog: Watchdog | None = None
+        self._estimator: Estimator
+
+    def go(self, estimator: Estimator, resumed: bool) -> LogResult:
+        """Run it to its end, whichever that is."""
+        self._estimator = estimator
+        failure: BaseException | None = None
+        try:
+            self._start_watchdog()
+            if resumed:
+                self._resumed()
+            self._loop()
+        except _End as reached:
+            end = reached
+        except RecordError as error:
+            end = _End("disk", str(error))
+        except HeatrunError as error:
+            end = _End("instrument", str(error))
+        except BaseException as error:
+            end, failure = _End("error", f"{type(error).__name__}: {error}"), error
+        result = self._end(end)
+        if failure is not None:
+            raise failure
+        return result
+
+    def _loop(self) -> None:
+        interval_s = self.rig.sequence.interval_s
+        start_s = self.clock.now_s()
+        tick = 0
+        while True:
+            self._wait_until(start_s + tick * interval_s)
+            scan = self._scan()
+            self._judge(scan)
+            estimate = self._estimator.latest()
+            self.sequence.observe(scan, estimate)
+            if self.sequence.trip:
+                raise _tripped(self.sequence.trip)
+            self._follow_sequence()
+            self._show(scan)
+            if self.sequence.finished:
+                raise _End("finished", self.sequence.why_heat_ended, 0)
+            passed = math.floor((self.clock.now_s() - start_s) / interval_s + 1e-9)
+            tick = max(tick + 1, passed + (0 if self.clock.lock_step else 1))
+
+    def _wait_until(self, tick_s: float) -> None:
+        while True:
+            if self.stops.first:
+                raise _End("operator", f"stopped by {self.stops.first}", 0)
+            self._finish_turn()
+            now_s = self.clock.now_s()
+            if now_s >= tick_s:
+                return
+            self.clock.sleep_until_s(min(tick_s, now_s + SLICE_S))
+
+    def _scan(self) -> Scan:
+        now_s = self.clock.now_s()
+        t_s = round(now_s - self.origin_s, 4)
+        self._check_time(t_s)
+        readings = ask(self.stations.values(), self.clock, self.rig.sequence.interval_s)
+        silent_s = {name: now_s - one.heard_s() for name, one in self.stations.items()}
+        scan = make_scan(
+            self.rig,
+            t_s,
+            readings,
+            silent_s=silent_s,
+            power_on=self.power_on is True,
+            columns=self.columns,
+        )
+        row = {f"{node}_degC": value for node, value in scan.temperature_degC.items()}
+        self.writer.append_scan(t_s, {**row, **scan.columns})
+        self.scans += 1
+        self._last_s = t_s
+        for station in self.stations.values():
+            for note in station.take_notes():
+                self._note(note.event, note.t_s, **note.details)
+        self._estimator.add(scan)
+        return scan
+
+    def _judge(self, scan: Scan) -> None:
+        trip = self.guard.check(scan, self.power_on)
+        if trip:
+            raise _tripped(trip)
+        if self._watchdog is not None and not self._watchdog.alive():
+            self._note("watchdog", problem="its process was gone; another was started")
+            self._watchdog.restart()
+
+    def _check_time(self, t_s: float) -> None:
+        """Suspend, a jump of the wall clock, or a scan that comes far too late."""
+        suspended_s = self.clock.suspended_s() - self._suspended_s
+        if suspended_s > SUSPENDED_S:
+            self._suspended_s += suspended_s
+            self._note("suspend", suspended_s=round(suspended_s, 3))
+        jump_s = self._wall_minus_bench_s() - self._offset_s
+        if abs(jump_s) > CLOCK_JUMP_S:
+            self._offset_s += jump_s
+            self._note("clock", jump_s=round(jump_s, 3))
+        if self._last_s is None:
+            return
+        gap_s = t_s - self._last_s
+        if gap_s > max(LATE_INTERVALS * self.rig.sequence.interval_s, 1.0):
+            cause = "the computer slept" if suspended_s > SUSPENDED_S else "the logger was held up"
+            self._note("gap", gap_s=round(gap_s, 3), problem=cause)
+            if gap_s > patience_s(self.rig) and self.power_on is not False:
+                text = f"{cause}: no scan for {gap_s:.0f} s with the power on"
+                raise _tripped(Trip("stall", text))
+
+    def _follow_sequence(self) -> None:
+        wanted = self.sequence.wants_power
+        if self._turn is None and wanted is not self.power_on:
+            if wanted and self._watchdog is not None:
+                self._watchdog.power_goes_on()
+            self.power_on = None
+            self._turn = self.switch.turn(wanted)
+            if self.clock.lock_step:
+                self._turn.done.wait()
+        self._finish_turn()
+        if self._phase != self.sequence.phase:
+            self._phase = self.sequence.phase
+            self._note("phase", phase=self._phase)
+
+    def _finish_turn(self) -> None:
+        """Take in the outcome of a switching, once there is one."""
+        turn = self._turn
+        if turn is None or not turn.done.is_set():
+            return
+        self._turn = None
+        if turn.error is not None:
+            raise _End("switch", str(turn.error))
+        assert turn.t_s is not None
+        self.power_on = turn.on
+        self._note("power_on" if turn.on else "power_off", turn.t_s)
+        if not turn.on and self._watchdog is not None:
+            self._watchdog.power_is_off()
+        self.sequence.power_switched(turn.on, turn.t_s - self.origin_s)
+
+    def _end(self, end: _End) -> LogResult:
+        """Power off first; then say why, as far as the disk still takes it."""
+        off = self._power_off()
+        trip, text, status = end.trip, end.text, end.exit_status
+        if not off:
+            status = ENDED_BY_BENCH
+            text = f"{text}; THE POWER IS NOT KNOWN TO BE OFF: SWITCH IT OFF BY HAND".lstrip("; ")
+        with contextlib.suppress(RecordError):
+            if trip is not None:
+                self._note("guard", rule=trip.rule, node=trip.node, text=trip.text)
+            if end.reason == "operator":
+                self._note("operator", text=end.text)
+            self._note("stop", reason=end.reason, text=text, exit_status=status, scans=self.scans)
+        if self._watchdog is not None:
+            close_stations(self.stations.values())  # so that the watchdog finds the port free
+            self._watchdog.leave()
+        self._estimator.close()
+        return LogResult(
+            self.writer.folder,
+            end.reason,
+            text,
+            status,
+            off,
+            self.scans,
+            self._last_s or 0.0,
+        )
+
+    def _power_off(self) -> bool:
+        """Whether the power is off, after everything was tried."""
+        asked_before = self.stops.count
+        if self.power_on is False and isinstance(self.switch, OperatorSwitch):
+            return True
+        turn = self.switch.off_for_good(lambda: self.stops.count > asked_before)
+        with contextlib.suppress(RecordError):
+            if turn.error is None:
+                if self.power_on is not False:
+                    self._note("power_off", turn.t_s)
+            else:
+                self._note("power_off_failed", problem=str(turn.error))
+        if turn.error is None and self._watchdog is not None:
+            self._watchdog.power_is_off()
+        if turn.error is not None:
+            self.view.say(f"{turn.error}. SWITCH THE POWER OFF BY HAND.", loud=True)
+        return turn.error is None or self.power_on is False
+
+    def _start_watchdog(self) -> None:
+        if self.clock.lock_step:
+            return  # virtual instruments of this very process: they die with it
+        self._watchdog = Watchdog(
+            self.rig.switching, self.writer.folder / EVENTS, self.origin_s, patience_s(self.rig)
+        )
+
+    def _resumed(self) -> None:
+        gap_s = self.clock.now_s() - self.origin_s - self.writer.last_t_s
+        self._note("gap", gap_s=round(gap_s, 3), problem="the program died; resumed")
+
+    def _note(self, event: str, at_s: float | None = None, **details: Any) -> None:
+        """One event, with both clocks; said to whoever looks on."""
+        at_s = self.clock.now_s() if at_s is None else at_s
+        t_s = round(at_s - self.origin_s, 4)
+        utc = self.clock.utc().isoformat(timespec="milliseconds")
+        self.writer.append_event(t_s, event, **details, utc=utc.replace("+00:00", "Z"))
+        self.view.say(describe(t_s, event, details))
+
+    def _show(self, scan: Scan) -> None:
+        if not self._recent or scan.t_s - self._recent[-1][0] >= SLOPE_EVERY_S:
+            self._recent.append((scan.t_s, scan))
+        now = time.monotonic()
+        if isinstance(self.view, NoView) or now - self._shown < SHOW_EVERY_S:
+            return
+        self._shown = now
+        slopes = {
+            node: 60.0 * slope([(t, one.temperature_degC[node]) for t, one in self._recent])
+            for node in scan.temperature_degC
+        }
+        self.view.show(
+            Status(
+                scan,
+                self.sequence.phase,
+                self.sequence.left_s(scan.t_s),
+                self.power_on is True,
+                slopes,
+                self._estimator.latest(),
+                self.scans,
+            )
+        )
+
+    def _wall_minus_bench_s(self) -> float:
+        return self.clock.utc().timestamp() - self.clock.now_s()
+
+
+def _tripped(trip: Trip) -> _End:
+    reason = "instrument" if trip.rule == "silence" else "guard"
+    return _End(reason, trip.text, trip=trip)

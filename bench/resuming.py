@@ -1,0 +1,56 @@
+"""Where a run stands whose program died."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+
+from bench.rig import Rig
+from fit.errors import RecordError
+from fit.run_folder import DOCUMENT, EVENTS
+
+
+@dataclass(frozen=True)
+class Standing:
+    """What was done of a run before its program died."""
+
+    folder: Path
+    started: datetime  # UTC
+    heat_started_s: float | None  # record time [s]
+    heat_ended_s: float | None
+
+
+def standing(folder: Path, rig: Rig) -> Standing:
+    """How far the run got.
+
+    A power_off by the watchdog did not end the heating: it was only interrupted.
+
+    Raises:
+        RecordError: no run there, it ended in order, or it was made with other nodes.
+    """
+    from fit.record import read_events
+
+    path = folder / DOCUMENT
+    try:
+        document = json.loads(path.read_text(encoding="utf-8"))
+        started = datetime.fromisoformat(document["started"])
+        nodes = tuple(document["nodes"])
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        raise RecordError(
+            path, "", f"cannot be resumed ({error})", "--resume takes the folder of a run"
+        ) from None
+    if nodes != rig.nodes:
+        raise RecordError(
+            path, "nodes", f"are {', '.join(nodes)}", f"the rig has {', '.join(rig.nodes)}"
+        )
+    events, _ = read_events(folder / EVENTS)
+    if any(event.event == "stop" for event in events):
+        raise RecordError(
+            folder / EVENTS, "", "has a stop: this run has ended", "start a new one for another"
+        )
+    on = [event.t_s for event in events if event.event == "power_on"]
+    off = [e.t_s for e in events if e.event == "power_off" and e.details.get("by") != "watchdog"]
+    off = [t_s for t_s in off if on and t_s > on[0]]
+    return Standing(folder, started, on[0] if on else None, off[0] if off else None)
