@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from fit.check_table import with_expanded
 from fit.path_view import HeatPath
+from fit.wording import percent
 
 if TYPE_CHECKING:
     from fit.check import SpanVerdict, Verdict
@@ -36,16 +37,10 @@ def path_rows(path: HeatPath, verdict: Verdict | None) -> list[dict[str, str]]:
             )
             row["limit"] = f"{span.limit_K_per_W:.3g}"
         if judged and judged.p_conforming is not None and judged.E_n is not None:
-            row["probability"] = _probability(judged.p_conforming)
+            row["probability"] = percent(judged.p_conforming)
             row["E_n"] = f"{judged.E_n:+.1f}".replace("-", "−")
         rows.append(row)
     return rows
-
-
-def _probability(p: float) -> str:
-    if p > 0.999:
-        return "> 99.9 %"
-    return "< 0.1 %" if p < 0.001 else f"{100 * p:.1f} %"
 
 
 def tau_rows(response: Response) -> list[dict[str, str]]:
@@ -67,7 +62,7 @@ def tau_rows(response: Response) -> list[dict[str, str]]:
 def tau_predicted(verdict: Verdict | None) -> str:
     if verdict is None:
         return ""
-    return ", ".join(f"{tau:.3g}" for tau in verdict.prediction.tau_s if tau > 0)
+    return ", ".join(f"{float(f'{tau:.3g}'):g}" for tau in verdict.prediction.tau_s if tau > 0)
 
 
 def drivers(verdict: Verdict | None, largest: int = 8) -> list[tuple[str, str, str]]:

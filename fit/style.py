@@ -1,4 +1,4 @@
-"""The one look of every figure and page: colours by role, for light and dark, and how a figure is made.
+"""The one look of every figure and page: colours by role, how a figure is made and saved.
 
 Colours are Okabe and Ito's set for colour-blind readers (Okabe & Ito 2008, "Color Universal Design:
 how to make figures and presentations that are friendly to colorblind people"), with greys of our
@@ -61,9 +61,9 @@ SERIES = ("measured", "open", "sound", "purple", "sky", "ink")
 """Roles of the curves of a figure, hottest node first."""
 
 WIDTH_IN = 4.8
-"""Every figure is as wide as a phone: text keeps its size there, and two stand side by side on a desk."""
+"""As wide as a phone: text keeps its size there, and two figures stand side by side on a desk."""
 
-RC = {
+RC: Any = {
     "font.family": "sans-serif",
     "font.sans-serif": ["DejaVu Sans", "Verdana", "Arial"],
     "font.size": 8.0,
@@ -103,7 +103,7 @@ def new_figure(height_in: float) -> Figure:
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
-    figure = Figure(figsize=(WIDTH_IN, height_in), layout="none")
+    figure = Figure(figsize=(WIDTH_IN, height_in))
     FigureCanvasAgg(figure)
     return figure
 
@@ -121,36 +121,31 @@ def spread_labels(wanted: Sequence[float], gap: float, low: float, high: float) 
     Args:
         wanted: heights, any order.
         gap: least distance between two labels.
-        low: lowest height allowed, `high` the highest; overrun when there is no room.
+        low: lowest height, overrun where there is no room.
+        high: highest height.
 
     >>> spread_labels([1.0, 1.1, 5.0], 1.0, 0.0, 6.0)
     [0.55, 1.55, 5.0]
     """
-    order = np.argsort(wanted)
-    groups: list[tuple[float, int]] = []  # (middle, how many)
+    order = [int(i) for i in np.argsort(wanted, kind="stable")]
+
+    def bottom(group: Sequence[int]) -> float:
+        """Height of the lowest label of a group that stands as one block about its mean."""
+        half = 0.5 * gap * (len(group) - 1)
+        middle = sum(wanted[i] for i in group) / len(group)
+        return max(low, min(middle, high - half) - half)
+
+    groups: list[list[int]] = []
     for i in order:
-        groups.append((float(np.clip(wanted[i], low, high)), 1))
-        while len(groups) > 1:
-            (a, n), (b, m) = groups[-2:]
-            if b - a >= gap * (n + m) / 2 - 1e-12:
-                break
-            groups[-2:] = [_joined(a, n, b, m, gap, low, high)]
+        groups.append([i])
+        while len(groups) > 1 and bottom(groups[-1]) < bottom(groups[-2]) + gap * len(groups[-2]):
+            last = groups.pop()
+            groups[-1] += last
     places = [0.0] * len(wanted)
-    position = 0
-    for middle, count in groups:
-        for k in range(count):
-            places[order[position]] = round(middle + (k - (count - 1) / 2) * gap, 12)
-            position += 1
+    for group in groups:
+        for k, i in enumerate(group):
+            places[i] = round(bottom(group) + k * gap, 12)
     return places
-
-
-def _joined(
-    a: float, n: int, b: float, m: int, gap: float, low: float, high: float
-) -> tuple[float, int]:
-    count = n + m
-    half = gap * (count - 1) / 2
-    middle = (a * n + b * m) / count
-    return min(max(middle, low + half), max(high - half, low + half)), count
 
 
 def label_ends(
@@ -225,7 +220,7 @@ def save_png(figure: Figure, path: Path) -> Path:
 
 
 def css_variables() -> str:
-    """The palette as CSS: light, dark where the reader's system asks for it or the page is told so."""
+    """The palette as CSS: dark where the reader's system asks for it or the page is told so."""
     light = " ".join(f"--{role}: {value};" for role, value in LIGHT.items())
     dark = " ".join(f"--{role}: {value};" for role, value in DARK.items())
     return (

@@ -19,6 +19,7 @@ HEADLINE = {
     "power-error": "The power reading is off",
     "weak-cooling": "The case gives off its heat poorly",
 }
+READS_WRONG = ("sensor-placement", "power-error")
 OVERALL = {
     CONFORMING: "Within budget",
     NON_CONFORMING: "Over budget",
@@ -35,7 +36,8 @@ RATE = (
     "Keep this run as the one later units are compared with: 'heatrun compare RUN RUN'.",
 )
 LOOK = (
-    "Look at the span over its limit first: count the parts, measure them, compare with the budget.",
+    "Look at the span over its limit first: count its parts, measure them, compare with the "
+    "budget.",
     "Check where the thermocouples on both sides of it sit, then repeat the run.",
 )
 CAUTIONS = (
@@ -88,13 +90,15 @@ def state(verdict: Verdict | None) -> Statement:
     lead = next((finding for finding in verdict.findings if finding.lead), None)
     others = tuple(_possible(finding) for finding in verdict.findings if finding is not lead)
     decision = OVERALL.get(verdict.decision, NOT_DECIDED)
-    facts = tuple(_fact(span) for span in _telling(verdict))
+    # What a wrong thermocouple or power says of a span is not yet true of the span.
+    as_read = "as read, " if lead is not None and lead.kind in READS_WRONG else ""
+    facts = tuple(as_read + _fact(span) for span in _telling(verdict))
     if lead is not None:
         return Statement(
             verdict.decision,
             decision,
             headline(lead),
-            f"{lead.text} Probability {lead.probability:.0%}.",
+            f"{lead.text} Probability: {percent(lead.probability)}.",
             facts,
             lead.steps,
             lead.caution,
@@ -114,7 +118,18 @@ def headline(finding: Finding) -> str:
 
 
 def _possible(finding: Finding) -> str:
-    return f"{headline(finding)} ({finding.probability:.0%})"
+    return f"{headline(finding)} ({percent(finding.probability)})"
+
+
+def percent(probability: float) -> str:
+    """'87 %', never a false certainty.
+
+    >>> percent(0.9999)
+    'over 99 %'
+    """
+    if probability > 0.99:
+        return "over 99 %"
+    return "under 1 %" if probability < 0.01 else f"{100 * probability:.0f} %"
 
 
 def _telling(verdict: Verdict) -> list[SpanVerdict]:
@@ -130,5 +145,5 @@ def _fact(span: SpanVerdict) -> str:
     name = " + ".join(span.stages)
     assert span.measured_K_per_W is not None
     value = with_expanded(span.measured_K_per_W, span.measured_u_K_per_W or 0.0)
-    word = "over its limit of" if span.decision == NON_CONFORMING else "too close to its limit of"
+    word = "over its limit of" if span.decision == NON_CONFORMING else "not clear of its limit of"
     return f"{name}: {value} K/W, {word} {span.limit_K_per_W:.3g} K/W"

@@ -22,9 +22,12 @@ def command(
             show_default=False,
         ),
     ],
+    *,
     budget: Annotated[
         Path | None,
-        typer.Option(help="Budget to hold the run against; without one the run is not judged."),
+        typer.Option(
+            help="Budget to hold the run against [default: the one logged with it, if any]."
+        ),
     ] = None,
     out: Annotated[
         Path | None,
@@ -78,14 +81,14 @@ def command(
 
 def _material(runs: list[Path], budget: Path | None) -> Material:
     """Read, identify and check the first run, and compare it with the others."""
-    from fit.budget import read_budget
     from fit.check import check
     from fit.record import read_run
     from fit.report import gather
+    from fit.run_budget import budget_for
     from fit.spans import measure
 
-    stated = read_budget(budget) if budget is not None else None
     run = read_run(runs[0])
+    stated = budget_for(run.document, run.path, budget)
     comparison = _comparison(runs) if len(runs) > 1 else None
     if stated is not None:
         spans = measure(run)

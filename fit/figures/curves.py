@@ -50,16 +50,16 @@ def curves_figure(response: Response) -> Figure | None:
         left, width = 0.1, 0.7
         top = figure.add_axes((left, (0.72 + STRIP_IN * m) / height, width, CURVES_IN / height))
         _draw_curves(top, binned, response)
-        largest = float(np.nanmax(np.abs(binned.measured_K - binned.fitted_K) + 2 * binned.u_K))
+        reach = _reach(binned)
         for j in range(m):
             bottom = (0.46 + STRIP_IN * (m - 1 - j)) / height
             strip = figure.add_axes((left, bottom, width, 0.86 * STRIP_IN / height), sharex=top)
-            _draw_residual(strip, binned, j, largest or 1.0, last=j == m - 1)
+            _draw_residual(strip, binned, j, reach, last=j == m - 1)
             strip.text(1.06, 0.5, response.nodes[j], transform=strip.transAxes, va="center")
         figure.text(
             left,
             (0.46 + STRIP_IN * m + 0.02) / height,
-            f"measured minus fitted, K (each strip ±{largest:.2g} K, bars: k = 2)",
+            f"measured minus fitted, K (each strip ±{reach:.2g} K, bars: k = 2)",
             color=colour("soft"),
             size=7.5,
         )
@@ -138,18 +138,30 @@ def _draw_curves(axes: Axes, binned: Binned, response: Response) -> None:
     )
 
 
-def _draw_residual(axes: Axes, binned: Binned, j: int, largest: float, last: bool) -> None:
+def _reach(binned: Binned) -> float:
+    """Half the height of the residual strips [K]; what is beyond is an arrow at the edge."""
+    size = np.abs(binned.measured_K - binned.fitted_K) + 2 * binned.u_K
+    return float(min(np.nanmax(size), 3 * np.nanpercentile(size, 85))) or 1.0
+
+
+def _draw_residual(axes: Axes, binned: Binned, j: int, reach: float, last: bool) -> None:
+    hue = series_colour(j)
+    residual = binned.measured_K[:, j] - binned.fitted_K[:, j]
+    inside = np.abs(residual) <= reach
     axes.axhline(0, color=colour("hair"), lw=0.8)
     axes.errorbar(
-        binned.t_s,
-        binned.measured_K[:, j] - binned.fitted_K[:, j],
-        yerr=2 * binned.u_K[:, j],
+        binned.t_s[inside],
+        residual[inside],
+        yerr=2 * binned.u_K[inside, j],
         fmt="o",
         ms=2,
-        color=series_colour(j),
+        color=hue,
         elinewidth=0.8,
     )
-    axes.set_ylim(-1.1 * largest, 1.1 * largest)
+    for beyond, marker in ((residual > reach, "^"), (residual < -reach, "v")):
+        edge = 0.95 * np.sign(residual[beyond]) * reach
+        axes.plot(binned.t_s[beyond], edge, marker, ms=4, mfc="none", color=hue)
+    axes.set_ylim(-1.1 * reach, 1.1 * reach)
     axes.set_yticks([])
     axes.spines["left"].set_visible(False)
     axes.minorticks_off()

@@ -1,4 +1,4 @@
-"""The heat path as a ladder: temperature at every node, K/W on every span, measured by predicted."""
+"""The heat path as a ladder: temperature at every node, K/W on every span."""
 
 from __future__ import annotations
 
@@ -118,7 +118,7 @@ def _draw_span(axes: Axes, span: PathSpan, y: float, with_predicted: bool) -> No
     else:
         axes.text(x, y - 0.5, "not measured", va="center", color=colour("soft"))
     if with_predicted and span.predicted_K_per_W is not None:
-        limit = f"   limit {span.limit_K_per_W:.3g}" if span.limit_K_per_W is not None else ""
+        limit = f" · limit {span.limit_K_per_W:.3g}" if span.limit_K_per_W is not None else ""
         value = with_expanded(span.predicted_K_per_W, span.predicted_u_K_per_W or 0.0)
         axes.text(
             x,
