@@ -19,6 +19,7 @@ from fit.errors import InputError
 from fit.heat_path import Climate
 from fit.identify import Response
 from fit.network import pulse_extremes, response_to_power
+from fit.passive import sensor_lag, without_lag
 from fit.record import Array
 
 COLUMNS = ("t_s", "power_W")
@@ -131,7 +132,13 @@ def transient_path(
     if response is None or measured[-1] != budget.nodes[-1] or response.reference != measured[-1]:
         return None
     first, base = measured[0], measured[-2]
-    row = dict(zip(response.nodes, response.resistance_K_per_W, strict=True))
+    # A pulse heats the part at once, however late its sensor shows it.
+    rows, tau_s = without_lag(
+        response.resistance_K_per_W,
+        response.tau_s,
+        sensor_lag(response.foster_R_K_per_W, response.tau_s),
+    )
+    row = dict(zip(response.nodes, rows, strict=True))
     lead = [part for part in climate.path.parts if part.stages[-1] < budget.nodes.index(first)]
     R = np.array([part.R_K_per_W[0] for part in lead])
     C = np.array([budget.stages[part.stages[0]].C_J_per_K or 0.0 for part in lead])
@@ -141,7 +148,7 @@ def transient_path(
         skin=skin,
         first=first,
         base=base,
-        tau_s=response.tau_s,
+        tau_s=tau_s,
         inner_K_per_W=row[first] - row[base],
         shape=row[base] / row[base].sum(),
         lead_K_per_W=R,

@@ -9,6 +9,7 @@ from typing import Literal
 from fit.errors import NotIdentifiable
 from fit.identify import Response
 from fit.network import foster_to_cauer
+from fit.passive import nearest_passive
 
 Form = Literal["foster", "cauer"]
 
@@ -25,7 +26,8 @@ def netlist(
 
     Args:
         response: the identified network.
-        form: "foster" is the fit itself, term by term; "cauer" the ladder with the same impedance.
+        form: "foster" is the fit itself, term by term; "cauer" the ladder with the same impedance,
+            or the nearest to it where the fit has negative terms.
         name: name of the subcircuit; whatever SPICE would not take becomes an underscore.
         outputs: add a pin for each further node, which follows its temperature and loads nothing.
 
@@ -33,8 +35,12 @@ def netlist(
         The subcircuit's lines, ending with a newline.
 
     Raises:
-        NotIdentifiable: the ladder is asked for and the fit has none.
+        NotIdentifiable: the heated node does not rise: there is no network.
     """
+    if not response.foster_R_K_per_W.sum() > 0:
+        raise NotIdentifiable(
+            f"{response.foster_node} does not rise with the power: there is no network to write"
+        )
     heated, reference = _pin(response.foster_node), _pin(response.reference)
     others = [_pin(response.nodes[j]) for j in _further(response)] if outputs else []
     title = _identifier(name)
@@ -69,19 +75,20 @@ def _foster(response: Response, heated: str, reference: str) -> Iterator[str]:
     places = [heated, *(f"inner_{k}" for k in range(1, len(terms))), reference]
     for k, (R, tau) in enumerate(terms, 1):
         if R < 0:
-            yield "* negative by delay: the sensor lags, or heat enters elsewhere"
+            yield "* negative: the sensor lags, or the case sheds heat better as it warms"
         yield f"R{k} {places[k - 1]} {places[k]} {R:.12g}"
         yield f"C{k} {places[k - 1]} {places[k]} {tau / R:.12g}"
 
 
 def _cauer(response: Response, heated: str, reference: str) -> Iterator[str]:
-    terms = _terms(response)
-    if any(R < 0 for R, _ in terms):
-        raise NotIdentifiable(
-            f"no Cauer ladder for {response.foster_node}: a term of its Foster network is negative "
-            "(the sensor lags, or heat enters elsewhere); use --form foster"
-        )
-    steps, capacities = foster_to_cauer(*zip(*terms, strict=True))
+    passive = nearest_passive(response.foster_R_K_per_W, response.foster_tau_s)
+    for lag_s in passive.lag_s:
+        yield f"* the sensor's lag of {lag_s:.3g} s is taken out"
+    if passive.deviation:
+        off = f"{passive.deviation:.2%} of the total"
+        yield "* the fit has a negative term, for the case sheds heat better as it warms"
+        yield f"* this is the nearest ladder, its step response off by {off} at most"
+    steps, capacities = foster_to_cauer(passive.R_K_per_W, passive.tau_s)
     places = [heated, *(f"inner_{k}" for k in range(1, len(steps))), reference]
     for k, (R, C) in enumerate(zip(steps, capacities, strict=True), 1):
         yield f"C{k} {places[k - 1]} {reference} {C:.12g}"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 import subprocess
 from dataclasses import replace
@@ -118,10 +119,28 @@ def test_cauer_elements_add_up_to_the_fit(response):
     assert sum(float(found[f"R{k}"]) for k in (1, 2, 3)) == pytest.approx(9.5)
 
 
-def test_negative_term_has_no_ladder(response):
-    lagging = replace(response, resistance_K_per_W=RESISTANCE_K_PER_W * np.array([-1.0, 1.0, 1.0]))
-    with pytest.raises(NotIdentifiable, match="use --form foster"):
-        netlist(lagging, "cauer")
+def test_ladder_behind_a_lagging_sensor_is_without_the_lag(response):
+    rows = np.array([[-0.1, 1.6, 8.0], *RESISTANCE_K_PER_W[1:]])
+    text = netlist(replace(response, resistance_K_per_W=rows), "cauer")
+    found = elements(text)
+    assert "lag of 2 s is taken out" in text
+    assert sum(float(value) for name, value in found.items() if name[0] == "R") == pytest.approx(
+        9.5
+    )
+    assert len(found) == 4
+
+
+def test_ladder_of_a_negative_term_is_the_nearest_and_says_how_near(response):
+    rows = np.array([[1.6, -0.1, 8.0], *RESISTANCE_K_PER_W[1:]])
+    text = netlist(replace(response, resistance_K_per_W=rows), "cauer")
+    assert 0 < float(re.search(r"([\d.]+)% of the total", text)[1]) < 2
+    assert all(float(value) > 0 for value in elements(text).values())
+
+
+def test_node_that_does_not_rise_has_no_network(response):
+    cold = replace(response, resistance_K_per_W=-RESISTANCE_K_PER_W)
+    with pytest.raises(NotIdentifiable, match="does not rise"):
+        netlist(cold)
 
 
 @pytest.mark.parametrize(
