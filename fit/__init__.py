@@ -9,6 +9,8 @@
 from __future__ import annotations
 
 import importlib
+import sys
+from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -31,7 +33,20 @@ _HOMES = {
 
 
 def __getattr__(name: str) -> Any:
-    # Loaded when first used: `heatrun --help` and `heatrun log` must start without scipy and pandas.
+    # Loaded when first used: `heatrun --help` and `heatrun log` start without scipy and pandas.
     if name in _HOMES:
         return getattr(importlib.import_module(_HOMES[name]), name)
     raise AttributeError(f"module 'fit' has no attribute {name!r}")
+
+
+class _Package(ModuleType):
+    """This package: `fit.identify` and `fit.check` are the functions, also once the modules of the
+    same names are loaded, which Python would put in their place.
+    """
+
+    def __setattr__(self, name: str, value: Any) -> None:
+        if not (name in _HOMES and isinstance(value, ModuleType)):
+            super().__setattr__(name, value)
+
+
+sys.modules[__name__].__class__ = _Package
