@@ -17,17 +17,16 @@ from typing import IO, TYPE_CHECKING, Any
 from bench.clock import Clock
 from bench.guard import Guard, patience_s
 from bench.preparing import (
-    budget_document,
+    Started,
+    begin,
+    go_on,
     make_estimator,
     power_switch,
-    reference_node,
-    sensors,
     start_with_power_off,
 )
 from bench.resuming import standing
 from bench.rig import Rig
 from bench.scanning import ask, first_readings, make_scan, power_columns
-from bench.sequence import Sequence
 from bench.station import Station, Turn, close_stations, open_stations
 from bench.status import NoView, Scan, Status, Trip, View, describe
 from bench.stopping import StopRequests
@@ -35,7 +34,7 @@ from bench.switching import OperatorSwitch, PowerSwitch
 from bench.trend import slope
 from bench.watching_over import Watchdog
 from fit.errors import HeatrunError, RecordError
-from fit.run_folder import EVENTS, RunWriter, default_folder, run_document
+from fit.run_folder import EVENTS
 
 if TYPE_CHECKING:
     from bench.estimator import Estimator
@@ -122,32 +121,12 @@ def heat_run(
             columns = power_columns(rig, first)
             switch = power_switch(rig, stations, clock, view, keyboard)
             start_with_power_off(switch)
-            utc, now_s = clock.utc(), clock.now_s()
-            if before is not None:
-                target = before.folder
-                writer = RunWriter.resume(target)
-                past_s = (utc - before.started).total_seconds()
-                past_s = max(past_s, writer.last_t_s + rig.sequence.interval_s)
-                sequence = Sequence.continued(
-                    rig.sequence, reference_node(rig), before.heat_started_s, before.heat_ended_s
-                )
-            else:
-                label = label or rig.title
-                target = folder or default_folder(label, utc)
-                document = run_document(
-                    label,
-                    rig.nodes,
-                    utc,
-                    sensors=sensors(rig),
-                    rig=rig.document(),
-                    budget=budget_document(budget),
-                )
-                writer = RunWriter.create(target, document, columns)
-                past_s = 0.0
-                sequence = Sequence(rig.sequence, reference_node(rig))
-            with writer:
-                if before is not None and writer.columns[-len(columns) :] != columns:
-                    raise RecordError(target, "readings.csv", "was made with other power columns")
+            started = (
+                go_on(rig, clock, before, columns)
+                if before is not None
+                else begin(rig, clock, columns, folder=folder, budget=budget, label=label)
+            )
+            with started.writer:
                 run = _HeatRun(
                     rig=rig,
                     clock=clock,
@@ -155,10 +134,8 @@ def heat_run(
                     stops=stops,
                     stations=stations,
                     switch=switch,
-                    writer=writer,
-                    sequence=sequence,
+                    started=started,
                     columns=columns,
-                    origin_s=now_s - past_s,
                 )
                 return run.go(
                     make_estimator(rig, clock, budget, view, estimate), resumed=bool(before)
@@ -180,16 +157,14 @@ class _HeatRun:
         stops: StopRequests,
         stations: dict[str, Station],
         switch: PowerSwitch,
-        writer: RunWriter,
-        sequence: Sequence,
+        started: Started,
         columns: tuple[str, ...],
-        origin_s: float,
     ) -> None:
         self.rig, self.clock, self.view, self.stops = rig, clock, view, stops
-        self.stations, self.switch, self.writer = stations, switch, writer
-        self.sequence, self.columns = sequence, columns
+        self.stations, self.switch, self.columns = stations, switch, columns
+        self.writer, self.sequence = started.writer, started.sequence
         self.guard = Guard(rig)
-        self.origin_s = origin_s
+        self.origin_s = started.origin_s
         self.scans = 0
         self.power_on: bool | None = False  # None while it is being switched
         self._turn: Turn | None = None
@@ -351,6 +326,8 @@ class _HeatRun:
             close_stations(self.stations.values())  # so that the watchdog finds the port free
             self._watchdog.leave()
         self._estimator.close()
+        with contextlib.suppress(RecordError):
+            self.writer.close()
         return LogResult(
             self.writer.folder,
             end.reason,

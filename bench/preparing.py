@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 import tomllib
+from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, TYPE_CHECKING
 
 from bench.clock import Clock
+from bench.resuming import Standing
 from bench.rig import Rig
+from bench.sequence import Sequence
 from bench.station import Station
 from bench.status import NoView, View
 from bench.switching import InstrumentSwitch, OperatorSwitch, PowerSwitch
-from fit.errors import PortError
+from fit.errors import PortError, RecordError
+from fit.run_folder import READINGS, RunWriter, default_folder, run_document
 
 if TYPE_CHECKING:
     from bench.estimator import Estimator
@@ -38,21 +42,61 @@ def start_with_power_off(switch: PowerSwitch) -> None:
             raise PortError(f"cannot be switched off before the start: {turn.error}")
 
 
-def reference_node(rig: Rig) -> str | None:
-    return "ambient" if "ambient" in rig.nodes else None
+@dataclass(frozen=True)
+class Started:
+    """A record that is being written, and where its heat run stands."""
+
+    writer: RunWriter
+    sequence: Sequence
+    origin_s: float  # bench clock at record time 0 [s]
 
 
-def sensors(rig: Rig) -> dict[str, object]:
-    return {
-        channel.node: channel.model_dump(mode="json", exclude={"node"}, exclude_defaults=True)
-        for channel in rig.channel
-    }
+def begin(
+    rig: Rig,
+    clock: Clock,
+    columns: tuple[str, ...],
+    *,
+    folder: Path | None,
+    budget: Budget | None,
+    label: str,
+) -> Started:
+    """Create the run folder. Raises RecordError."""
+    label = label or rig.title
+    utc, now_s = clock.utc(), clock.now_s()
+    document = run_document(
+        label,
+        rig.nodes,
+        utc,
+        sensors=_sensors(rig),
+        rig=rig.document(),
+        budget=_budget_document(budget),
+    )
+    writer = RunWriter.create(folder or default_folder(label, utc), document, columns)
+    return Started(writer, Sequence(rig.sequence, _reference_node(rig)), now_s)
 
 
-def budget_document(budget: Budget | None) -> dict[str, object] | None:
-    if budget is None:
-        return None
-    return tomllib.loads(Path(budget.path).read_text(encoding="utf-8"))
+def go_on(rig: Rig, clock: Clock, before: Standing, columns: tuple[str, ...]) -> Started:
+    """Go on with a run whose program died; its time went on with the wall clock.
+
+    Raises:
+        RecordError: the record cannot be gone on with.
+    """
+    writer = RunWriter.resume(before.folder)
+    if writer.columns[-len(columns) :] != columns:
+        writer.close()
+        raise RecordError(
+            before.folder / READINGS,
+            "line 1",
+            f"has the columns {','.join(writer.columns)}",
+            f"the instruments now give {', '.join(columns)}",
+        )
+    past_s = max(
+        (clock.utc() - before.started).total_seconds(), writer.last_t_s + rig.sequence.interval_s
+    )
+    sequence = Sequence.continued(
+        rig.sequence, _reference_node(rig), before.heat_started_s, before.heat_ended_s
+    )
+    return Started(writer, sequence, clock.now_s() - past_s)
 
 
 def make_estimator(
@@ -67,3 +111,20 @@ def make_estimator(
     if clock.lock_step:
         return InlineEstimator(rig.nodes, budget)
     return ProcessEstimator(rig.nodes, Path(budget.path) if budget else None)
+
+
+def _reference_node(rig: Rig) -> str | None:
+    return "ambient" if "ambient" in rig.nodes else None
+
+
+def _sensors(rig: Rig) -> dict[str, object]:
+    return {
+        channel.node: channel.model_dump(mode="json", exclude={"node"}, exclude_defaults=True)
+        for channel in rig.channel
+    }
+
+
+def _budget_document(budget: Budget | None) -> dict[str, object] | None:
+    if budget is None:
+        return None
+    return tomllib.loads(Path(budget.path).read_text(encoding="utf-8"))

@@ -1,0 +1,69 @@
+"""`heatrun log RIG`: the heat run."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+
+def command(
+    rig: Annotated[Path, typer.Argument(help="rig.toml; 'heatrun new DIR' writes one")],
+    budget: Annotated[
+        Path | None, typer.Option(help="budget.toml, to decide every span while it runs.")
+    ] = None,
+    out: Annotated[
+        Path | None,
+        typer.Option(help="Run folder to create; runs/<UTC start>_<label> if not given."),
+    ] = None,
+    label: Annotated[
+        str, typer.Option(help="Your words for this run; the rig's title if none.")
+    ] = "",
+    resume: Annotated[
+        Path | None, typer.Option(help="Go on with this run folder, whose program died.")
+    ] = None,
+) -> None:
+    """Log a heat run: soak without power, heat, cool. Prints the run folder.
+
+    Ctrl-C switches the power off and ends the run in order (status 0). A guard limit, a lost
+    instrument or a full disk switches it off and ends with status 4; what was logged is kept.
+    Parts get hot and a supply can start a fire: never leave it alone without a hardware cut-out.
+    """
+    import sys
+
+    from bench.clock import RealClock
+    from bench.live import open_view
+    from bench.logger import heat_run
+    from bench.rig import read_rig
+    from fit.errors import RecordError, RigError
+
+    plan = read_rig(rig)
+    if plan.sequence.heat_until == "decided" and budget is None:
+        raise RigError(
+            rig, "sequence.heat_until", '"decided" needs a budget', "give --budget budget.toml"
+        )
+    for name, folder in (("--out", out), ("--resume", resume)):
+        if folder is not None and folder.exists() != (name == "--resume"):
+            problem = "exists already" if name == "--out" else "no such folder"
+            raise RecordError(folder, "", problem, f"{name} takes another")
+    if out is not None and resume is not None:
+        raise RecordError(out, "--out", "means nothing with --resume", "leave one of them out")
+    stated = None
+    if budget is not None:
+        from fit.budget import read_budget
+
+        stated = read_budget(budget)
+    result = heat_run(
+        plan,
+        clock=RealClock(),
+        folder=out,
+        budget=stated,
+        view=open_view(),
+        label=label,
+        resume=resume,
+    )
+    print(result.folder)
+    if result.exit_status:
+        print(f"heatrun: {' '.join(result.text.split())}", file=sys.stderr)
+        raise typer.Exit(result.exit_status)
