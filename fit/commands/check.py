@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 if TYPE_CHECKING:
+    from fit.budget.model import Budget
     from fit.check import Verdict
     from fit.many import Outcome
 
@@ -42,13 +44,12 @@ def command(
     3 not decided, 2 bad input. A span conforms where its resistance is under its limit with a
     probability of at least 95 %.
     """
-    from fit.budget import read_budget
     from fit.check_table import refuse_existing, write_table
     from fit.many import find_runs
 
     if table is not None:
         refuse_existing(table)
-    read_budget(budget)
+    _budget(budget)
     runs = find_runs(run)
     outcomes = _checked(runs, budget, jobs, quiet=as_json)
     for outcome in outcomes:
@@ -63,16 +64,23 @@ def command(
     raise typer.Exit(exit_status(outcomes))
 
 
+@cache
+def _budget(path: Path) -> Budget:
+    """The budget as read, once a process: what is drawn from it is kept with it."""
+    from fit.budget import read_budget
+
+    return read_budget(path)
+
+
 def check_run(path: Path, budget: Path) -> Verdict:
     """Read, measure and check one run; check.json is written when it is a run folder."""
-    from fit.budget import read_budget
     from fit.check import check
     from fit.record import read_run
     from fit.results import check_document
     from fit.run_folder import write_result
     from fit.spans import measure
 
-    verdict = check(measure(read_run(path)), read_budget(budget))
+    verdict = check(measure(read_run(path)), _budget(budget))
     if path.is_dir():
         write_result(path, "check.json", check_document(verdict))
     return verdict
