@@ -12,6 +12,7 @@ import pytest
 
 from bench import cli
 from bench.demo import demo_rig, make_demo_unit
+from bench.virtual import ports
 
 
 @dataclass(frozen=True)
@@ -79,8 +80,12 @@ def test_a_poor_pad_contact_is_named_and_measured(tmp_path: Path, capsys: Any) -
     assert done.true("pad") > 1.7 * make_demo_unit("none", 2).truth(4.2)["pad"]
 
 
-def test_a_loose_thermocouple_is_not_taken_for_a_poor_pad(tmp_path: Path, capsys: Any) -> None:
+def test_a_loose_thermocouple_is_not_taken_for_a_poor_pad_and_needs_no_pty(
+    tmp_path: Path, capsys: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(ports, "HAS_PTY", False)
     done = demo(tmp_path / "run", capsys, "--fault", "sensor", "--seed", "3")
+    assert "reader on socket://127.0.0.1:" in done.said
     lead = done.check["findings"][0]
     assert (lead["kind"], lead["where"]) == ("sensor-placement", "bar")
 
