@@ -237,7 +237,9 @@ def record(tmp_path_factory):
     true = simulate(prototype(LAB_DEGC), t, power)
     path = tmp_path_factory.mktemp("run") / "readings.csv"
     columns = [
-        read_sensor(Sensor(random.normal(0, 0.5), 0.03), t, true[node], true["ambient"], random)
+        read_sensor(
+            Sensor(random.normal(0, 0.5), 0.03, lag_s=1.5), t, true[node], true["ambient"], random
+        )
         for node in NODES[1:]
     ]
     header = ",".join(f"{node}_degC" for node in NODES[1:])
@@ -293,6 +295,18 @@ def test_repeated_profile_is_a_pulse_train(budget, spans):
     assert result.peak_degC == pytest.approx(110.0, abs=0.01)
     assert result.peak_t_s == pytest.approx(150.0)
     assert result.source_degC[0] == pytest.approx(result.source_degC[-1], abs=0.01)
+
+
+@pytest.mark.parametrize(("period_s", "duty"), [(10.0, 0.25), (60.0, 0.1), (600.0, 0.5)])
+def test_allowable_pulses_take_the_prototype_to_its_limit(budget, spans, period_s, duty):
+    """The thermocouples lag by 1.5 s; the prototype's junction does not."""
+    pulse = next(p for p in rated(budget, spans).duty if (p.period_s, p.duty) == (period_s, duty))
+    warm_s = 4000.0  # at the mean power, then pulses
+    t = np.concatenate([np.arange(0, warm_s, 20.0), np.arange(warm_s, warm_s + 1800, 0.5)])
+    on = (t - warm_s) % period_s < duty * period_s
+    power = pulse.allowable_pulse_W * np.where(t < warm_s, duty, on)
+    peak = simulate(prototype(WORST_DEGC), t, power)["junction"][t > warm_s + 900].max()
+    assert peak - WORST_DEGC == pytest.approx(110.0 - WORST_DEGC, rel=0.04)
 
 
 def test_less_duty_allows_more_power(budget, spans):
