@@ -161,15 +161,14 @@ def _left_out_by_import(document: Mapping[str, object]) -> tuple[str, ...]:
 
 def _read_readings(path: Path) -> tuple[dict[str, Array], tuple[str, ...]]:
     """Columns in use by name, each (n,), and what was left out."""
-    data, left_out = _read_whole_lines(path)
-    header, _, body = data.partition(b"\n")
+    header, body, left_out = _read_whole_lines(path)
     names = _read_header(path, header)
     used = _choose_columns(path, names)
     if unused := [
         name for name in names if name and name not in used and name not in ("power_W", *SUPPLY)
     ]:
         left_out += (f"column {', '.join(unused)}: not a reading heatrun knows",)
-    if not body.strip():
+    if not body or body.isspace():
         raise RecordError(path, "", "has a header and no reading", "one row per scan is expected")
     table = _parse(path, body, names, used)
     keep = _check_time(path, body, table["t_s"])
@@ -186,8 +185,8 @@ def _read_readings(path: Path) -> tuple[dict[str, Array], tuple[str, ...]]:
     return table, left_out
 
 
-def _read_whole_lines(path: Path) -> tuple[bytes, tuple[str, ...]]:
-    """The file's bytes up to its last line end."""
+def _read_whole_lines(path: Path) -> tuple[bytes, bytes, tuple[str, ...]]:
+    """First line, the others up to the last line end, and what was left out."""
     try:
         data = path.read_bytes()
     except FileNotFoundError as error:
@@ -212,10 +211,12 @@ def _read_whole_lines(path: Path) -> tuple[bytes, tuple[str, ...]]:
         raise RecordError(
             path, "", "holds no whole line", "a header line and one row per scan are expected"
         )
-    if end == len(data):
-        return data, ()
-    torn = data.count(b"\n") + 1
-    return data[:end], (f"line {torn}: torn, it does not end with a line end",)
+    left_out: tuple[str, ...] = ()
+    if end < len(data):
+        torn = data.count(b"\n") + 1
+        left_out = (f"line {torn}: torn, it does not end with a line end",)
+    header, _, body = data[:end].partition(b"\n")
+    return header, body, left_out
 
 
 def _read_header(path: Path, header: bytes) -> list[str]:
