@@ -256,6 +256,12 @@ def pair_alike(one: Array, other: Array, factor: float = ALIKE_WITHIN) -> dict[i
 
 def _warnings(path: Path, spans: Spans, budget: Budget) -> list[str]:
     warnings = []
+    u = np.sqrt(np.diag(path.covariance))
+    for i in np.flatnonzero(path.R_K_per_W < -2 * u):
+        warnings.append(
+            f"'{path.nodes[i]}' reads colder than '{path.nodes[i + 1]}', further from the source: "
+            "are their thermocouples swapped, or does one hang loose?"
+        )
     missing = [
         what
         for name, what in (("sensor_match", "sensor match"), ("power", "power accuracy"))

@@ -152,6 +152,14 @@ def test_span_that_could_not_be_measured_leaves_the_whole_undecided(what):
     assert verdict.findings == ()
 
 
+def test_swapped_thermocouples_are_asked_about():
+    spans = made.spans()
+    swapped = replace(spans, nodes=("tab", "bar", "board_back", "case", "ambient"))
+    warnings = hold(swapped, made.prediction()).warnings
+    assert any("swapped" in warning and "'board_back'" in warning for warning in warnings)
+    assert not any("swapped" in warning for warning in hold(spans, made.prediction()).warnings)
+
+
 def test_what_the_rig_did_not_state_is_said_once():
     spans = made.spans()
     silent = spans.covariance | {"power": np.zeros((4, 4)), "sensor_match": np.zeros((4, 4))}
