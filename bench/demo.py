@@ -154,7 +154,7 @@ def run_demo(
             folder=folder,
             budget=budget,
             view=_Teller(say),
-            label=f"{LABEL}, fault {fault}, seed {seed}",
+            label=f"{LABEL}, unit {seed}",
             estimate=False,
         )
         power_W = _true_power_W(bench)
