@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from fit.budget import predict
 from fit.budget.model import Budget, Prediction
 from fit.causes import Finding, find_causes
 from fit.decision import UNDECIDED, decide, decide_all, normalized_error, probability_of_conformity
@@ -76,8 +77,6 @@ def check(spans: Spans, budget: Budget) -> Verdict:
     Raises:
         BudgetError: the run and the budget share fewer than two nodes, or the run has no watts.
     """
-    from fit.budget import predict
-
     unit = spans.responses[-1].power_unit if spans.responses else "W"
     if unit != "W":
         raise BudgetError(
@@ -149,20 +148,33 @@ def _pattern(path: Path, prediction: Prediction, limits: Array) -> Pattern:
 def _slow_evidence(path: Path, prediction: Prediction) -> SlowEvidence | None:
     """The share of the case's rise that each inner span shows, beside what stored heat explains.
 
-    Heat stored upstream of span j: R_j c_j / R_last, c_j the upstream share of the heat capacity.
+    Heat stored upstream of span j adds R_j c_j / R_last, c_j the upstream share of the heat
+    capacity; heat that leaves upstream by the budget's side ways takes R_j times their conductance.
     """
     if path.slow_share is None or len(path.stages) < 2:
         return None
     inner = len(path.stages) - 1
     upstream, u_upstream = _upstream_share(path, prediction.C_J_per_K)
     R = grouping(path, len(prediction.R_K_per_W)) @ prediction.R_K_per_W
-    per_K_per_W = upstream[:inner] / R[-1]
+    per_K_per_W = upstream[:inner] / R[-1] - _side_conductance(path, prediction.budget)[:inner]
     u = np.hypot(u_upstream[:inner], LEAK_U) * R[:inner] / R[-1]
     return SlowEvidence(
         share=path.slow_share.share[:inner],
         expected=R[:inner] * per_K_per_W,
         per_K_per_W=per_K_per_W,
         covariance=path.slow_share.covariance[:inner, :inner] + np.diag(u**2),
+    )
+
+
+def _side_conductance(path: Path, budget: Budget) -> Array:
+    """Conductance to ambient of the budget's side ways upstream of each span (s,) [W/K]."""
+    return np.array(
+        [
+            sum(
+                1 / leak.R_K_per_W for leak in budget.leaks if budget.nodes.index(leak.node) <= i[0]
+            )
+            for i in path.stages
+        ]
     )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from dataclasses import replace
 from types import SimpleNamespace
 
@@ -130,7 +131,7 @@ def test_budget_is_predicted_at_the_runs_own_power_and_ambient(monkeypatch):
         asked.update(power_W=power_W, ambient_degC=ambient_degC)
         return made.prediction()
 
-    monkeypatch.setattr("fit.budget.predict", predict, raising=False)
+    monkeypatch.setattr(sys.modules[check.__module__], "predict", predict)
     spans = replace(made.spans(), power_W=3.9)
     check(spans, made.prediction().budget)
     assert asked == {"power_W": 3.9, "ambient_degC": pytest.approx(23.0)}
