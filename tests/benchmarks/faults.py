@@ -13,7 +13,7 @@ import argparse
 import os
 from collections import Counter
 from collections.abc import Callable
-from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import dataclass
 from itertools import pairwise
 from multiprocessing import get_context
@@ -65,12 +65,19 @@ def trial(seed: int, fault: str) -> Trial:
 
 
 def run(faulty: int, sound: int, first_seed: int, jobs: int) -> list[Trial]:
-    """Trials of every fault in turn, and of sound rigs."""
+    """Trials of every fault in turn, and of sound rigs; those done so far when interrupted."""
     plan = [(first_seed + i, FAULTS[i % len(FAULTS)]) for i in range(faulty)]
     plan += [(first_seed + faulty + i, "none") for i in range(sound)]
     os.environ.update(OMP_NUM_THREADS="1", OPENBLAS_NUM_THREADS="1")
+    np.random.default_rng(0).shuffle(plan)
+    done: list[Trial] = []
     with ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:
-        return list(pool.map(trial, *zip(*plan, strict=True), chunksize=4))
+        try:
+            for future in as_completed([pool.submit(trial, int(n), str(f)) for n, f in plan]):
+                done.append(future.result())
+        except KeyboardInterrupt:
+            pool.shutdown(wait=False, cancel_futures=True)
+    return sorted(done, key=lambda one: one.seed)
 
 
 def report(trials: list[Trial]) -> None:
