@@ -27,7 +27,8 @@ from fit.record import Array
 from fit.transfer import Reduced
 
 ADEQUATE = 1e-3  # a ladder is set aside when so bad a fit is rarer than this
-LAG_S, LN_LAG_SD = 0.7, 1.3  # thermocouple and reader: about 0.1 to 5 s
+LAG_SD_S = 3.0  # thermocouple and reader: none to a few seconds
+LEAST_LAG_S, LONGEST_LAG_S = 0.02, 20.0
 MOST_STARTS, MOST_STEPS, HOPELESS_STEPS = 6, 50, 15
 LN_VALUE_SD = 3.0  # a resistance or a capacity is known to a factor of twenty before the run
 
@@ -61,7 +62,7 @@ class _Model:
         """ln τ of modes and lags (P,), and coefficients A, B (P, m) of both inputs."""
         n, m = self.lumps, self.m
         R, C = np.exp(g[:n]), np.exp(g[n : 2 * n])
-        lag = np.exp(g[self.lags])
+        lag = g[self.lags]
         conductance = np.zeros((n, n))
         flow = 1 / R
         conductance[np.arange(n), np.arange(n)] = flow
@@ -125,12 +126,15 @@ def _start(record: Reduced, hidden: int, R: Array, C: Array) -> tuple[Array, Arr
     if hidden:
         R, C = np.insert(R, 0, R.sum() * 0.3), np.insert(C, 0, C[0] * 0.1)
     edge = [-0.5 * record.scan_s] if record.edge_free else []
-    g = np.concatenate((np.log(R), np.log(C), np.full(m + 1, np.log(LAG_S)), edge))
+    g = np.concatenate((np.log(R), np.log(C), np.full(m + 1, 0.3 * LAG_SD_S), edge))
     sd = np.full(len(g), LN_VALUE_SD)
-    sd[2 * len(R) : 2 * len(R) + m + 1] = LN_LAG_SD
+    lags = slice(2 * len(R), 2 * len(R) + m + 1)
+    sd[lags] = LAG_SD_S
+    mean = g.copy()
+    mean[lags] = 0.0
     if record.edge_free:
         sd[-1] = 0.5 * record.scan_s
-    return g, g.copy(), sd
+    return g, mean, sd
 
 
 def _minimise(
@@ -141,7 +145,7 @@ def _minimise(
     weight = ease * record.weight
     upper = np.full(len(g), np.inf)
     lower = np.full(len(g), -np.inf)
-    lower[model.lags], upper[model.lags] = np.log(0.03), np.log(20.0)
+    lower[model.lags], upper[model.lags] = LEAST_LAG_S, LONGEST_LAG_S
     if model.edge:
         lower[-1], upper[-1] = -record.scan_s, 0.0
 

@@ -41,18 +41,23 @@ class Reduced:
     edge_free: bool  # the time of the power step is known to a scan only
 
 
-def stuck_variance(step: float, noise_K: float, sweep_K: Array) -> Array:
+def stuck_variance(step: float, noise_K: float, sweep_K: Array, phase: Array) -> Array:
     """Variance of a cell mean from rounding to `step` [K] that averaging does not remove (c,) [K^2].
 
     The rounding error is a periodic function of temperature; Gaussian noise and the temperature's
-    sweep across the cell damp its harmonics (Widrow & Kollár, Quantization Noise, ch. 4, 6).
+    sweep across the cell damp its harmonics (Widrow & Kollár, Quantization Noise, ch. 4, 6). Cells
+    of a phase whose level stays within a step share one error: it counts for each in full.
+
+    sweep_K: (c,) change of temperature across each cell [K]. phase: (c,) number of its phase.
     """
     if step <= 0:
         return np.zeros_like(sweep_K)
     order = np.arange(1, 6)[:, None]
     damping = np.exp(-4 * np.pi**2 * order**2 * (noise_K / step) ** 2)
     amplitude = (step / (np.pi * order)) ** 2 / 2
-    return np.sum(amplitude * damping * np.sinc(order * np.abs(sweep_K) / step) ** 2, axis=0)
+    alone = np.sum(amplitude * damping * np.sinc(order * np.abs(sweep_K) / step) ** 2, axis=0)
+    sharing = 0.5 * step / np.maximum(np.abs(sweep_K), 1e-9)
+    return alone * np.clip(sharing, 1.0, np.bincount(phase)[phase])
 
 
 def reduce(signals: Signals, nodes: tuple[str, ...], reference: str) -> Reduced:
@@ -76,6 +81,9 @@ def reduce(signals: Signals, nodes: tuple[str, ...], reference: str) -> Reduced:
         else:
             difference = signals.temperature_degC[:, columns] - signals.temperature_degC[:, [r]]
             rise, number = average(cells, difference, signals.scans)
+    phase = np.searchsorted(starts, cells.first, side="right") - 1
+    # A node on its own is fitted by plain least squares: its rise sweeps over the steps.
+    steps = steps if reference else np.zeros_like(steps)
     sd = np.full_like(rise, np.inf)
     for j, column in enumerate(columns):
         involved = [column]
@@ -86,7 +94,7 @@ def reduce(signals: Signals, nodes: tuple[str, ...], reference: str) -> Reduced:
         for c in involved:
             natural = np.sqrt(max(noises[c] ** 2 - steps[c] ** 2 / 12, 0.0))
             level = knots(cells, mean[:, c])
-            stuck += stuck_variance(steps[c], natural, np.diff(level))
+            stuck += stuck_variance(steps[c], natural, np.diff(level), phase)
         present = number[:, j] > 0
         sd[present, j] = np.sqrt(white / number[present, j] + stuck[present])
     weight, node_weight = _weights(sd)
