@@ -363,6 +363,14 @@ def _events(columns: Columns, t_s: Array) -> list[dict[str, object]]:
     return [*events, {"t_s": float(t_s[-1]), "event": "stop", "reason": "imported"}]
 
 
+def _texts(values: Array) -> list[str]:
+    """Shortest text of each value that reads back the same; empty where there is none."""
+    # Readings come in steps: a long record has few different ones.
+    different, which = np.unique(values, return_inverse=True)
+    texts = ["" if np.isnan(value) else repr(value) for value in different.tolist()]
+    return np.array(texts, dtype=object)[which].tolist()
+
+
 def _write(
     folder: Path,
     columns: Mapping[str, Array],
@@ -370,14 +378,15 @@ def _write(
     events: list[dict[str, object]],
 ) -> None:
     """Build the run folder beside its place and move it there whole."""
-    import pandas as pd
-
     building = folder.with_name(f".{folder.name}.{uuid.uuid4().hex[:8]}.tmp")
     new_parents = [parent for parent in folder.parents if not parent.exists()]
     try:
         building.mkdir(parents=True)
         write_result(building, DOCUMENT, document)
-        pd.DataFrame(columns).to_csv(building / READINGS, index=False, lineterminator="\n")
+        with (building / READINGS).open("x", encoding="utf-8", newline="\n") as stream:
+            stream.write(",".join(columns) + "\n")
+            cells = [_texts(values) for values in columns.values()]
+            stream.writelines(",".join(row) + "\n" for row in zip(*cells, strict=True))
         lines = "".join(to_json(event) + "\n" for event in events)
         write_result(building, EVENTS, lines)
         if folder.exists():
