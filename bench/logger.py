@@ -30,7 +30,7 @@ from bench.scanning import ask, first_readings, make_scan, power_columns
 from bench.station import Station, Turn, close_stations, open_stations
 from bench.status import NoView, Scan, Status, Trip, View, describe
 from bench.stopping import StopRequests
-from bench.switching import OperatorSwitch, PowerSwitch
+from bench.switching import PowerSwitch
 from bench.trend import slope
 from bench.watching_over import Watchdog
 from fit.errors import HeatrunError, RecordError
@@ -311,50 +311,45 @@ class _HeatRun:
 
     def _end(self, end: _End) -> LogResult:
         """Power off first; then say why, as far as the disk still takes it."""
+        at_s = self.clock.now_s()
         off = self._power_off()
-        trip, text, status = end.trip, end.text, end.exit_status
+        text, status = end.text, end.exit_status
         if not off:
+            text = f"{text}; THE POWER IS NOT KNOWN TO BE OFF: SWITCH IT OFF BY HAND"
             status = ENDED_BY_BENCH
-            text = f"{text}; THE POWER IS NOT KNOWN TO BE OFF: SWITCH IT OFF BY HAND".lstrip("; ")
+            self.view.say(text, loud=True)
         with contextlib.suppress(RecordError):
-            if trip is not None:
-                self._note("guard", rule=trip.rule, node=trip.node, text=trip.text)
+            if end.trip is not None:
+                trip = end.trip
+                self._note("guard", at_s, rule=trip.rule, node=trip.node, text=trip.text)
             if end.reason == "operator":
-                self._note("operator", text=end.text)
+                self._note("operator", at_s, text=end.text)
             self._note("stop", reason=end.reason, text=text, exit_status=status, scans=self.scans)
-        if self._watchdog is not None:
-            close_stations(self.stations.values())  # so that the watchdog finds the port free
-            self._watchdog.leave()
         self._estimator.close()
         with contextlib.suppress(RecordError):
             self.writer.close()
+        close_stations(self.stations.values())  # the watchdog may need the port
+        if self._watchdog is not None:
+            self._watchdog.leave()
         return LogResult(
-            self.writer.folder,
-            end.reason,
-            text,
-            status,
-            off,
-            self.scans,
-            self._last_s or 0.0,
+            self.writer.folder, end.reason, text, status, off, self.scans, self._last_s or 0.0
         )
 
     def _power_off(self) -> bool:
-        """Whether the power is off, after everything was tried."""
-        asked_before = self.stops.count
-        if self.power_on is False and isinstance(self.switch, OperatorSwitch):
+        """Switch off; whether the power is known to be off, after everything was tried."""
+        if self.power_on is False:
+            self.switch.off_once_more()
             return True
+        asked_before = self.stops.count
         turn = self.switch.off_for_good(lambda: self.stops.count > asked_before)
         with contextlib.suppress(RecordError):
             if turn.error is None:
-                if self.power_on is not False:
-                    self._note("power_off", turn.t_s)
+                self._note("power_off", turn.t_s)
             else:
                 self._note("power_off_failed", problem=str(turn.error))
         if turn.error is None and self._watchdog is not None:
             self._watchdog.power_is_off()
-        if turn.error is not None:
-            self.view.say(f"{turn.error}. SWITCH THE POWER OFF BY HAND.", loud=True)
-        return turn.error is None or self.power_on is False
+        return turn.error is None
 
     def _start_watchdog(self) -> None:
         if self.clock.lock_step:

@@ -15,6 +15,7 @@ from fit.errors import BenchError, InstrumentRefused
 
 OFF_WITHIN_S = 6.0  # how long the end of a run goes on trying itself; the watchdog then goes on
 OFF_AGAIN_S = 0.2
+OFF_ONCE_MORE_S = 2.0
 REFUSED_AT_MOST = 3
 REMIND_S = 5.0
 
@@ -28,6 +29,10 @@ class PowerSwitch(Protocol):
 
     def off_for_good(self, given_up: Callable[[], bool]) -> Turn:
         """Have it switched off, however often that takes; `given_up` may end the waiting."""
+        ...
+
+    def off_once_more(self) -> None:
+        """It is off, and that was confirmed; say it again where that costs nothing."""
         ...
 
 
@@ -52,6 +57,9 @@ class InstrumentSwitch:
             if turn.error is None or refused >= REFUSED_AT_MOST or time.monotonic() > deadline:
                 return turn
             time.sleep(OFF_AGAIN_S)
+
+    def off_once_more(self) -> None:
+        self._station.turn(False).done.wait(OFF_ONCE_MORE_S)
 
 
 class OperatorSwitch:
@@ -99,6 +107,9 @@ class OperatorSwitch:
             if time.monotonic() - self._asked_s > REMIND_S:
                 self._ask(False)
         return turn
+
+    def off_once_more(self) -> None:
+        pass
 
     def _ask(self, on: bool) -> None:
         self._asked_s = time.monotonic()
