@@ -19,7 +19,7 @@ EXIT_STATUS = {"conforming": 0, "non-conforming": 1, "undecided": 3}
 def command(
     run: Annotated[
         list[Path],
-        typer.Argument(metavar="RUN...", help="Run folder or readings CSV; or a folder of runs."),
+        typer.Argument(metavar="RUN", help="Run folder or readings CSV; or a folder of runs."),
     ],
     budget: Annotated[
         Path, typer.Option("--budget", metavar="BUDGET", help="The budget.toml to check against.")
