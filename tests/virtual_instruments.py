@@ -17,6 +17,12 @@ from bench.virtual.ports import HAS_PTY, FarEnd, PtyEnd, SocketEnd
 NODES = ("tab", "board_back", "bar", "case", "ambient")
 MADE = {"tab": 61.25, "board_back": 42.5, "bar": 41.0, "case": 37.125, "ambient": 23.0}
 
+SUPPLY = {
+    "queries": {"supply_V": "MEAS:VOLT?", "supply_A": "MEAS:CURR?"},
+    "limits": {"VOLT:PROT": 13.0, "CURR:PROT": 0.6},
+    "switch": {"on": ["VOLT 12", "CURR 0.5", "OUTP ON"], "off": ["OUTP OFF"]},
+}
+
 PORTS: list[Any] = [
     pytest.param(
         PtyEnd, id="pty", marks=pytest.mark.skipif(not HAS_PTY, reason="this system has no pty")
@@ -56,3 +62,9 @@ def next_reading(made: Driver, attempts: int = 20) -> Reading:
         if (reading := made.read()) is not None:
             return reading
     raise AssertionError(f"no reading in {attempts} attempts; bad lines: {made.take_bad_lines()}")
+
+
+def read_on(here: Driver) -> None:
+    """Read, whatever comes, until something ends it."""
+    for _ in range(100):
+        here.read()
