@@ -26,9 +26,6 @@ def heatrun(*words: str) -> int:
     return int(caught.value.code or 0)
 
 
-# Ports
-
-
 @pytest.fixture
 def dev(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """A made /dev with one adapter and its stable name."""
@@ -67,9 +64,6 @@ def test_no_ports_is_said(monkeypatch: pytest.MonkeyPatch, capsys: Any) -> None:
     monkeypatch.setattr(list_ports, "comports", list)
     assert heatrun("ports") == 0
     assert "No serial ports found" in capsys.readouterr().out
-
-
-# What lines mean
 
 
 @pytest.mark.parametrize("form", list(FORMATS))
@@ -120,9 +114,6 @@ def test_a_wrong_speed_is_not_legible() -> None:
     assert legible(b"21.5,22.0\r\n") == 1.0
     assert legible(bytes([0xF8, 0x00, 0x86, 0xFE, 0x9E, 0x31])) < 0.5
     assert legible(b"") == 0.0
-
-
-# Listening
 
 
 @pytest.mark.parametrize("port", PORTS)
@@ -181,9 +172,6 @@ def test_listen_says_when_nothing_came(capsys: Any) -> None:
 def test_listen_on_no_port_is_one_line(capsys: Any) -> None:
     assert heatrun("listen", "/dev/none") == 2
     assert "/dev/none" in capsys.readouterr().err
-
-
-# New
 
 
 def test_new_writes_a_budget_and_a_rig_that_pass(tmp_path: Path, capsys: Any) -> None:
