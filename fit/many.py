@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import signal
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
@@ -98,9 +99,7 @@ def _in_pool(
 ) -> Iterator[Outcome[Result]]:
     """Outcomes in the order they finish; ends early, without a word, when a worker dies."""
     # spawn: the same on every system, and safe beside the threads of a progress bar.
-    with ProcessPoolExecutor(
-        jobs, mp_context=get_context("spawn"), initializer=_use_one_thread
-    ) as pool:
+    with ProcessPoolExecutor(jobs, mp_context=get_context("spawn"), initializer=_settle_in) as pool:
         waiting: set[Future[Outcome[Result]]] = set()
         upcoming = iter(paths)
         try:
@@ -132,6 +131,8 @@ def _attempt(work: Callable[[Path], Result], path: Path) -> Outcome[Result]:
         )
 
 
-def _use_one_thread() -> None:
-    """In a worker, before numpy is loaded: the cores are taken by the other workers already."""
+def _settle_in() -> None:
+    """In a worker, before numpy is loaded."""
+    # The cores are taken by the other workers already; Ctrl-C is answered by the parent alone.
     os.environ.update(dict.fromkeys(THREADS, "1"))
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
