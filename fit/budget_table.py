@@ -13,6 +13,8 @@ if TYPE_CHECKING:
 
 BAR_CELLS = 28
 MAIN_DRIVERS = 2
+SURE = 1.645  # standard uncertainties for 95 % on one side
+TOUCH_AMBIENT_DEGC = 25.0  # where touch temperatures are judged (committee practice)
 
 
 def show(prediction: Prediction) -> None:
@@ -29,11 +31,10 @@ def show(prediction: Prediction) -> None:
     console.print(_stages(prediction))
     console.print(_nodes(prediction))
     if len(prediction.tau_s):
-        taus = ", ".join(f"{tau:.3g} s" for tau in prediction.tau_s if tau > 0)
-        console.print(f"Time constants expected at {prediction.foster_node}: {taus}")
+        console.print(f"Time constants expected at {prediction.foster_node}: {_taus(prediction)}")
     else:
         console.print("No heat capacities (C_J_per_K): no time constants predicted.")
-    for line in _driver_lines(prediction):
+    for line in (*_limit_lines(prediction), *_driver_lines(prediction)):
         console.print(line)
     for warning in prediction.warnings:
         console.print(f"Note: {warning}.")
@@ -75,21 +76,62 @@ def _nodes(prediction: Prediction) -> Table:
     from rich.box import SIMPLE
     from rich.table import Table
 
-    limits = prediction.budget.limits
+    ambient_u = prediction.budget.conditions.ambient_degC_u
     table = Table(box=SIMPLE, title="Nodes", title_justify="left", title_style="bold")
     table.add_column("node")
-    for name in ("rise (K)", "u (K)", "°C", "limit (°C)"):
+    for name in ("rise (K)", "°C", "u (K)"):
         table.add_column(name, justify="right")
     for node, rise in prediction.rise_K.items():
-        limit = limits.junction_degC if node == "junction" else None
         table.add_row(
             node,
             f"{rise:.1f}",
-            f"{prediction.rise_u_K[node]:.1f}",
             f"{prediction.ambient_degC + rise:.1f}",
-            "" if limit is None else f"{limit:.0f}",
+            f"{np.hypot(prediction.rise_u_K[node], ambient_u):.1f}",
         )
     return table
+
+
+def _taus(prediction: Prediction) -> str:
+    """Time constants with their standard uncertainties; those of nodes without capacity are 0."""
+    return ", ".join(
+        f"{tau:.3g} ± {float(f'{u:.2g}'):g} s"
+        for tau, u in zip(prediction.tau_s, prediction.tau_u_s, strict=True)
+        if tau > 0
+    )
+
+
+def _limit_lines(prediction: Prediction) -> list[str]:
+    """The budget's limits where they are judged: junction in the hottest air, touch at 25 degC."""
+    from fit.budget import predict
+
+    budget = prediction.budget
+    hottest = budget.conditions.ambient_max_degC
+    judged = (
+        (
+            "junction",
+            budget.limits.junction_degC,
+            prediction.ambient_degC if hottest is None else hottest,
+        ),
+        ("case", budget.limits.case_touch_degC, TOUCH_AMBIENT_DEGC),
+    )
+    lines = []
+    for node, limit, ambient in judged:
+        if limit is None or node not in budget.nodes:
+            continue
+        there = predict(budget, power_W=prediction.power_W, ambient_degC=ambient)
+        degC, u = ambient + there.rise_K[node], there.rise_u_K[node]
+        lines.append(
+            f"In air of {ambient:.0f} °C {node} comes to {degC:.1f} ± {u:.1f} °C; "
+            f"its limit is {limit:.0f} °C: {_standing(limit - degC, u)}."
+        )
+    return lines
+
+
+def _standing(margin_K: float, u_K: float) -> str:
+    """In words, at 95 % one-sided as the decisions of `check` (JCGM 106)."""
+    if abs(margin_K) < SURE * u_K:
+        return "too close to say"
+    return "within" if margin_K >= 0 else "over it"
 
 
 def _drops(prediction: Prediction) -> np.ndarray:

@@ -5,6 +5,7 @@ Documents hold plain Python values; `run_folder.to_json` turns what is not finit
 
 from __future__ import annotations
 
+from itertools import zip_longest
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -114,7 +115,10 @@ def check_document(verdict: Verdict) -> dict[str, object]:
 
 
 def budget_document(prediction: Prediction) -> dict[str, object]:
-    """`heatrun.budget/1`. `C_J_per_K` is null where the budget states none."""
+    """`heatrun.budget/1`. `C_J_per_K` is null where the budget states none.
+
+    `assumed_u` lists the inputs whose uncertainty is their kind's own default.
+    """
     budget = prediction.budget
     R_u = np.sqrt(np.diag(prediction.R_covariance))
     return {
@@ -140,10 +144,16 @@ def budget_document(prediction: Prediction) -> dict[str, object]:
                 "rise_K": float(rise),
                 "rise_u_K": float(prediction.rise_u_K[node]),
                 "degC": float(prediction.ambient_degC + rise),
+                "degC_u": float(
+                    np.hypot(prediction.rise_u_K[node], budget.conditions.ambient_degC_u)
+                ),
             }
             for node, rise in prediction.rise_K.items()
         },
-        "time_constants": [{"tau_s": float(tau)} for tau in prediction.tau_s],
+        "time_constants": [
+            {"tau_s": float(tau)} | ({"u_s": float(u)} if u is not None else {})
+            for tau, u in zip_longest(prediction.tau_s, prediction.tau_u_s)
+        ],
         "foster": {
             "node": prediction.foster_node,
             "R_K_per_W": _numbers(prediction.foster_R_K_per_W),
@@ -152,6 +162,12 @@ def budget_document(prediction: Prediction) -> dict[str, object]:
         "drivers": [
             {"stage": stage, "key": key, "variance_share": share}
             for stage, key, share in prediction.drivers
+        ],
+        "assumed_u": [
+            {"stage": stage.name, "key": key, "u_relative": number.u / number.value}
+            for stage in budget.stages
+            for key, number in stage.uncertain.items()
+            if number.default
         ],
         "warnings": list(prediction.warnings),
     }

@@ -14,6 +14,8 @@ if TYPE_CHECKING:
 
     from fit.errors import InputError
 
+LONGEST_SHOWN = 40
+
 REMEDIES = {
     "too_short": "at least one is needed",
     "model_type": "write it as a table",
@@ -76,12 +78,16 @@ def first_complaint(
         return key, "is missing", needed
     if first["type"] == "extra_forbidden":
         return key, "unknown key", nearest(str(first["loc"][-1]), keys)
-    value = first["input"]
-    shown = (
-        repr(value) if isinstance(value, str | int | float | bool) else f"a {type(value).__name__}"
-    )
     wanted = REMEDIES.get(first["type"], first["msg"].removeprefix("Value error, "))
-    return key, f"{shown} will not do", wanted[0].lower() + wanted[1:]
+    return key, f"{shown(first['input'])} will not do", wanted[0].lower() + wanted[1:]
+
+
+def shown(value: object) -> str:
+    """A value much as it stands in the file, or what it is where it has parts."""
+    if not isinstance(value, str | int | float):
+        return f"a {type(value).__name__}"
+    text = str(value).lower() if isinstance(value, bool) else repr(value)
+    return text if len(text) <= LONGEST_SHOWN else f"{text[:LONGEST_SHOWN]}…"
 
 
 def nearest(word: str, words: Collection[str]) -> str:

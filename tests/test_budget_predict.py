@@ -162,3 +162,95 @@ def test_command_shows_where_the_kelvins_go(controller: Budget) -> None:
     }
     assert status == 0
     assert max(bars, key=lambda name: bars[name]) == "via array"
+
+
+def test_time_constants_with_a_leak_are_those_of_the_leaky_ladder() -> None:
+    """Poles of [[G, -G], [-G, G + G2 + leak]] over C1, C2 by the quadratic, worked by hand."""
+    G, onward, C1, C2 = 0.5, 1 / 3 + 1 / 27, 5.0, 200.0
+    trace, determinant = G / C1 + (G + onward) / C2, G * onward / (C1 * C2)
+    root = np.sqrt(trace**2 - 4 * determinant)
+    expected = [2 / (trace + root), 2 / (trace - root)]
+    leaking = two_stages(leak=[{"node": "case", "R_K_per_W": 27.0}])
+    assert predict(leaking).tau_s == pytest.approx(expected)
+
+
+def test_amplitudes_with_a_leak_add_up_to_the_rise() -> None:
+    prediction = predict(two_stages(leak=[{"node": "tab", "R_K_per_W": 50.0}]))
+    assert prediction.foster_R_K_per_W.sum() * 3.8 == pytest.approx(prediction.rise_K["tab"])
+
+
+def test_a_leak_of_no_consequence_changes_no_time_constant() -> None:
+    leaking = two_stages(leak=[{"node": "case", "R_K_per_W": 1e9}])
+    assert predict(leaking).tau_s == pytest.approx(predict(two_stages()).tau_s)
+
+
+def test_unsure_leak_makes_the_rise_unsure() -> None:
+    known, unsure = (
+        two_stages(leak=[{"node": "case", "R_K_per_W": 10.0, "R_K_per_W_u": u}]) for u in (0.0, 5.0)
+    )
+    assert predict(unsure).rise_u_K["case"] > predict(known).rise_u_K["case"]
+
+
+def one_stage(**more: object) -> Budget:
+    tables = {
+        "schema": 1,
+        "conditions": CONDITIONS,
+        "stage": [{**stated("all", "case to ambient", 3.0, 0.3, C=200.0), **more}],
+    }
+    return budget_from(tables, Path("budget.toml"))
+
+
+def test_time_constant_is_as_sure_as_its_resistance_and_capacity() -> None:
+    """tau = R C, so their relative uncertainties add in squares (JCGM 100, 5.1.6)."""
+    prediction = predict(one_stage(C_J_per_K_u=40.0), draws=40000)
+    assert prediction.tau_u_s[0] / prediction.tau_s[0] == pytest.approx(
+        np.hypot(0.1, 0.2), rel=0.02
+    )
+
+
+def test_power_of_the_design_may_be_unsure() -> None:
+    tables = {
+        "schema": 1,
+        "conditions": {"power_W": 4.0, "power_W_u": 0.8, "ambient_degC": 25.0},
+        "stage": [stated("all", "case to ambient", 3.0, 0.01)],
+    }
+    prediction = predict(budget_from(tables, Path("budget.toml")), draws=40000)
+    assert prediction.rise_u_K["case"] == pytest.approx(0.8 * 3.0, rel=0.02)
+    assert prediction.drivers[0][:2] == ("conditions", "power_W")
+
+
+def test_heat_a_surface_cannot_give_off_is_said() -> None:
+    face = {"area_mm2": 9.0, "orientation": "up"}
+    tiny = {"name": "lid", "from": "case", "to": "ambient", "kind": "surface", "emissivity": 0.9}
+    tables = {"schema": 1, "conditions": CONDITIONS, "stage": [{**tiny, "faces": [face]}]}
+    (warning,) = predict(budget_from(tables, Path("budget.toml"))).warnings
+    assert warning.startswith("lid: the faces cannot give off this heat")
+
+
+def test_pressure_beyond_the_points_of_the_data_sheet_is_said() -> None:
+    pad = {
+        "name": "pad",
+        "from": "case",
+        "to": "ambient",
+        "kind": "pad",
+        "area_mm2": 308,
+        "impedance_points": [[100, 300.0], [1000, 200.0]],
+        "screw": {"count": 2, "thread_mm": 3, "torque_Nm": 0.5},
+    }
+    tables = {"schema": 1, "conditions": CONDITIONS, "stage": [pad]}
+    (warning,) = predict(budget_from(tables, Path("budget.toml"))).warnings
+    assert "5411 kPa" in warning
+
+
+@pytest.mark.parametrize(
+    ("limit_degC", "words"), [(125, "within"), (50, "over it"), (98, "too close to say")]
+)
+def test_command_holds_the_junction_against_its_limit(
+    controller: Budget, tmp_path: Path, limit_degC: float, words: str
+) -> None:
+    text = controller.path.read_text(encoding="utf-8")
+    changed = tmp_path / "budget.toml"
+    changed.write_text(text.replace("junction_degC = 125.0", f"junction_degC = {limit_degC}"))
+    _, output = run_command(str(changed))
+    said = [line for line in output.splitlines() if line.startswith("In air of 55 °C junction")]
+    assert said == [line for line in said if words in line] != []

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import re
+import tomllib
 from importlib.resources import as_file, files
 from pathlib import Path
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from fit.budget import read_budget
+from fit.budget import predict, read_budget
+from fit.budget.kinds import KINDS
 from fit.budget.model import Budget
+from fit.budget.read import budget_from
 from fit.errors import BudgetError
 
 GOOD = """
@@ -78,6 +83,62 @@ def test_ends_left_out_are_taken_from_the_neighbours(tmp_path: Path) -> None:
     assert read(tmp_path, text).nodes == ("junction", "tab", "case", "ambient")
 
 
+def test_end_that_no_neighbour_says_is_asked_for(tmp_path: Path) -> None:
+    ends = ('from = "tab"\nto = "case"\n', ""), ('from = "case"\nto = "ambient"\n', "")
+    assert "stage 2 ('pad'): to: is missing, and no stage after says it" in complaint(
+        tmp_path, *ends
+    )
+
+
+def test_stage_without_a_name_is_called_after_its_ends(tmp_path: Path) -> None:
+    assert read(tmp_path, GOOD.replace('name = "pad"\n', "")).stages[1].name == "tab to case"
+
+
+@pytest.mark.parametrize(
+    ("line", "contact"), [("", True), ("contact = false\n", False), ("contact = true\n", True)]
+)
+def test_pad_is_a_contact_unless_it_says_not(tmp_path: Path, line: str, contact: bool) -> None:
+    stated = read(tmp_path, GOOD.replace("contact = true\n", line))
+    assert [stage.contact for stage in stated.stages] == [False, contact, False]
+
+
+def test_capacity_from_mass_is_surer_than_one_stated_bare(tmp_path: Path) -> None:
+    material = "area_mm2 = 308\ndensity_kg_per_m3 = 2000\nspecific_heat_J_per_kgK = 1000\n"
+    pad = read(tmp_path, GOOD.replace("area_mm2 = 308\n", material)).stages[1]
+    assert pad.C_J_per_K == pytest.approx(0.5 * 308e-9 * 1e3 * 2000)
+    assert pad.C_u_J_per_K == pytest.approx(0.05 * pad.C_J_per_K)
+
+
+def demonstration_text() -> str:
+    path = files("heatrun_data") / "charge_controller" / "budget.toml"
+    return path.read_text(encoding="utf-8")
+
+
+COMMENTED_CODE = re.compile(r"^# (\[\[\w+\]\]|\w+ = .*)$", re.MULTILINE)
+
+
+def commented_examples() -> dict[str, list[dict[str, object]]]:
+    """The blocks that the demonstration's budget shows in comments."""
+    shown = demonstration_text().split("# Other kinds of stage")[1]
+    return tomllib.loads("\n".join(COMMENTED_CODE.findall(shown)))
+
+
+def test_example_of_every_further_kind_is_shown() -> None:
+    shown = tomllib.loads(demonstration_text())["stage"] + commented_examples()["stage"]
+    assert {stage["kind"] for stage in shown} == set(KINDS)
+
+
+@pytest.mark.parametrize("example", commented_examples()["stage"], ids=lambda e: str(e["kind"]))
+def test_examples_in_comments_are_good_stages(example: dict[str, object]) -> None:
+    last = {"from": "end", "to": "ambient", "kind": "stated", "R_K_per_W": 3.0}
+    tables = {
+        "schema": 1,
+        "conditions": {"power_W": 4.2, "ambient_degC": 25.0},
+        "stage": [{**example, "from": "start", "to": "end"}, last],
+    }
+    assert predict(budget_from(tables, Path("budget.toml"))).warnings == ()
+
+
 def test_uncertainty_beside_a_key_is_taken(tmp_path: Path) -> None:
     stated = read(tmp_path, GOOD.replace("area_mm2 = 308", "area_mm2 = 308\narea_mm2_u = 9"))
     area = stated.stages[1].uncertain["area_mm2"]
@@ -129,6 +190,25 @@ def test_budget_of_the_demonstration_is_good() -> None:
         ("path_fraction = 0.97", "path_fraction = 1.2", ("path_fraction", "1.2")),
         ("[limits]", "[limit]", ("limit", "did you mean 'limits'?")),
         ("title =", "title ", ("is not TOML", "line 3")),
+        ("area_mm2 = 308", "area_mm2 = true", ("area_mm2: true will not do",)),
+        ("area_mm2 = 308", "area_mm2 = 308\narea_mm2_u = inf", ("area_mm2_u",)),
+        ("area_mm2 = 308", "area_mm2 = 308\nC_J_per_K_u = 1", ("stands without C_J_per_K",)),
+        (
+            "area_mm2 = 308",
+            "area_mm2 = 308\nC_J_per_K = 3\nC_J_per_K_u = 5",
+            ("C_J_per_K_u", "not below the value 3"),
+        ),
+        (
+            'from = "junction"\n',
+            "",
+            ("stage 1 ('junction to tab'): from: is missing", 'from = "<node>"'),
+        ),
+        (
+            'to = "case"\nkind = "pad"',
+            'to = "case"\nkind = "pad"\nscrew = { cuont = 2 }',
+            ("screw: cuont", "did you mean 'count'?"),
+        ),
+        ("area_mm2 = 308", "area_mm2 = 308\ndensity_kg_per_m3 = 2e3", ("go together",)),
     ],
 )
 def test_bad_budget_is_refused_with_its_place(
@@ -160,20 +240,45 @@ def test_any_text_is_a_budget_or_one_line(
     assert "\n" not in str(caught.value)
 
 
+ANYTHING = st.one_of(
+    st.none(),
+    st.booleans(),
+    st.integers(),
+    st.floats(),
+    st.text(max_size=5),
+    st.lists(st.integers(), max_size=3),
+    st.dictionaries(st.text(max_size=3), st.integers(), max_size=2),
+)
+
+
+@given(data=st.data(), kind=st.sampled_from(sorted(KINDS)), value=ANYTHING)
+def test_any_value_of_any_key_is_taken_or_refused_in_one_line(
+    data: st.DataObject, kind: str, value: object
+) -> None:
+    examples = tomllib.loads(demonstration_text())["stage"] + commented_examples()["stage"]
+    good = next(example for example in examples if example["kind"] == kind)
+    names = [field.alias or name for name, field in KINDS[kind].model_fields.items()]
+    key = data.draw(st.sampled_from([*names, *(f"{name}_u" for name in names)]))
+    tables = {
+        "schema": 1,
+        "conditions": {"power_W": 4.2, "ambient_degC": 25.0},
+        "stage": [{**good, "from": "case", "to": "ambient", key: value}],
+    }
+    try:
+        prediction = predict(budget_from(tables, Path("budget.toml")), draws=20)
+    except BudgetError as error:
+        said = str(error)
+    else:
+        said = "budget.toml: stage 1" if np.isfinite(prediction.R_K_per_W).all() else ""
+    assert "budget.toml: stage 1" in said
+    assert "\n" not in said
+
+
 @given(
-    value=st.one_of(
-        st.none(),
-        st.booleans(),
-        st.integers(),
-        st.floats(),
-        st.text(max_size=5),
-        st.lists(st.integers()),
-    ),
+    value=ANYTHING,
     key=st.sampled_from(["power_W", "ambient_degC", "path_fraction", "path_fraction_u"]),
 )
 def test_any_value_of_a_condition_is_taken_or_refused(value: object, key: str) -> None:
-    from fit.budget.read import budget_from
-
     tables = {
         "schema": 1,
         "conditions": {"power_W": 4.2, "ambient_degC": 25.0, key: value},

@@ -7,7 +7,7 @@ from typing import Annotated, Any, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
-from pydantic import BaseModel, ConfigDict, Field, StringConstraints
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StringConstraints
 
 from fit.budget.model import Uncertain
 
@@ -16,10 +16,20 @@ Values = Mapping[str, Array]
 """Drawn values of a stage's numeric keys, each (draws,)."""
 
 NodeName = Annotated[str, StringConstraints(strict=True, pattern=r"^[a-z][a-z0-9_]*$")]
-Positive = Annotated[float, Field(gt=0, allow_inf_nan=False, strict=True)]
-NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False, strict=True)]
-Fraction = Annotated[float, Field(gt=0, le=1, allow_inf_nan=False, strict=True)]
-Whole = Annotated[int, Field(ge=1, strict=True)]
+LARGEST = 1e12  # of any number here, and its inverse the smallest: beyond them it is a slip
+
+
+def _sensible(value: float) -> float:
+    if value and not 1 / LARGEST <= abs(value) <= LARGEST:
+        raise ValueError(f"between {1 / LARGEST:g} and {LARGEST:g}")
+    return value
+
+
+Sensible = AfterValidator(_sensible)
+Positive = Annotated[float, Field(gt=0, allow_inf_nan=False, strict=True), Sensible]
+NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False, strict=True), Sensible]
+Fraction = Annotated[float, Field(gt=0, le=1, allow_inf_nan=False, strict=True), Sensible]
+Whole = Annotated[int, Field(ge=1, le=1_000_000, strict=True)]
 
 
 class Block(BaseModel):
@@ -33,20 +43,22 @@ class StageKeys(Block):
 
     `default_u` gives, for keys whose uncertainty the user leaves out, the relative standard
     uncertainty that is assumed; its source stands beside it. `bounded` names keys that cannot
-    exceed 1.
+    exceed 1, `tables` the keys that hold a table of their own. `is_contact` is what `contact` means
+    when it is left out: whether a high reading here is a poor contact.
     """
 
     name: Annotated[str, StringConstraints(strict=True, min_length=1)]
     from_node: NodeName = Field(alias="from")
     to_node: NodeName = Field(alias="to")
     kind: str
-    contact: bool = False
+    contact: bool | None = None  # what the kind is, when None
     limit_K_per_W: Positive | None = None
     C_J_per_K: NotNegative | None = None
 
     default_u: ClassVar[Mapping[str, float]] = {}
     bounded: ClassVar[frozenset[str]] = frozenset()
     is_contact: ClassVar[bool] = False
+    tables: ClassVar[Mapping[str, type[Block]]] = {}
 
     def unused(self) -> frozenset[str]:
         """Numeric keys that play no part in this stage as it is stated."""
@@ -54,6 +66,14 @@ class StageKeys(Block):
 
     def problem(self) -> str | None:
         """What contradicts itself in this stage, in one sentence, or None."""
+        return None
+
+    def remark(self, rise_K: float) -> str | None:
+        """What is outside the range the formula holds for, in a few words, or None.
+
+        Args:
+            rise_K: predicted rise of the stage's from node above ambient [K].
+        """
         return None
 
     def resistance(self, values: Values) -> Array:
@@ -71,6 +91,34 @@ class StageKeys(Block):
     def capacity_J_per_K(self) -> float | None:
         """Heat capacity of the `from` node [J/K]: stated, or from geometry, or None."""
         return self.C_J_per_K
+
+
+class Solid(StageKeys):
+    """A stage that is a body of one material: heat capacity = density x specific heat x volume.
+
+    It counts at the stage's from node, unless `C_J_per_K` is stated.
+    """
+
+    density_kg_per_m3: Positive | None = None
+    specific_heat_J_per_kgK: Positive | None = None
+
+    def volume_mm3(self) -> float | None:
+        """Volume [mm3], None where the keys do not give it."""
+        raise NotImplementedError(self.kind)
+
+    def problem(self) -> str | None:
+        if (self.density_kg_per_m3 is None) != (self.specific_heat_J_per_kgK is None):
+            return "density_kg_per_m3 and specific_heat_J_per_kgK go together"
+        if self.density_kg_per_m3 is not None and self.volume_mm3() is None:
+            return "density_kg_per_m3 needs thickness_mm beside it"
+        return None
+
+    def capacity_J_per_K(self) -> float | None:
+        volume = self.volume_mm3()
+        density, specific_heat = self.density_kg_per_m3, self.specific_heat_J_per_kgK
+        if self.C_J_per_K is not None or None in (volume, density, specific_heat):
+            return self.C_J_per_K
+        return (volume or 0.0) * 1e-9 * (density or 0.0) * (specific_heat or 0.0)
 
 
 def numbers(keys: StageKeys) -> dict[str, float]:

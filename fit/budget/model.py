@@ -35,6 +35,7 @@ class Conditions:
     path_fraction_u: float = 0.0
     power_W_u: float = 0.0
     ambient_degC_u: float = 0.0
+    ambient_max_degC_u: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -59,6 +60,7 @@ class Stage:
     contact: bool = False
     limit_K_per_W: float | None = None
     C_J_per_K: float | None = None
+    C_u_J_per_K: float | None = None  # standard uncertainty, None where none is stated
     keys: StageKeys | None = None
     uncertain: Mapping[str, Uncertain] = field(default_factory=dict)
 
@@ -69,6 +71,7 @@ class Leak:
 
     node: str
     R_K_per_W: float
+    R_u_K_per_W: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -112,3 +115,4 @@ class Prediction:
         tuple[str, str, float], ...
     ] = ()  # (stage, key, share of the variance), largest first
     warnings: tuple[str, ...] = ()
+    tau_u_s: Array = field(default_factory=lambda: np.array([]))  # of tau_s

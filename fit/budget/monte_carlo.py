@@ -29,10 +29,13 @@ def draw_stages(budget: Budget, draws: int) -> tuple[dict[str, Array], ...]:
     )
 
 
-@lru_cache(maxsize=32)
-def draw_share(value: float, u: float, draws: int) -> Array:
-    """The share of the power that takes the path (draws + 1,), at most 1."""
-    return _draw(Uncertain(value, u), draws, "path_fraction", bounded=True)
+@lru_cache(maxsize=128)
+def draw(stream: str, value: float, u: float, draws: int, *, bounded: bool = False) -> Array:
+    """One positive number (draws + 1,): the stated value first; at most 1 where bounded.
+
+    `stream` names it: the same name gives the same draws every time.
+    """
+    return _draw(Uncertain(value, u), draws, stream, bounded=bounded)
 
 
 def _bounded(keys: object) -> frozenset[str]:

@@ -14,7 +14,7 @@ from fit.budget.keys import (
     Fraction,
     NotNegative,
     Positive,
-    StageKeys,
+    Solid,
     Values,
     Whole,
 )
@@ -30,13 +30,25 @@ class Screw(Block):
     torque_Nm_u: NotNegative | None = None
     k: Fraction = 0.2
     k_u: NotNegative | None = None
+    thread_mm_u: NotNegative | None = None
 
     def force_N(self) -> float:
         """Clamp force of all screws [N]."""
         return self.count * self.torque_Nm / (self.k * self.thread_mm * 1e-3)
 
+    def relative_u(self) -> float | None:
+        """Relative standard uncertainty of the force, None where no part of it is stated."""
+        stated = (
+            (self.torque_Nm, self.torque_Nm_u),
+            (self.k, self.k_u),
+            (self.thread_mm, self.thread_mm_u),
+        )
+        if all(u is None for _, u in stated):
+            return None
+        return float(np.sqrt(sum(((u or 0.0) / value) ** 2 for value, u in stated)))
 
-class Pad(StageKeys):
+
+class Pad(Solid):
     """R = t / (k A) + contact / A, or the maker's impedance at the pressure of the screws / A.
 
     `contact_K_mm2_per_W` is the intercept of impedance against thickness (ASTM D5470, memory);
@@ -68,8 +80,11 @@ class Pad(StageKeys):
         "impedance_factor": 0.10,
     }
     is_contact: ClassVar = True
+    tables: ClassVar = {"screw": Screw}
 
     def problem(self) -> str | None:
+        if half := super().problem():
+            return half
         if self.impedance_points is not None:
             if self.screw is None:
                 return "impedance_points need screw = { count, thread_mm, torque_Nm }"
@@ -86,6 +101,18 @@ class Pad(StageKeys):
         if self.screw is not None:
             return "screw means nothing without impedance_points"
         return None
+
+    def remark(self, rise_K: float) -> str | None:
+        pressure = self.pressure_kPa()
+        if self.impedance_points is None or pressure is None:
+            return None
+        low, high = self.impedance_points[0][0], self.impedance_points[-1][0]
+        if low <= pressure <= high:
+            return None
+        return (
+            f"the screws press with {pressure:.4g} kPa, and the impedance points go from {low:g} "
+            f"to {high:g} kPa; the nearest is used"
+        )
 
     def resistance(self, values: Values) -> Array:
         area = values["area_mm2"]
@@ -104,11 +131,13 @@ class Pad(StageKeys):
         return frozenset({"thickness_mm", "conductivity_W_per_mK"})
 
     def parts_u(self) -> dict[str, Uncertain]:
-        screw = self.screw
-        if screw is None or (screw.torque_Nm_u is None and screw.k_u is None):
+        relative = None if self.screw is None else self.screw.relative_u()
+        if relative is None:
             return {}
-        relative = np.hypot((screw.torque_Nm_u or 0) / screw.torque_Nm, (screw.k_u or 0) / screw.k)
-        return {"clamp_factor": Uncertain(self.clamp_factor, float(relative) * self.clamp_factor)}
+        return {"clamp_factor": Uncertain(self.clamp_factor, relative * self.clamp_factor)}
+
+    def volume_mm3(self) -> float | None:
+        return None if self.thickness_mm is None else self.thickness_mm * self.area_mm2
 
     def pressure_kPa(self) -> float | None:
         """Mean pressure under the screws [kPa], None without screws."""

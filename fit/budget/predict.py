@@ -5,12 +5,13 @@ from __future__ import annotations
 import numpy as np
 
 from fit.budget.model import Array, Budget, Prediction
-from fit.budget.monte_carlo import draw_share, draw_stages
+from fit.budget.monte_carlo import draw, draw_stages
 from fit.budget.surface import Surface
-from fit.network import ladder_poles
+from fit.budget.transient import network, time_constants_u
 
 DRAWS = 4000
 ROUNDS = 25
+CAPACITY_U = 0.3  # relative, of a heat capacity stated without its own: our judgement
 
 
 def predict(
@@ -24,7 +25,8 @@ def predict(
 
     Resistances, rises and time constants are those of the stated values; their uncertainties and
     covariance come from a Monte Carlo run over all inputs (JCGM 101), with a fixed seed. A
-    surface's resistance is solved at the heat that reaches it.
+    surface's resistance is solved at the heat that reaches it. The uncertainty of the time
+    constants follows from that of the resistances and heat capacities (JCGM 100).
 
     Args:
         budget: the budget.
@@ -37,16 +39,21 @@ def predict(
     power = conditions.power_W if power_W is None else power_W
     ambient = conditions.ambient_degC if ambient_degC is None else ambient_degC
     fraction = conditions.path_fraction if path_fraction is None else path_fraction
-    share = draw_share(fraction, min(conditions.path_fraction_u, 0.5 * fraction), draws)
-    inputs = draw_stages(budget, draws)
-    heat = share * max(power, 1e-9)
-    own, flow = _solve(budget, inputs, heat, ambient)
+    share_u = min(conditions.path_fraction_u, 0.5 * fraction)
+    # The uncertainty of a run's own power belongs to its rig, not to the budget.
+    power_u = conditions.power_W_u if power_W is None else 0.0
+    shared = {
+        "path_fraction": draw("path_fraction", fraction, share_u, draws, bounded=True),
+        "power_W": draw("power_W", max(power, 1e-9), power_u, draws),
+    }
+    inputs, leak = draw_stages(budget, draws), _leaks(budget, draws)
+    heat = shared["path_fraction"] * shared["power_W"]
+    own, flow = _solve(budget, inputs, leak, heat, ambient)
     seen = own * flow / heat
     drops = own * flow
     rises = np.cumsum(drops[::-1], axis=0)[::-1]
-    relative_power_u = conditions.power_W_u / conditions.power_W
     C = np.array([stage.C_J_per_K or 0.0 for stage in budget.stages])
-    node, amplitudes, tau = _network(budget, own[:, 0], C)
+    first, amplitudes, tau = network(own[:, 0], C, leak[:, 0])
     return Prediction(
         budget=budget,
         power_W=power,
@@ -56,22 +63,24 @@ def predict(
         C_J_per_K=C,
         rise_K={n: float(rises[i, 0]) for i, n in enumerate(budget.nodes[:-1])}
         | {budget.nodes[-1]: 0.0},
-        rise_u_K={
-            n: float(np.hypot(rises[i, 1:].std(ddof=1), relative_power_u * rises[i, 0]))
-            for i, n in enumerate(budget.nodes[:-1])
-        }
-        | {budget.nodes[-1]: conditions.ambient_degC_u},
+        rise_u_K={n: float(rises[i, 1:].std(ddof=1)) for i, n in enumerate(budget.nodes[:-1])}
+        | {budget.nodes[-1]: 0.0},
         tau_s=tau,
-        foster_node=node,
+        tau_u_s=_tau_u(budget, own, C, leak[:, 0]),
+        foster_node=budget.nodes[first],
         foster_R_K_per_W=amplitudes,
         foster_tau_s=tau,
-        drivers=_drivers(budget, inputs, share, rises[0]),
-        warnings=_warnings(budget),
+        drivers=_drivers(budget, inputs, shared, rises[0]),
+        warnings=_warnings(budget, rises[:, 0]),
     )
 
 
 def _solve(
-    budget: Budget, inputs: tuple[dict[str, Array], ...], heat: Array, ambient_degC: float
+    budget: Budget,
+    inputs: tuple[dict[str, Array], ...],
+    leak: Array,
+    heat: Array,
+    ambient_degC: float,
 ) -> tuple[Array, Array]:
     """Each stage's own resistance [K/W] and the heat through it [W], each (stages, draws + 1)."""
     size = len(budget.stages)
@@ -82,9 +91,6 @@ def _solve(
             surface = stage.keys
         elif stage.keys is not None:
             own[i] = stage.keys.resistance(inputs[i])
-    leak = np.zeros(size)
-    for side in budget.leaks:
-        leak[budget.nodes.index(side.node)] += 1 / side.R_K_per_W
     flow = np.tile(heat, (size, 1))
     for _ in range(ROUNDS):
         if surface is not None:
@@ -109,36 +115,63 @@ def _flows(own: Array, leak: Array, heat: Array) -> Array:
     return flow
 
 
-def _network(budget: Budget, R: Array, C: Array) -> tuple[str, Array, Array]:
-    """Foster network of the first node with a heat capacity: node, amplitudes, time constants."""
-    stored = np.flatnonzero(C > 0)
-    if not len(stored):
-        return budget.nodes[0], np.array([]), np.array([])
-    first = int(stored[0])
-    amplitudes, tau = ladder_poles(R[first:], C[first:])
-    order = np.argsort(tau)
-    return budget.nodes[first], np.asarray(amplitudes)[order], np.asarray(tau)[order]
+def _leaks(budget: Budget, draws: int) -> Array:
+    """Conductance beside the path from each stage's from node (stages, draws + 1) [W/K]."""
+    leak = np.zeros((len(budget.stages), draws + 1))
+    for number in range(len(budget.leaks)):
+        node = budget.nodes.index(budget.leaks[number].node)
+        leak[node] += 1 / _leak_R(budget, number, draws)
+    return leak
+
+
+def _leak_R(budget: Budget, number: int, draws: int) -> Array:
+    side = budget.leaks[number]
+    return draw(f"leak {number}", side.R_K_per_W, side.R_u_K_per_W, draws)
+
+
+def _tau_u(budget: Budget, own: Array, C: Array, leak: Array) -> Array:
+    relative = [
+        CAPACITY_U if stage.C_u_J_per_K is None else stage.C_u_J_per_K / max(value, 1e-12)
+        for stage, value in zip(budget.stages, C, strict=True)
+    ]
+    ln_R_covariance = np.atleast_2d(np.cov(np.log(own[:, 1:])))
+    return time_constants_u(own[:, 0], C, leak, ln_R_covariance, np.array(relative))
 
 
 def _drivers(
-    budget: Budget, inputs: tuple[dict[str, Array], ...], share: Array, rise: Array
+    budget: Budget,
+    inputs: tuple[dict[str, Array], ...],
+    shared: dict[str, Array],
+    rise: Array,
 ) -> tuple[tuple[str, str, float], ...]:
     """Inputs by their share of the variance of the hottest node's rise (squared correlation)."""
-    candidates = [("conditions", "path_fraction", share)] + [
+    named = [("conditions", key, values) for key, values in shared.items()]
+    named += [
         (stage.name, key, values)
         for stage, keys in zip(budget.stages, inputs, strict=True)
         for key, values in keys.items()
     ]
+    named += [
+        (f"leak at {side.node}", "R_K_per_W", _leak_R(budget, number, len(rise) - 1))
+        for number, side in enumerate(budget.leaks)
+    ]
+    unsure = [candidate for candidate in named if np.ptp(candidate[2]) > 0]
+    if not unsure or not np.ptp(rise) > 0:
+        return ()
+    drawn = np.array([values[1:] for _, _, values in unsure])
+    drawn -= drawn.mean(axis=1, keepdims=True)
+    deviation = rise[1:] - rise[1:].mean()
+    correlation = drawn @ deviation / np.sqrt((drawn**2).sum(axis=1) * (deviation**2).sum())
     found = [
-        (name, key, float(np.corrcoef(values[1:], rise[1:])[0, 1] ** 2))
-        for name, key, values in candidates
-        if np.ptp(values) > 0
+        (name, key, float(r**2)) for (name, key, _), r in zip(unsure, correlation, strict=True)
     ]
     return tuple(sorted(found, key=lambda driver: -driver[2]))
 
 
-def _warnings(budget: Budget) -> tuple[str, ...]:
-    said = []
-    if budget.leaks and any(stage.C_J_per_K for stage in budget.stages):
-        said.append("time constants are predicted without the side leaks")
-    return tuple(said)
+def _warnings(budget: Budget, rises: Array) -> tuple[str, ...]:
+    """Where a stage leaves the range its formula holds for."""
+    return tuple(
+        f"{stage.name}: {remark}"
+        for stage, rise in zip(budget.stages, rises, strict=True)
+        if stage.keys is not None and (remark := stage.keys.remark(float(rise)))
+    )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, Literal
@@ -9,6 +10,7 @@ from typing import Any, Literal
 from pydantic import Field, ValidationError
 
 from fit.budget.keys import (
+    LARGEST,
     Block,
     Fraction,
     NodeName,
@@ -21,10 +23,12 @@ from fit.budget.keys import (
 from fit.budget.kinds import KINDS
 from fit.budget.model import Budget, Conditions, Leak, Limits, Stage, Uncertain
 from fit.errors import BudgetError
-from fit.toml_file import first_complaint, first_error, nearest, read_tables
+from fit.toml_file import first_complaint, first_error, nearest, read_tables, shown
 
 AMBIENT = "ambient"
+MATERIAL = ("density_kg_per_m3", "specific_heat_J_per_kgK", "mass_g")
 COLDEST_DEGC = -273.15
+GEOMETRY_U = 0.05  # relative, of a heat capacity from mass and specific heat: common practice
 Celsius = Field(gt=COLDEST_DEGC, allow_inf_nan=False, strict=True)
 
 
@@ -34,6 +38,7 @@ class _Conditions(Block):
     ambient_degC: float = Celsius
     ambient_degC_u: NotNegative = 0.0
     ambient_max_degC: float | None = Field(None, gt=COLDEST_DEGC, allow_inf_nan=False, strict=True)
+    ambient_max_degC_u: NotNegative = 0.0
     path_fraction: Fraction = 1.0
     path_fraction_u: NotNegative = 0.0
 
@@ -46,6 +51,7 @@ class _Limits(Block):
 class _Leak(Block):
     node: NodeName
     R_K_per_W: Positive
+    R_K_per_W_u: NotNegative = 0.0
 
 
 class _Top(Block):
@@ -93,10 +99,14 @@ def budget_from(tables: Mapping[str, Any], path: Path) -> Budget:
     )
     _check_path(stages, path)
     nodes = [stage.from_node for stage in stages]
-    for leak in top.leak:
+    for number, leak in enumerate(top.leak, 1):
+        _check_u(path, f"leak {number}: ", "R_K_per_W", leak.R_K_per_W, leak.R_K_per_W_u)
         if leak.node not in nodes:
             raise BudgetError(
-                path, "leak", f"no stage begins at node '{leak.node}'", nearest(leak.node, nodes)
+                path,
+                f"leak {number}",
+                f"no stage begins at node '{leak.node}'",
+                nearest(leak.node, nodes),
             )
     return Budget(
         title=top.title,
@@ -104,12 +114,15 @@ def budget_from(tables: Mapping[str, Any], path: Path) -> Budget:
         conditions=Conditions(**top.conditions.model_dump()),
         limits=Limits(**top.limits.model_dump()),
         stages=stages,
-        leaks=tuple(Leak(leak.node, leak.R_K_per_W) for leak in top.leak),
+        leaks=tuple(Leak(leak.node, leak.R_K_per_W, leak.R_K_per_W_u) for leak in top.leak),
     )
 
 
 def _with_ends(blocks: tuple[Any, ...]) -> list[Any]:
-    """Blocks with a missing `from` or `to` taken from the neighbour, where it states one."""
+    """Blocks with a missing `from` or `to` taken from the neighbour, where it states one.
+
+    A stage without a name is called after its ends.
+    """
     known = [dict(block) if isinstance(block, dict) else block for block in blocks]
     for i, block in enumerate(known):
         if not isinstance(block, dict):
@@ -120,6 +133,8 @@ def _with_ends(blocks: tuple[Any, ...]) -> list[Any]:
             block["from"] = before["to"]
         if "to" not in block and (i + 1 == len(known) or "from" in after):
             block["to"] = after.get("from", AMBIENT)
+        if "from" in block and "to" in block:
+            block.setdefault("name", f"{block['from']} to {block['to']}")
     return known
 
 
@@ -127,20 +142,26 @@ def _stage(block: Any, place: str, path: Path) -> Stage:
     if not isinstance(block, dict):
         raise BudgetError(path, place, "is not a table", "write it as a [[stage]] block")
     kind = block.get("kind")
-    if kind not in KINDS:
-        problem = "is missing" if kind is None else f"unknown kind '{kind}'"
+    if not isinstance(kind, str) or kind not in KINDS:
+        problem = "is missing" if kind is None else f"unknown kind {shown(kind)}"
         raise BudgetError(path, f"{place}: kind", problem, nearest(str(kind), KINDS))
     model = KINDS[kind]
+    for end, neighbour in (("from", "before"), ("to", "after")):
+        if end not in block:
+            problem = f"is missing, and no stage {neighbour} says it"
+            raise BudgetError(path, f"{place}: {end}", problem, f'{end} = "<node>"')
     plain, stated_u = _split(block, model)
     try:
         keys = model.model_validate(plain)
     except ValidationError as error:
-        names = [field.alias or name for name, field in model.model_fields.items()]
+        inside = _table_of(model, str(first_error(error)["loc"][0]))
+        names = [field.alias or name for name, field in inside.model_fields.items()]
         key, problem, remedy = first_complaint(error, names, f"kind '{kind}' needs it")
         raise BudgetError(path, f"{place}: {key}", problem, remedy) from None
     if contradiction := keys.problem():
         raise BudgetError(path, place, contradiction)
-    common = set(StageKeys.model_fields)
+    common, capacity = set(StageKeys.model_fields), keys.capacity_J_per_K()
+    uncertain = _uncertain(keys, stated_u, place, path)
     return Stage(
         name=keys.name,
         from_node=keys.from_node,
@@ -151,12 +172,40 @@ def _stage(block: Any, place: str, path: Path) -> Stage:
             for key, value in keys.model_dump().items()
             if key not in common and value is not None
         },
-        contact=keys.contact,
+        contact=model.is_contact if keys.contact is None else keys.contact,
         limit_K_per_W=keys.limit_K_per_W,
-        C_J_per_K=keys.capacity_J_per_K(),
+        C_J_per_K=capacity,
+        C_u_J_per_K=_capacity_u(capacity, keys, stated_u, place, path),
         keys=keys,
-        uncertain=_uncertain(keys, stated_u, place, path),
+        uncertain=uncertain,
     )
+
+
+def _table_of(model: type[StageKeys], key: str) -> type[Block]:
+    """The table that a key of a kind holds (a screw, a face), or the kind itself."""
+    return model.tables.get(key, model)
+
+
+def _capacity_u(
+    capacity: float | None,
+    keys: StageKeys,
+    stated_u: Mapping[str, Any],
+    place: str,
+    path: Path,
+) -> float | None:
+    """Standard uncertainty of the heat capacity [J/K], None where it is not known."""
+    if capacity is None:
+        return None
+    if "C_J_per_K_u" in stated_u:
+        _check_u(path, f"{place}: ", "C_J_per_K", capacity, float(stated_u["C_J_per_K_u"]))
+        return float(stated_u["C_J_per_K_u"])
+    if keys.C_J_per_K is not None:
+        return None
+    values = numbers(keys)
+    stated = [
+        float(stated_u[f"{key}_u"]) / values[key] for key in MATERIAL if f"{key}_u" in stated_u
+    ]
+    return capacity * (math.hypot(*stated) if stated else GEOMETRY_U)
 
 
 def _split(block: dict[str, Any], model: type[StageKeys]) -> tuple[dict[str, Any], dict[str, Any]]:
@@ -174,11 +223,14 @@ def _uncertain(
     """Every number of a stage with the uncertainty stated for it, or its kind's default."""
     values = numbers(keys)
     for key, u in stated_u.items():
-        if isinstance(u, bool) or not isinstance(u, int | float) or not u >= 0:
+        if isinstance(u, bool) or not isinstance(u, int | float) or not 0 <= u <= LARGEST:
             raise BudgetError(
-                path, f"{place}: {key}", f"{u!r} will not do", "a standard uncertainty, 0 or more"
+                path,
+                f"{place}: {key}",
+                f"{shown(u)} will not do",
+                "a standard uncertainty, 0 or more",
             )
-        if key[:-2] not in values and key != "C_J_per_K_u":
+        if key[:-2] not in values and (key != "C_J_per_K_u" or keys.capacity_J_per_K() is None):
             raise BudgetError(path, f"{place}: {key}", f"stands without {key[:-2]}", "give both")
     found: dict[str, Uncertain] = {}
     whole = {name for name, field in type(keys).model_fields.items() if field.annotation is int}

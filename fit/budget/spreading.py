@@ -7,12 +7,12 @@ from typing import ClassVar, Literal
 
 import numpy as np
 
-from fit.budget.keys import Array, Positive, StageKeys, Values
+from fit.budget.keys import Array, Positive, Solid, Values
 
 TERMS = 400
 
 
-class Spreading(StageKeys):
+class Spreading(Solid):
     """Plate conduction plus the Fourier-Bessel series for the spreading, round with equal areas.
 
     A disc of radius a gives off a uniform flux on a plate of radius b and thickness t whose other
@@ -46,7 +46,10 @@ class Spreading(StageKeys):
     def problem(self) -> str | None:
         if self.source_mm2 >= self.plate_mm2:
             return "source_mm2 is not smaller than plate_mm2"
-        return None
+        return super().problem()
+
+    def volume_mm3(self) -> float:
+        return self.plate_mm2 * self.thickness_mm
 
     def resistance(self, values: Values) -> Array:
         lam, j0_squared = _zeros()

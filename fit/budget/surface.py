@@ -58,11 +58,20 @@ class Surface(StageKeys):
 
     default_u: ClassVar = {"emissivity": 0.06, "convection_factor": 0.20, "area_factor": 0.02}
     bounded: ClassVar = frozenset({"emissivity"})
+    tables: ClassVar = {"faces": Face}
 
     def capacity_J_per_K(self) -> float | None:
         if self.C_J_per_K is not None or self.mass_g is None:
             return self.C_J_per_K
         return self.mass_g * 1e-3 * self.specific_heat_J_per_kgK
+
+    def remark(self, rise_K: float) -> str | None:
+        if rise_K >= RISES_K[-1]:
+            return (
+                f"the faces cannot give off this heat within {RISES_K[-1]:.0f} K above ambient, "
+                "where the prediction stops"
+            )
+        return None
 
     def parts_u(self) -> dict[str, Uncertain]:
         if all(face.area_mm2_u is None for face in self.faces):
