@@ -1,0 +1,143 @@
+"""`kill -9` at random moments of a heat run: `python -m tests.benchmarks.kill_nine [COUNT [SEED]]`.
+
+The reader numbers its readings, so that each row of the record tells which answer it holds. After
+every kill: all readings answered more than 1 s before it are in the file, once each and in order;
+the file reads; the supply is off within 2 s. Moments are spread from the start of the program to
+the end of the run, so that some fall before the folder is made and some while it switches.
+"""
+
+from __future__ import annotations
+
+import math
+import os
+import random
+import signal
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+from bench.virtual.instrument import VirtualInstrument
+from bench.virtual.ports import far_end
+from bench.virtual.supply import ScpiSupply, Supply
+from fit.record import read_run
+from tests.bench_rigs import HEATRUN, NODES, tables, toml
+
+RUN_S = 3.0  # a run with its start-up, about
+KEPT_S = 1.0
+OFF_WITHIN_S = 2.0
+STEP_K = 0.001
+
+
+class NumberedReader:
+    """Answers with the number of the answer, as a temperature."""
+
+    def __init__(self) -> None:
+        self.answered: list[float] = []  # computer's clock of each answer [s]
+
+    def unasked(self) -> str | None:
+        return None
+
+    def answer(self, line: str, faults: object) -> str:
+        value = 20.0 + STEP_K * len(self.answered)
+        self.answered.append(time.monotonic())
+        return ",".join([f"{value:.3f}"] * len(NODES))
+
+
+def main(count: int = 200, seed: int = 1) -> int:
+    """Kill so many runs; the number of runs that were not as they should be."""
+    chance, failures = random.Random(seed), 0
+    stages: dict[str, int] = {}
+    off_s: list[float] = []
+    newest_s: list[float] = []
+    with tempfile.TemporaryDirectory() as place:
+        for number in range(count):
+            problem, stage = one(
+                Path(place) / str(number), chance.uniform(0, RUN_S), off_s, newest_s
+            )
+            stages[stage] = stages.get(stage, 0) + 1
+            if problem:
+                failures += 1
+                print(f"run {number} ({stage}): {problem}", flush=True)
+    print(f"{count} kills, {failures} failures; killed while: {stages}")
+    if off_s:
+        print(f"supply off after at most {max(off_s):.2f} s (allowed {OFF_WITHIN_S:g} s)")
+    if newest_s:
+        print(
+            f"newest reading kept was at most {max(newest_s):.3f} s old at the kill (1 s allowed)"
+        )
+    return failures
+
+
+def one(place: Path, delay_s: float, off_s: list[float], newest_s: list[float]) -> tuple[str, str]:
+    """One run, killed; what is wrong with what it left, and what it was doing."""
+    place.mkdir()
+    reader, supply = NumberedReader(), Supply(load_ohm=34.0)
+    with (
+        VirtualInstrument(reader, far_end("reader", place)) as readings,
+        VirtualInstrument(ScpiSupply(supply), far_end("supply", place)) as source,
+    ):
+        rig = tables(
+            {"reader": readings.url, "supply": source.url},
+            sequence={"interval_s": 0.02, "isothermal_K": 1e6},
+        )
+        (place / "rig.toml").write_text(toml(rig))
+        run = place / "run"
+        logger = subprocess.Popen(
+            [*HEATRUN, "log", str(place / "rig.toml"), "--out", str(run)],
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+        )
+        wait_for_first_answer(reader, logger)
+        time.sleep(delay_s)
+        os.kill(logger.pid, signal.SIGKILL)
+        killed_s = time.monotonic()
+        logger.wait()
+        was_on = supply.on
+        while supply.on and time.monotonic() - killed_s < 30.0:
+            time.sleep(0.002)
+        took_s = time.monotonic() - killed_s
+        if was_on:
+            off_s.append(took_s)
+        if supply.on or (was_on and took_s > OFF_WITHIN_S):
+            return f"supply off only after {took_s:.2f} s", "heat"
+    if not (run / "readings.csv").is_file():
+        return "", "before the record"
+    stage = "heat" if was_on else "soak or cool" if logger.returncode else "finished"
+    return judge(run, reader.answered, killed_s, newest_s, stage), stage
+
+
+def wait_for_first_answer(reader: NumberedReader, logger: subprocess.Popen[bytes]) -> None:
+    """The moments are counted from here: the program's own start takes long on a busy computer."""
+    while not reader.answered and logger.poll() is None:
+        time.sleep(0.002)
+
+
+def judge(
+    run: Path, answered: list[float], killed_s: float, newest_s: list[float], stage: str
+) -> str:
+    """What is missing, if anything."""
+    if (run / "readings.csv").read_bytes().count(b"\n") < 2:
+        return "nothing was kept" if sum(at < killed_s - KEPT_S for at in answered) > 1 else ""
+    record = read_run(run)
+    kept = [
+        round((value - 20.0) / STEP_K)
+        for value in record.temperature_degC[:, 0]
+        if not math.isnan(value)
+    ]
+    if kept != sorted(set(kept)):
+        return "a reading stands twice, or out of order"
+    if stage == "finished":
+        return ""
+    due = [number for number, at in enumerate(answered) if at < killed_s - KEPT_S]
+    if kept:
+        newest_s.append(killed_s - answered[kept[-1]])
+        # The first answer is taken before there is a record.
+        missing = [number for number in due if number >= kept[0] and number not in set(kept)]
+        return f"missing: {missing[:5]}" if missing else ""
+    return "nothing was kept" if due else ""
+
+
+if __name__ == "__main__":
+    sys.exit(1 if main(*map(int, sys.argv[1:])) else 0)

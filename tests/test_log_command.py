@@ -1,0 +1,171 @@
+"""`heatrun log` as a program: signals, kill -9, resume, the operator, one line for bad input."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from bench.virtual.ports import HAS_PTY
+from fit.record import read_run
+from tests.bench_rigs import HEATRUN, OtherProcess, named
+
+pytestmark = pytest.mark.skipif(not HAS_PTY, reason="this system has no pty and no POSIX signals")
+LONG = {"heat_s": 60.0}
+HEAVY = ("pandas", "scipy", "lmfit", "matplotlib")
+
+
+@pytest.fixture
+def other(tmp_path: Path) -> Iterator[OtherProcess]:
+    with OtherProcess(tmp_path) as made:
+        yield made
+
+
+def test_it_prints_the_run_folder_and_nothing_else(other: OtherProcess, tmp_path: Path) -> None:
+    other.log(tmp_path / "run")
+    status, out, _ = other.finish()
+    assert (status, out) == (0, f"{tmp_path / 'run'}\n")
+    assert len(read_run(tmp_path / "run").t_s) > 10
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
+def test_a_signal_ends_the_run_in_order(
+    other: OtherProcess, tmp_path: Path, number: signal.Signals
+) -> None:
+    other.log(tmp_path / "run", sequence=LONG)
+    other.wait_for(tmp_path / "run", "power_on")
+    other.send(number)
+    status, out, _ = other.finish()
+    assert (status, out.strip()) == (0, str(tmp_path / "run"))
+    assert not other.state()["on"]
+    assert named(tmp_path / "run", "stop")[0]["reason"] == "operator"
+
+
+def test_kill_9_leaves_the_supply_off_and_the_record_readable(
+    other: OtherProcess, tmp_path: Path
+) -> None:
+    other.log(tmp_path / "run", sequence=LONG)
+    other.wait_for(tmp_path / "run", "power_on")
+    time.sleep(0.3)
+    assert other.state()["on"]
+    other.send(signal.SIGKILL)
+    other.wait_until_off(2.0)
+    _, _, err = other.finish()
+    assert "the watchdog has switched supply off" in err
+    assert named(tmp_path / "run", "power_off")[0]["by"] == "watchdog"
+    assert not named(tmp_path / "run", "stop")
+    assert len(read_run(tmp_path / "run").t_s) > 3
+
+
+def test_a_killed_run_is_resumed_with_the_gap_recorded(other: OtherProcess, tmp_path: Path) -> None:
+    run = tmp_path / "run"
+    other.log(run, sequence={"heat_s": 4.0})
+    other.wait_for(run, "power_on")
+    other.send(signal.SIGKILL)
+    other.wait_until_off(2.0)
+    other.finish()
+    rows = len(read_run(run).t_s)
+    second = subprocess.run(
+        [*HEATRUN, "log", str(tmp_path / "run.toml"), "--resume", str(run)],
+        capture_output=True,
+        text=True,
+        timeout=40,
+        check=False,
+    )
+    record = read_run(run)
+    assert (second.returncode, second.stderr.count("Traceback")) == (0, 0)
+    assert named(run, "gap")[-1]["problem"].startswith("the program died")
+    assert len(named(run, "power_on")) == 2
+    assert len(record.t_s) > rows + 5
+    assert named(run, "stop")[0]["reason"] == "finished"
+    third = subprocess.run(
+        [*HEATRUN, "log", str(tmp_path / "run.toml"), "--resume", str(run)],
+        capture_output=True,
+        text=True,
+        timeout=40,
+        check=False,
+    )
+    assert third.returncode == 2
+    assert "this run has ended" in third.stderr
+
+
+def test_a_logger_stopped_in_its_tracks_is_taken_over_from(
+    other: OtherProcess, tmp_path: Path
+) -> None:
+    # Ctrl-Z, say: the process lives and holds its port, but guards nothing.
+    other.log(tmp_path / "run", sequence=LONG)
+    other.wait_for(tmp_path / "run", "power_on")
+    other.send(signal.SIGSTOP)
+    other.wait_until_off(14.0)
+    other.send(signal.SIGCONT)
+    status, _, err = other.finish()
+    assert status == 4
+    assert "held up" in err
+
+
+def test_the_operator_presses_enter_through_a_pipe(other: OtherProcess, tmp_path: Path) -> None:
+    other.log(tmp_path / "run", stdin=subprocess.PIPE, power={"switch": "operator"})
+    assert other.logger is not None
+    _, err = other.logger.communicate("\n\n", timeout=20)
+    assert other.logger.returncode == 0
+    assert err.index("power ON now") < err.index("power OFF now")
+
+
+def test_it_starts_without_the_heavy_packages(other: OtherProcess, tmp_path: Path) -> None:
+    rig, out = tmp_path / "light.toml", tmp_path / "light"
+    other.log(out)
+    other.finish()
+    (tmp_path / "light.toml").write_text(rig.read_text())
+    program = (
+        "import sys, atexit\n"
+        f"found = lambda: [name for name in {HEAVY} if name in sys.modules]\n"
+        "atexit.register(lambda: print(found(), file=sys.stderr))\n"
+        "from bench.cli import main\nmain()"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", program, "log", str(rig), "--out", str(tmp_path / "again")],
+        capture_output=True,
+        text=True,
+        timeout=40,
+        check=False,
+    )
+    assert done.returncode == 0
+    assert done.stderr.strip().endswith("[]")
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (["none.toml"], "none.toml"),
+        (["rig.toml", "--resume", "none"], "no such folder"),
+        (["rig.toml", "--out", "."], "exists already"),
+        (["rig.toml", "--budget", "none.toml"], "none.toml"),
+        (["rig.toml"], "does not exist"),
+    ],
+)
+def test_bad_input_is_one_line_with_status_2(
+    tmp_path: Path, arguments: list[str], said: str
+) -> None:
+    from tests.bench_rigs import tables, toml
+
+    ports = {"reader": str(tmp_path / "no-reader"), "supply": str(tmp_path / "no-supply")}
+    (tmp_path / "rig.toml").write_text(toml(tables(ports)))
+    done = subprocess.run(
+        [*HEATRUN, "log", *arguments],
+        cwd=tmp_path,
+        capture_output=True,
+        text=True,
+        timeout=40,
+        check=False,
+        env={**os.environ, "PYTHONPATH": str(Path(__file__).resolve().parent.parent)},
+    )
+    assert done.returncode == 2
+    assert said in done.stderr
+    assert done.stderr.count("\n") == 1
+    assert [one.name for one in tmp_path.iterdir()] == ["rig.toml"]
