@@ -64,6 +64,7 @@ def test_a_sound_prototype_is_all_in_budget_and_the_run_folder_is_complete(
     assert float(rows[-1]["t_s"]) > 3600
     assert float(rows[-1]["supply_A"]) < 0.001
 
+    assert "Verdict: all is in budget." in done.said
     assert "invented" in done.said
     assert "clock runs fast" in done.said
     # The files it leaves are what the other commands take.
@@ -74,6 +75,7 @@ def test_a_sound_prototype_is_all_in_budget_and_the_run_folder_is_complete(
 def test_a_poor_pad_contact_is_named_and_measured(tmp_path: Path, capsys: Any) -> None:
     done = demo(tmp_path / "run", capsys, "--fault", "pad", "--seed", "2")
     assert done.check["decision"] == "non-conforming"
+    assert "Verdict: 'pad' is the poor contact." in done.said
     lead = done.check["findings"][0]
     assert (lead["kind"], lead["where"]) == ("poor-contact", "pad")
     assert done.measured("board_back", "bar") == pytest.approx(done.true("pad"), rel=0.03)

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 import pytest
 
+from bench.clock import LockStepClock
 from bench.instruments.modbus import Register, parse_write, requests
+from bench.logger import heat_run
+from bench.rig import rig_from
 from bench.virtual.modbus import ModbusReader
 from bench.virtual.ports import HAS_PTY
 from bench.virtual.supply import Supply
 from fit.errors import InstrumentLost
+from fit.record import read_run
 from tests.virtual_instruments import MADE, NODES, driver, next_reading, served
 
 needs_pty = pytest.mark.skipif(not HAS_PTY, reason="this system has no pty")
@@ -92,3 +97,41 @@ def test_neighbouring_registers_are_read_in_one_request() -> None:
 def test_a_switch_command_that_is_no_write_is_refused(command: str) -> None:
     with pytest.raises(ValueError, match="is no write"):
         parse_write(command)
+
+
+@needs_pty
+def test_a_whole_heat_run_over_modbus(tmp_path: Path) -> None:
+    supply = Supply(34.3)
+    clock = LockStepClock()
+    with ModbusReader(lambda: {**MADE, "tab": 23.0 + 20.0 * supply.on}, supply) as there:
+        instrument = {"name": "modules", "driver": "modbus", "port": there.url, **modbus_keys()}
+        channels = [{"node": n, "instrument": "modules", "field": n} for n in NODES]
+        rig = rig_from(
+            {
+                "schema": 1,
+                "instrument": [instrument],
+                "channel": channels,
+                "power": {"source": "stated", "power_W": 4.2, "switch": "modules"},
+                "sequence": {
+                    "interval_s": 2.0,
+                    "soak_s": 10,
+                    "heat_s": 20,
+                    "heat_until": "time",
+                    "cool_s": 6,
+                    "isothermal_K": 100.0,
+                },
+            },
+            "rig.toml",
+        )
+        result = heat_run(rig, clock=clock, folder=tmp_path / "run")
+    assert (result.reason, result.power_is_off) == ("finished", True)
+    assert supply.switched[0] is False  # off before the start
+    assert supply.switched.count(True) == 1
+    assert supply.switched[-1] is False
+    run = read_run(result.folder)
+    heated = run.power > 0
+    assert set(run.power[heated]) == {4.2}
+    tab = run.temperature_degC[:, run.nodes.index("tab")]
+    assert set(tab[heated][1:].round(3)) == {43.0}
+    bar = run.temperature_degC[:, run.nodes.index("bar")]
+    assert set(bar.round(3)) == {41.0}

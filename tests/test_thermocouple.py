@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import io
 import math
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -11,10 +13,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bench.channels import power_W, temperatures_degC
+from bench.clock import LockStepClock
 from bench.instruments.base import Reading
+from bench.logger import heat_run
 from bench.rig import Rig, rig_from
 from bench.thermocouple import temperature_degC, voltage_uV
 from bench.virtual.reader import LineReader
+from fit.record import read_run
 from tests.virtual_instruments import MADE, driver, next_reading, served
 
 
@@ -118,6 +123,33 @@ def test_a_microvolt_reader_on_a_port_gives_the_true_temperatures() -> None:
     ):
         found = temperatures_degC(made, {"reader": next_reading(here)})
     assert found == pytest.approx(MADE, abs=0.05)
+
+
+def test_a_microvolt_heat_run_records_the_tables_temperatures(tmp_path: Path) -> None:
+    # Type K at 0, 20, 40, 60, 80 degC, cold junction in ice: 0, 798, 1612, 2436, 3267 uV (IEC
+    # 60584-1, reference table, from memory, rounded there to 1 uV = 0.025 K).
+    table_uV = {"tab": 3267.0, "board_back": 2436.0, "bar": 1612.0, "case": 798.0, "ambient": 0.0}
+    expected = {"tab": 80.0, "board_back": 60.0, "bar": 40.0, "case": 20.0, "ambient": 0.0}
+    raw = {"unit": "uV", "thermocouple": "K", "cold_junction_degC": 0.0}
+    with served(LineReader(lambda: table_uV)) as there:
+        tables = rig(*({"node": n, "field": n, **raw} for n in table_uV)).document()
+        tables["instrument"][0] |= {"port": there.url, "query": "READ?"}
+        tables["sequence"] |= {
+            "soak_s": 4,
+            "heat_s": 4,
+            "heat_until": "time",
+            "isothermal_K": 100.0,
+        }
+        result = heat_run(
+            rig_from(tables, "rig.toml"),
+            clock=LockStepClock(),
+            folder=tmp_path / "run",
+            keyboard=io.StringIO("\n\n"),
+        )
+    run = read_run(result.folder)
+    assert len(run.t_s) > 8
+    for i, node in enumerate(run.nodes):
+        assert run.temperature_degC[:, i] == pytest.approx(expected[node], abs=0.05)
 
 
 def test_power_is_volts_times_amperes_or_as_read() -> None:

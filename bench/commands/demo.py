@@ -32,6 +32,15 @@ WRONG = {
 }
 
 
+VERDICTS = {
+    "poor-contact": "'{where}' is the poor contact",
+    "high-resistance": "'{where}' has too high a resistance",
+    "sensor-placement": "the thermocouple on '{where}' is not where it should be",
+    "power-error": "the power reading is off",
+    "weak-cooling": "'{where}' cools too little",
+}
+
+
 def command(
     fault: Annotated[Fault, typer.Option(help="What is wrong with the prototype.")] = Fault.none,
     seed: Annotated[
@@ -82,10 +91,21 @@ def _show(console: Console, done: Demonstration) -> None:
     )
     console.print(_truth_table(done))
     console.print()
+    console.print(f"[bold]Verdict:[/] {_verdict(done)}.")
     console.print(f"Done in {done.took_s:.0f} s. Run folder: {done.folder}", soft_wrap=True)
     console.print(f"Open {done.folder / 'report.html'} in a browser.", soft_wrap=True)
     if done.unit.fault == Fault.none:
         console.print("Now with something wrong: heatrun demo --fault pad")
+
+
+def _verdict(done: Demonstration) -> str:
+    """The outcome in one sentence."""
+    lead = next((one for one in done.verdict.findings if one.lead), None)
+    if lead is not None:
+        return VERDICTS.get(lead.kind, lead.text).format(where=lead.where)
+    if done.verdict.decision == "conforming":
+        return "all is in budget"
+    return f"{done.verdict.decision}, and nothing stands out as the cause"
 
 
 def _truth_table(done: Demonstration) -> Table:
