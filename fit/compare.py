@@ -41,6 +41,7 @@ class Reading:
 
     R_K_per_W: float
     u_K_per_W: float
+    own_u_K_per_W: float  # without what runs of one rig share
     difference_K_per_W: float  # to the first run
     difference_u_K_per_W: float
     change: str  # higher | lower | none seen
@@ -165,7 +166,8 @@ def compare(
             from_node=nodes[i],
             to_node=nodes[i + 1],
             readings=tuple(
-                _reading(run, merged[0], step, i) for run, step in zip(merged, steps, strict=True)
+                _reading(run, merged[0], step, i, own[j, j])
+                for j, (run, step) in enumerate(zip(merged, steps, strict=True))
             ),
             trend=None if x is None else fit_trend(np.asarray(x, float), R, own, common),
             # Runs that were varied on purpose do not show how alike units are.
@@ -256,13 +258,13 @@ def _channels(c: Array) -> tuple[Array, Array]:
     return np.sqrt(inner), np.sqrt(np.maximum(rest, 0.0))
 
 
-def _reading(run: _Merged, first: _Merged, step: Array, i: int) -> Reading:
+def _reading(run: _Merged, first: _Merged, step: Array, i: int, own: float) -> Reading:
     u = math.sqrt(sum(c[i, i] for c in run.covariance.values()))
     difference = float(run.R[i] - first.R[i])
     difference_u = math.sqrt(step[i, i])
     seen = abs(difference) > COVERAGE_FACTOR * difference_u
     change = ("higher" if difference > 0 else "lower") if seen else "none seen"
-    return Reading(float(run.R[i]), u, difference, difference_u, change)
+    return Reading(float(run.R[i]), u, math.sqrt(own), difference, difference_u, change)
 
 
 def _joint(merged: Sequence[_Merged], shared: Sequence[str], i: int) -> tuple[Array, Array, Array]:

@@ -39,6 +39,9 @@ def comparison_figure(comparison: Comparison) -> Figure:
     panels = figure.subplots(rows, columns, squeeze=False).ravel()
     for panel, span in zip(panels, comparison.spans, strict=False):
         _draw(panel, comparison, span)
+    figure.supxlabel(
+        "thin bar: k = 2; thick bar: the part that runs of one rig do not share", fontsize=8
+    )
     for panel in panels[len(comparison.spans) :]:
         panel.remove()
     return figure
@@ -61,9 +64,11 @@ def save_figure(figure: Figure, path: Path) -> None:
 def _draw(panel: Axes, comparison: Comparison, span: SpanComparison) -> None:
     x = np.arange(1.0, len(comparison.runs) + 1) if comparison.x is None else np.array(comparison.x)
     R = np.array([reading.R_K_per_W for reading in span.readings])
-    bar = COVERAGE_FACTOR * np.array([reading.u_K_per_W for reading in span.readings])
+    whole = COVERAGE_FACTOR * np.array([reading.u_K_per_W for reading in span.readings])
+    own = COVERAGE_FACTOR * np.array([reading.own_u_K_per_W for reading in span.readings])
     _draw_trend(panel, span, x)
-    panel.errorbar(x, R, bar, fmt="o", ms=4, color=INK, elinewidth=1, capsize=2, zorder=3)
+    panel.errorbar(x, R, whole, fmt="none", ecolor=INK, elinewidth=0.8, capsize=2, zorder=3)
+    panel.errorbar(x, R, own, fmt="o", ms=4, color=INK, elinewidth=3, zorder=4)
     panel.set_title(f"{span.from_node} – {span.to_node}", loc="left", fontsize=10)
     panel.set_ylabel("K/W", fontsize=8)
     panel.tick_params(labelsize=8)

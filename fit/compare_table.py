@@ -21,8 +21,8 @@ SCHEMA = "heatrun.compare/1"
 STYLE = {"higher": "bold red", "lower": "green", "none seen": ""}
 SHOW_ALL_UP_TO = 12
 COLUMNS = (
-    "run", "label", "value", "from", "to", "R_K_per_W", "u_K_per_W", "difference_K_per_W",
-    "difference_u_K_per_W", "change",
+    "run", "label", "value", "from", "to", "R_K_per_W", "u_K_per_W", "own_u_K_per_W",
+    "difference_K_per_W", "difference_u_K_per_W", "change",
 )  # fmt: skip
 
 

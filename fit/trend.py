@@ -128,14 +128,16 @@ def estimate_spread(R: Array, own: Array) -> Spread | None:
 
     variance = np.diag(own)
     freedom = len(R) - 1
-    low, estimate, high = (
-        _between(R, variance, q)
-        for q in (chi2.ppf(0.975, freedom), freedom, chi2.ppf(0.025, freedom))
-    )
+    few, many = chi2.ppf([0.025, 0.975], freedom)
+    observed = float(np.std(R, ddof=1))
+    low, estimate, high = (_between(R, variance, level) for level in (many, freedom, few))
+    if high == 0.0:
+        # Alike beyond what their uncertainties allow: bounded by what was seen, nothing taken out.
+        high = observed * math.sqrt(freedom / few)
     weight = 1 / np.maximum(variance + estimate**2, 1e-300)
     return Spread(
         mean_K_per_W=float(np.sum(weight * R) / np.sum(weight)),
-        observed_sd_K_per_W=float(np.std(R, ddof=1)),
+        observed_sd_K_per_W=observed,
         between_sd_K_per_W=estimate,
         between_low_K_per_W=low,
         between_high_K_per_W=high,

@@ -194,6 +194,19 @@ def test_identical_units_have_no_spread():
     assert spread.between_low_K_per_W == 0
 
 
+def test_units_more_alike_than_their_uncertainty_are_bounded_by_what_was_seen():
+    R = 2.0 + 0.001 * np.array([-1.0, 0.0, 1.0])
+    spread = estimate_spread(R, np.diag(np.full(3, 0.1**2)))
+    assert spread.between_sd_K_per_W == 0
+    assert spread.between_high_K_per_W > 0.001
+
+
+def test_own_uncertainty_leaves_out_what_the_rig_shares():
+    reading = compare([made_run(BEFORE), made_run(AFTER)]).spans[1].readings[1]
+    assert reading.own_u_K_per_W == pytest.approx(np.sqrt(2) * NOISE)
+    assert reading.u_K_per_W > 5 * reading.own_u_K_per_W
+
+
 def test_two_units_tell_no_spread():
     assert estimate_spread(np.array([1.0, 2.0]), np.eye(2)) is None
 
