@@ -154,3 +154,33 @@ def test_every_default_uncertainty_names_a_key(
     model: type[StageKeys], keys: dict[str, Any]
 ) -> None:
     assert set(model.default_u) <= set(model.model_fields)
+
+
+def test_plate_stores_heat_by_its_mass() -> None:
+    plate = {
+        "source_mm2": 100,
+        "plate_mm2": 900,
+        "thickness_mm": 3,
+        "conductivity_W_per_mK": 167,
+        "onward_K_per_W": 6.0,
+    }
+    stage = make("spreading", **plate, density_kg_per_m3=2700, specific_heat_J_per_kgK=900)
+    assert stage.capacity_J_per_K() == pytest.approx(900 * 3 * 1e-9 * 2700 * 900)
+
+
+def test_pad_by_impedance_needs_its_thickness_to_know_its_mass() -> None:
+    stage = make(
+        "pad",
+        area_mm2=308,
+        impedance_points=[[100, 300.0]],
+        screw={"count": 2, "thread_mm": 3, "torque_Nm": 0.1},
+        density_kg_per_m3=2000,
+        specific_heat_J_per_kgK=1000,
+    )
+    assert stage.problem() == "density_kg_per_m3 needs thickness_mm beside it"
+
+
+def test_torque_and_thread_of_a_screw_are_unsure_together() -> None:
+    screw = {"count": 2, "thread_mm": 3, "torque_Nm": 0.5, "torque_Nm_u": 0.05, "thread_mm_u": 0.3}
+    stage = make("pad", area_mm2=308, impedance_points=[[100, 300.0]], screw=screw)
+    assert stage.parts_u()["clamp_factor"].u == pytest.approx(np.hypot(0.1, 0.1))
