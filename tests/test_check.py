@@ -189,3 +189,11 @@ def test_run_without_watts_is_refused_in_one_line():
     percent = SimpleNamespace(power_unit="%")
     with pytest.raises(BudgetError, match="recorded in %"):
         check(replace(made.spans(), responses=(percent,)), made.prediction().budget)
+
+
+@pytest.mark.parametrize("nodes", [("tab", "ambient"), ("junction", "case", "ambient")])
+def test_few_measured_nodes_are_checked_as_lumped_spans(nodes):
+    verdict = hold(made.spans({"case to air": 2.0}, nodes=nodes), made.prediction())
+    assert verdict.decision == "non-conforming"
+    assert sum(len(s.stages) for s in verdict.spans) == len(made.STAGES)
+    assert verdict.findings
