@@ -46,6 +46,13 @@ def test_a_port_is_listed_by_its_stable_name(dev: Path) -> None:
     assert port.used_by is None
 
 
+def test_a_ports_name_is_printed_in_one_piece(dev: Path, capsys: Any) -> None:
+    assert heatrun("ports") == 0
+    lines = capsys.readouterr().out.splitlines()
+    assert str(dev / "ttyUSB3") in lines
+    assert any("made adapter" in line for line in lines)
+
+
 def test_a_program_that_has_a_port_open_is_named(tmp_path: Path) -> None:
     descriptors = tmp_path / "4711" / "fd"
     descriptors.mkdir(parents=True)
