@@ -10,7 +10,7 @@ import numpy as np
 
 from fit.covariance import ParameterCovariance, parameter_covariance
 from fit.errors import NotIdentifiable
-from fit.order import Fitted, Grid, choose, doubts, fit_order, refine, sort_tau
+from fit.order import Fitted, Grid, choose, doubts, fit_order, polish, refine, sort_tau
 from fit.record import Array, Run
 from fit.signals import Signals, prepare
 from fit.transfer import Reduced, reduce
@@ -164,7 +164,7 @@ def solve_record(
     for k in range(1, order + 1):
         fitted = fit_order(grid, k, fitted, starts=3)
     assert fitted is not None
-    fitted = sort_tau(refine(fitted.model, fitted.solution.theta, rounds=2))
+    fitted = sort_tau(polish(refine(fitted.model, fitted.solution.theta, rounds=2)))
     return fitted, tuple(doubts(fitted))
 
 

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
+import lmfit
 import numpy as np
 from scipy.stats import chi2
 
 from fit.covariance import correlation_inflation, parameter_covariance
 from fit.record import Array
 from fit.transfer import Model, Reduced
-from fit.varpro import Projected, solve
+from fit.varpro import Projected, minimizer, solve
 
 CLOSEST_RATIO = 2.0  # two time constants nearer than this cannot be told apart
 SIGNIFICANCE = 1e-3
@@ -48,6 +49,20 @@ def refine(model: Model, theta: Array, rounds: int = 0, most_steps: int = 12) ->
         prior = model.ladder_reference(solution.coefficient)
         solution = solve(model.problem(prior), solution.theta, absolute=1e-3 * CLOSE_ENOUGH)
     return Fitted(model, solution, prior)
+
+
+def polish(fitted: Fitted) -> Fitted:
+    """The fit's last steps, by lmfit over ln τ alone; kept where it is no worse."""
+    problem = fitted.model.problem(fitted.reference_prior)
+    theta = fitted.solution.theta
+    names = [f"ln_tau_{k + 1}" for k in range(fitted.order)]
+    names += ["edge_s"] * (len(theta) - fitted.order)
+    try:
+        result = minimizer(problem, theta, names).minimize(method="leastsq", max_nfev=40)
+    except (ValueError, lmfit.MinimizerException):
+        return fitted
+    found = problem.at(np.array([result.params[name].value for name in names]))
+    return replace(fitted, solution=found) if found.cost <= fitted.solution.cost else fitted
 
 
 def sort_tau(fitted: Fitted) -> Fitted:
@@ -176,6 +191,6 @@ def choose(record: Reduced, max_order: int) -> tuple[Fitted, tuple[str, ...]]:
             not_resolved.append(f"{candidate.order} time constants: {'; '.join(reasons)}")
             continue
         chosen = candidate
-    chosen = sort_tau(refine(chosen.model, chosen.solution.theta, rounds=2))
+    chosen = sort_tau(polish(refine(chosen.model, chosen.solution.theta, rounds=2)))
     kept = [text for text in not_resolved if int(text.split()[0]) > chosen.order]
     return chosen, (*doubts(chosen), *kept[:1])

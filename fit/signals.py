@@ -177,7 +177,8 @@ def _zero_power_soak(t_s: Array, power: Array, starts: Index) -> int:
 def _soak_offsets(t_s: Array, soak: Array, noise_K: Array, step: Array) -> tuple[Array, Array]:
     """Offsets of the channels (nodes,) [K] against their common mean, and standard uncertainties."""
     level = np.nanmean(soak, axis=0)
-    relative = soak - np.nanmean(soak, axis=1, keepdims=True)
+    common = np.nansum(soak - level, axis=1) / np.maximum(np.isfinite(soak).sum(axis=1), 1)
+    relative = soak - common[:, None]
     count = np.maximum(np.isfinite(soak).sum(axis=0), 1)
     clock = t_s - t_s.mean()
     drift = np.zeros(len(level))

@@ -23,6 +23,8 @@ from fit.signals import Signals
 
 EXPONENTS = (0.0, 0.1, 0.2, 0.3)
 LARGEST_K_PER_W = 100.0
+UNKNOWN_K_PER_W = 50.0  # said, as uncertain as it is large, when the record shows no loss
+LEAST_SLOWING = 0.08
 STORED_SHARE = 0.02  # of the stored energy: lumps not measured, mistaken for loss
 MODEL_SHARE = 0.01  # of the loss: what one exponent and lumps leave out
 
@@ -119,9 +121,32 @@ def _slope_u(design: Array, residual: Array, slot: int) -> float:
     return float(np.sqrt(variance * bread[slot, slot]) / scale[slot])
 
 
+def _slowing(balance: _Balance) -> float:
+    """By what share the case's rise has slowed between the middle and the end of heating, at least.
+
+    Two standard uncertainties below the estimate; while it is small nothing is known of the loss.
+    """
+    heating = np.flatnonzero(balance.heating)
+    t_s, rise = balance.middle_s[heating], balance.case_K[heating]
+    age = (t_s - t_s[0]) / max(float(np.ptp(t_s)), 1e-9)
+    slopes = []
+    for low, high in ((0.25, 0.5), (0.75, 1.0)):
+        window = (age >= low) & (age <= high)
+        if window.sum() < 4:
+            return 0.0
+        (slope, _), covariance = np.polyfit(t_s[window], rise[window], 1, cov=True)
+        slopes.append((float(slope), float(np.sqrt(covariance[0, 0]))))
+    (early, early_u), (late, late_u) = slopes
+    if early <= 3 * early_u:
+        return 1.0  # no longer rising by the middle: settled
+    return 1 - late / early - 2 * float(np.hypot(late_u, late / early * early_u)) / early
+
+
 def case_to_ambient(signals: Signals, case: str, power: float) -> CaseToAmbient:
     """Resistance from the case to ambient at the recorded power [power unit]."""
     balance = _balance(signals, case, power)
+    if _slowing(balance) < LEAST_SLOWING:
+        return CaseToAmbient(UNKNOWN_K_PER_W, UNKNOWN_K_PER_W**2, 0.0, settled=False)
     late = np.flatnonzero(balance.heating)
     late = late[balance.middle_s[late] >= balance.middle_s[late[-1]] - 0.05 * np.ptp(balance.middle_s[late])]
     reached = float(np.mean(balance.case_K[late])) / power

@@ -196,6 +196,36 @@ def solve(
     return here
 
 
+def solve_widely(
+    problem: Problem,
+    start: Array,
+    relative: float = 1e-10,
+    reach: float = 7.0,
+    stride: float = 0.5,
+    most_rounds: int = 6,
+) -> Projected:
+    """`solve`, then look along each θ, the others held, for a lower valley and solve again from there.
+
+    A far start can leave a time constant where its exponential is gone from the data and no slope
+    leads back. reach, stride: how far and how finely each θ is looked along.
+    """
+    here = solve(problem, start, relative)
+    offsets = np.arange(-reach, reach + stride / 2, stride)
+    for _ in range(most_rounds):
+        best = here
+        for k in range(len(start)):
+            for offset in offsets:
+                theta = here.theta.copy()
+                theta[k] += offset
+                if problem.lower[k] <= theta[k] <= problem.upper[k]:
+                    trial = problem.at(theta, with_jacobian=False)
+                    best = trial if trial.cost < best.cost else best
+        if best.cost >= here.cost * (1 - 1e-6):
+            break
+        here = solve(problem, best.theta, relative)
+    return solve(problem, here.theta, relative, most_steps=400)
+
+
 def minimizer(problem: Problem, theta: Array, names: list[str]) -> lmfit.Minimizer:
     """An lmfit Minimizer over θ alone, the linear part projected out, with the analytic Jacobian.
 
