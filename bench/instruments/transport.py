@@ -66,9 +66,11 @@ def _why_not(settings: InstrumentSettings, error: BaseException) -> str:
     head = f"{settings.name}: port {settings.port}"
     text = str(error)
     code = getattr(error, "errno", None)
-    if "exclusively lock" in text or "busy" in text.lower() or code == 16:
+    # Windows denies access to a port that somebody else has open.
+    taken = "exclusively lock" in text or "busy" in text.lower() or "Access is denied" in text
+    if taken or code == 16:
         return f"{head} is taken by another program; close that one first"
-    if code == 13 or "Permission" in text or "Access is denied" in text:
+    if code == 13 or "Permission" in text:
         return f"{head} may not be opened by this user; 'heatrun ports' says what to do"
     if code in (2, 20) or "FileNotFound" in text or "No such file" in text:
         return f"{head} does not exist; 'heatrun ports' lists those that do"
