@@ -30,7 +30,13 @@ def command(
     writes nothing, so it may be started and stopped at any time beside the logger. A page is no
     guard: it switches nothing off. Ctrl-C ends it.
     """
+    import os
     import signal
+
+    # The logger goes first: one thread for linear algebra, and the lowest claim on the processor.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    if hasattr(os, "nice"):
+        os.nice(10)
 
     from bench.watch.folder import FolderReader
     from bench.watch.server import Board, PageServer

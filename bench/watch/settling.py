@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
     from fit.check import Verdict
     from fit.spans import Spans
 
-LONGER_BY = 1.12
+LONGER_BY = 1.3
 """A new estimate when the time under power has grown by this factor: even steps in log time."""
 
 FIRST_AFTER_S = 20.0
@@ -62,9 +63,8 @@ class Settling:
         self._heat_s: float | None = None
         self._due_s = FIRST_AFTER_S
 
-    def take(self, t_s: Array, temperature_degC: Array, power: Array) -> list[Estimate]:
-        """Take scans (k,) and make the estimates that fall due among them."""
-        found = []
+    def take(self, t_s: Array, temperature_degC: Array, power: Array) -> Iterator[Estimate]:
+        """Take scans (k,), and yield the estimates that fall due among them."""
         self.scans += len(t_s)
         for at, reading, watts in zip(map(float, t_s), temperature_degC, power, strict=True):
             if self._follower is None or not math.isfinite(watts):
@@ -75,8 +75,7 @@ class Settling:
             if self._heat_s is not None and at - self._heat_s >= self._due_s:
                 self._due_s = LONGER_BY * (at - self._heat_s)
                 if (spans := self._follower.spans()) is not None:
-                    found += self._judge.estimates(at, spans)
-        return found
+                    yield from self._judge.estimates(at, spans)
 
     def conclude(self, run: Run) -> list[Estimate]:
         """The estimate from the whole of a finished record, as `heatrun check` makes it."""

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 LOOK_EVERY_S = 0.5
 SAY_AT_LEAST_EVERY_S = 5.0
-SCANS_AT_A_TIME = 2000
+SCANS_AT_A_TIME = 500
 
 
 class Watcher:
@@ -68,20 +68,21 @@ class Watcher:
 
     def _estimate(self) -> None:
         settling = Settling((), self.budget)
-        concluded_at = -1
+        concluded = -1
         while not self._stop.wait(LOOK_EVERY_S):
             with self._lock:
-                nodes, fresh = self.reader.nodes, self.reader.scans < settling.scans
-            if nodes != settling.nodes or fresh:
+                nodes, count = self.reader.nodes, self.reader.scans
+                # Of a finished run the end comes first: how it got there can wait.
+                ended = self.reader.ended and count != concluded
+                run = self.reader.run() if ended and count else None
+            if nodes != settling.nodes or count < settling.scans:
                 settling = Settling(nodes, self.budget)
-            while not self._stop.is_set() and (scans := self._next(settling.scans)) is not None:
-                self._keep(settling.take(*scans))
-            with self._lock:
-                ended, count = self.reader.ended, self.reader.scans
-                run = self.reader.run() if ended and count != concluded_at else None
-            if run is not None and count:
-                concluded_at = count
+            if run is not None:
+                concluded = count
                 self._keep(settling.conclude(run))
+            while not self._stop.is_set() and (scans := self._next(settling.scans)) is not None:
+                for found in settling.take(*scans):
+                    self._keep([found])
 
     def _next(self, taken: int) -> tuple[Array, Array, Array] | None:
         """The next scans that no estimate has seen, a copy; None where there are none."""
