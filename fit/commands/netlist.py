@@ -17,7 +17,7 @@ class Form(StrEnum):
 
 
 def command(
-    run: Annotated[Path, typer.Argument(help="A run folder or a readings CSV.")],
+    run: Annotated[Path, typer.Argument(metavar="RUN", help="A run folder or a readings CSV.")],
     form: Annotated[
         Form,
         typer.Option(help="foster: the fit, term by term; cauer: the ladder of the heat path."),

@@ -18,7 +18,7 @@ class Material(StrEnum):
 
 
 def command(
-    run: Annotated[Path, typer.Argument(help="A run folder or a readings CSV.")],
+    run: Annotated[Path, typer.Argument(metavar="RUN", help="A run folder or a readings CSV.")],
     *,
     budget: Annotated[
         Path,
