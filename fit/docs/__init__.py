@@ -1,0 +1,1 @@
+"""The documentation that travels with the package, as Markdown."""
