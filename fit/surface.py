@@ -137,8 +137,11 @@ def _slowing(balance: _Balance) -> float:
         (slope, _), covariance = np.polyfit(t_s[window], rise[window], 1, cov=True)
         slopes.append((float(slope), float(np.sqrt(covariance[0, 0]))))
     (early, early_u), (late, late_u) = slopes
-    if early <= 3 * early_u:
+    length = float(np.ptp(t_s))
+    if max(abs(early), early_u) * length < 0.1 * rise[-1]:
         return 1.0  # no longer rising by the middle: settled
+    if early <= 3 * early_u:
+        return 0.0
     return 1 - late / early - 2 * float(np.hypot(late_u, late / early * early_u)) / early
 
 
