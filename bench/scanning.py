@@ -29,22 +29,31 @@ def power_columns(rig: Rig, readings: Mapping[str, Reading]) -> tuple[str, ...]:
 
 
 def ask(stations: Collection[Station], clock: Clock, interval_s: float) -> dict[str, Reading]:
-    """Ask all and take what has come: the newest reading of each, if it has a new one.
+    """Ask all and take what has come: one reading of each, if it has a new one.
 
-    What is slow is not waited for; its reading then stands in the next scan. On the lock-step
-    bench all are waited for, one after the other, so that a run is the same each time.
+    What is slow is not waited for; its reading then stands in the next scan, and none is dropped.
+    A quick instrument that was late once is not asked in that next scan, and so is in time again.
+    On the lock-step bench all are waited for, one after the other, so that a run is the same each
+    time.
     """
     if clock.lock_step:
         for station in stations:
             station.ask()
             station.wait(None)
-    else:
-        deadline_s = time.monotonic() + WINDOW * interval_s
-        for station in stations:
+        return _taken(stations)
+    deadline_s = time.monotonic() + WINDOW * interval_s
+    late = _taken([station for station in stations if not station.streams])
+    others = [station for station in stations if station.name not in late]
+    for station in stations:
+        if station.name not in late or not station.is_prompt(interval_s):
             station.ask()
-        for station in stations:
-            if station.is_prompt(interval_s):
-                station.wait(deadline_s)
+    for station in others:
+        if station.is_prompt(interval_s):
+            station.wait(deadline_s)
+    return late | _taken(others)
+
+
+def _taken(stations: Collection[Station]) -> dict[str, Reading]:
     taken = {station.name: station.take() for station in stations}
     return {name: reading for name, reading in taken.items() if reading is not None}
 

@@ -19,7 +19,9 @@ CHECK_S = 10.0  # the isothermal check is the first so many seconds of the soak
 SETTLED = 0.01  # slope x time constant below this share of the rise (ours; design.md)
 TIME_CONSTANTS = 4.6  # after so many, 1 % is left: ln 100
 SLOPE_SHARE = 0.1  # the slope is taken over the last tenth of the heating
-SLOPE_AT_LEAST_S = 30.0
+HEATED_AT_LEAST_S = 100.0  # before that, nothing is called settled
+SIGNIFICANT = 3.0  # standard errors
+SLOWEST = 10.0  # times the time heated: a slower time constant cannot be told from a drift
 DECIDED_IN_A_ROW = 3  # estimates: one that wavers over its limit has not decided
 RISE_AT_LEAST_K = 0.5  # a node that does not warm by this is not waited for
 
@@ -154,26 +156,44 @@ class Sequence:
         return self._decided >= DECIDED_IN_A_ROW
 
     def _is_settled(self, scan: Scan, elapsed_s: float, estimate: Estimate | None) -> bool:
-        """Judged at most once in a hundredth of the time heated, and after half a minute."""
-        if elapsed_s < SLOPE_AT_LEAST_S or scan.t_s - self._judged_s < elapsed_s / 100:
+        """Judged again each time the heating has gone on by a hundredth."""
+        if elapsed_s < HEATED_AT_LEAST_S or scan.t_s - self._judged_s < elapsed_s / 100:
             return False
         self._judged_s = scan.t_s
-        tau_s = max((*(estimate.tau_s if estimate else ()), elapsed_s / TIME_CONSTANTS))
-        over_s = max(SLOPE_AT_LEAST_S, SLOPE_SHARE * elapsed_s)
-        shares = [self._share_left(node, scan, tau_s, over_s) for node in scan.temperature_degC]
-        left = max((share for share in shares if share is not None), default=math.inf)
+        known_s = max(estimate.tau_s, default=0.0) if estimate else 0.0
+        left_K = [self._to_come(node, scan, elapsed_s, known_s) for node in scan.temperature_degC]
+        shares = [one for one in left_K if one is not None]
+        left = max((share for share, _ in shares), default=math.inf)
+        tau_s = max((tau for _, tau in shares), default=math.nan)
         self._left_s = tau_s * math.log(left / SETTLED) if SETTLED < left < math.inf else None
         return left <= SETTLED
 
-    def _share_left(self, node: str, scan: Scan, tau_s: float, over_s: float) -> float | None:
-        """What is still to come as a share of the rise; None where the node does not warm."""
+    def _to_come(
+        self, node: str, scan: Scan, elapsed_s: float, known_s: float
+    ) -> tuple[float, float] | None:
+        """What is still to come as a share of the rise, and the time constant that says so [s].
+
+        None for the reference and for a node that does not warm.
+        """
         if node == self._reference:
             return None
         rise_K = self._rise(node, scan)
         if math.isnan(rise_K) or rise_K < RISE_AT_LEAST_K:
             return None
-        to_come_K = self._course.slope_K_per_s(node, over_s, self._reference) * tau_s
-        return math.inf if math.isnan(to_come_K) else abs(to_come_K) / rise_K
+        over_s = SLOPE_SHARE * elapsed_s
+        course, reference = self._course, self._reference
+        now, u = course.slope_K_per_s(node, over_s, reference)
+        before_s = 0.5 * elapsed_s
+        before, _ = course.slope_K_per_s(node, over_s, reference, before_s)
+        if math.isnan(now):
+            return math.inf, math.nan
+        tau_s = max(known_s, elapsed_s / TIME_CONSTANTS)
+        # Something slower shows as a slope that does not fall off as it should by now.
+        if abs(now) > SIGNIFICANT * u and not math.isnan(before):
+            fallen = math.log(before / now) if 0 < now < before else 0.0
+            slower_s = before_s / fallen if fallen > before_s / (SLOWEST * elapsed_s) else math.inf
+            tau_s = max(tau_s, min(slower_s, SLOWEST * elapsed_s))
+        return abs(now) * tau_s / rise_K, tau_s
 
     def _rise(self, node: str, scan: Scan) -> float:
         """Warmer than at the start of the heating, by more than the surroundings are [K]."""

@@ -92,9 +92,10 @@ class Station:
             raise self._opening_error
 
     def ask(self) -> None:
-        """Have a polled instrument asked; a stream comes by itself."""
+        """Have a polled instrument asked, unless it still owes an answer; a stream just comes."""
         with self._state:
-            self._asked += 1
+            if self._answered == self._asked:
+                self._asked += 1
             self._state.notify_all()
 
     def wait(self, deadline_s: float | None) -> None:
@@ -109,6 +110,10 @@ class Station:
                 if left is not None and left <= 0:
                     return
                 self._state.wait(left)
+
+    @property
+    def streams(self) -> bool:
+        return self._streams
 
     def is_prompt(self, interval_s: float) -> bool:
         """Whether its next reading can be waited for within a scan."""

@@ -9,21 +9,33 @@ from dataclasses import dataclass, field
 MOST_BINS = 240
 
 
-def slope(points: Iterable[tuple[float, float]]) -> float:
-    """Least-squares slope of (t [s], value) pairs [value/s]; NaN pairs left out, NaN for under two.
+def line(points: Iterable[tuple[float, float]]) -> tuple[float, float]:
+    """Least-squares slope of (t [s], value) pairs and its standard error [value/s].
 
-    >>> round(slope([(0, 20.0), (1, 20.5), (2, math.nan), (4, 22.0)]), 12)
-    0.5
+    NaN values are left out; NaN for under two points, and an error of NaN for under three.
     """
     kept = [(t, value) for t, value in points if not math.isnan(value)]
     if len(kept) < 2:
-        return math.nan
+        return math.nan, math.nan
     mean_t = math.fsum(t for t, _ in kept) / len(kept)
     mean_value = math.fsum(value for _, value in kept) / len(kept)
     spread = math.fsum((t - mean_t) ** 2 for t, _ in kept)
     if spread <= 0:
-        return math.nan
-    return math.fsum((t - mean_t) * (value - mean_value) for t, value in kept) / spread
+        return math.nan, math.nan
+    found = math.fsum((t - mean_t) * (value - mean_value) for t, value in kept) / spread
+    if len(kept) < 3:
+        return found, math.nan
+    rest = math.fsum((value - mean_value - found * (t - mean_t)) ** 2 for t, value in kept)
+    return found, math.sqrt(rest / (len(kept) - 2) / spread)
+
+
+def slope(points: Iterable[tuple[float, float]]) -> float:
+    """Least-squares slope of (t [s], value) pairs [value/s].
+
+    >>> round(slope([(0, 20.0), (1, 20.5), (2, math.nan), (4, 22.0)]), 12)
+    0.5
+    """
+    return line(points)[0]
 
 
 @dataclass
@@ -47,7 +59,7 @@ class Course:
     >>> course = Course()
     >>> for t in range(100_000):
     ...     course.add(float(t), {"tab": 20.0 + 0.001 * t})
-    >>> round(course.slope_K_per_s("tab", 5_000.0), 9), len(course) <= MOST_BINS
+    >>> round(course.slope_K_per_s("tab", 5_000.0)[0], 9), len(course) <= MOST_BINS
     (0.001, True)
     """
 
@@ -80,18 +92,28 @@ class Course:
         if len(self._bins) > MOST_BINS:
             self._widen()
 
-    def slope_K_per_s(self, node: str, over_s: float, minus: str | None = None) -> float:
-        """Slope of the last `over_s` [K/s], of the node's rise above `minus` where given."""
+    def slope_K_per_s(
+        self, node: str, over_s: float, minus: str | None = None, before_s: float = 0.0
+    ) -> tuple[float, float]:
+        """Slope over a window, and its standard error [K/s].
+
+        Args:
+            node: whose temperature.
+            over_s: length of the window [s].
+            minus: the rise above this node's temperature is taken.
+            before_s: the window ends so long before the newest scan [s].
+        """
         if not self._bins:
-            return math.nan
-        since_s = self._bins[-1].t_sum / self._bins[-1].scans - over_s
+            return math.nan, math.nan
+        until_s = self._bins[-1].t_sum / self._bins[-1].scans - before_s
         points = []
         for one in reversed(self._bins):
             t_s, value = one.mean(node)
-            if t_s < since_s:
+            if t_s < until_s - over_s:
                 break
-            points.append((t_s, value - one.mean(minus)[1] if minus else value))
-        return slope(points)
+            if t_s <= until_s:
+                points.append((t_s, value - one.mean(minus)[1] if minus else value))
+        return line(points)
 
     def _widen(self) -> None:
         self._bin_s *= 2
