@@ -47,6 +47,11 @@ def test_contact_adds_to_the_bulk_of_a_pad() -> None:
     assert with_contact - resistance(make("pad", **PAD)) == pytest.approx(0.1)
 
 
+def test_screws_do_not_change_a_pad_known_by_its_bulk() -> None:
+    screw = {"count": 2, "thread_mm": 3, "torque_Nm": 0.5}
+    assert resistance(make("pad", **PAD, screw=screw)) == resistance(make("pad", **PAD))
+
+
 def screwed(torque_Nm: float) -> float:
     return resistance(
         make(

@@ -54,6 +54,7 @@ class Pad(Solid):
     `contact_K_mm2_per_W` is the intercept of impedance against thickness (ASTM D5470, memory);
     `impedance_points` are [[kPa, K mm2/W], ...] from a data sheet, between which the logarithm of
     the impedance is taken as linear in the logarithm of pressure, and beyond which it is held.
+    Without points, `screw` does not change R: the advice on a poor contact names its torque.
 
     Default uncertainties: conductivity 10 % (data sheets state typical values, common practice),
     thickness 5 %, area 2 %, contact 30 %, impedance 10 %; clamp force 20 % (torque-controlled
@@ -93,13 +94,8 @@ class Pad(Solid):
             pressures = [point[0] for point in self.impedance_points]
             rising = all(a < b for a, b in pairwise(pressures))
             return None if rising else "impedance_points must rise in pressure"
-        return self._bulk_problem()
-
-    def _bulk_problem(self) -> str | None:
         if self.thickness_mm is None or self.conductivity_W_per_mK is None:
             return "thickness_mm and conductivity_W_per_mK, or impedance_points, are needed"
-        if self.screw is not None:
-            return "screw means nothing without impedance_points"
         return None
 
     def remark(self, rise_K: float) -> str | None:
