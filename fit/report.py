@@ -143,7 +143,10 @@ def render(material: Material, figures: Mapping[str, Figure], theme: str = "") -
             title=verdict.prediction.budget.title if verdict else run.label,
             about=_about(material),
             statement=state(verdict),
-            figures={key: Markup(to_svg(f, DESCRIPTION[key])) for key, f in figures.items()},
+            figures={
+                key: Markup(to_svg(figures[key], words)) if key in figures else ""
+                for key, words in DESCRIPTION.items()
+            },
             judged=verdict is not None,
             path_rows=path_rows(material.path, verdict) if material.path else [],
             settled=spans.settled if spans is not None else response.settled,

@@ -68,7 +68,6 @@ RC: Any = {
     "font.sans-serif": ["DejaVu Sans", "Verdana", "Arial"],
     "font.size": 8.0,
     "svg.fonttype": "none",
-    "svg.hashsalt": "heatrun",
     "text.parse_math": False,
     "axes.edgecolor": LIGHT["hair"],
     "axes.labelcolor": LIGHT["soft"],
@@ -108,11 +107,11 @@ def new_figure(height_in: float) -> Figure:
     return figure
 
 
-def styled() -> Any:
-    """Context in which figures are drawn and saved."""
+def styled(salt: str = "") -> Any:
+    """Context in which figures are drawn and saved; the salt tells one SVG's ids from another's."""
     from matplotlib import rc_context
 
-    return rc_context(RC)
+    return rc_context(RC | {"svg.hashsalt": f"heatrun {salt}"})
 
 
 def spread_labels(wanted: Sequence[float], gap: float, low: float, high: float) -> list[float]:
@@ -187,7 +186,7 @@ def to_svg(figure: Figure, description: str) -> str:
     from html import escape
 
     stream = io.StringIO()
-    with styled():
+    with styled(description):
         figure.savefig(stream, format="svg", transparent=True, metadata={"Date": None})
     text = stream.getvalue()
     text = text[text.index("<svg") :]

@@ -48,7 +48,7 @@ def made_response(run: Run) -> Response:
     )
     return Response(
         reference="ambient",
-        nodes=("tab", "case"),
+        nodes=run.nodes[:2],
         power=4.2,
         power_unit="W",
         tau_s=np.array([60.0]),

@@ -1,0 +1,217 @@
+"""The report: what it says, what it must never hold, how it stands on a phone and on paper."""
+
+from __future__ import annotations
+
+import dataclasses
+import hashlib
+import re
+from html.parser import HTMLParser
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from fit.causes import Finding
+from fit.check import Verdict, hold
+from fit.errors import HeatrunError, RecordError
+from fit.printing import print_page
+from fit.record import Event
+from fit.report import draw_figures, gather, render, write_report
+from fit.wording import state
+from tests.browser import browser
+from tests.made import prediction, spans
+from tests.test_figures import made_response, made_run
+
+NASTY = '<script>alert(1)</script><img src="http://example.invalid/x">'
+VOID = {"meta", "link", "br", "img", "input", "hr"}
+
+
+class Outline(HTMLParser):
+    """Tags that are open, every attribute, and whether tags close in order."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.open: list[str] = []
+        self.tags: list[tuple[str, dict[str, str | None]]] = []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append((tag, dict(attrs)))
+        if tag not in VOID:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append((tag, dict(attrs)))
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open.pop() == tag
+
+
+def report(verdict: Verdict | None = None, **changes: object) -> str:
+    run = dataclasses.replace(made_run(), **changes)
+    response = dataclasses.replace(made_response(run), run=None)
+    material = gather(run, response, verdict)
+    return render(material, draw_figures(material))
+
+
+def with_lead(verdict: Verdict, kind: str, where: str) -> Verdict:
+    lead = Finding(kind, where, 0.97, "What it is.", True, ("Do this first.",), "Mind the heat.")
+    return dataclasses.replace(verdict, findings=(lead,))
+
+
+def outline(html: str) -> Outline:
+    parser = Outline()
+    parser.feed(html)
+    assert parser.open == []
+    return parser
+
+
+def test_tags_close_in_order_and_ids_stand_once():
+    found = outline(report(hold(spans({"pad": 2.0}), prediction())))
+    ids = [attributes["id"] for _, attributes in found.tags if "id" in attributes]
+    shared = {one for one in ids if ids.count(one) > 1}
+    assert not shared
+
+
+def test_nothing_outside_is_referred_to():
+    html = report(hold(spans(), prediction()))
+    outside = [
+        value
+        for tag, attributes in outline(html).tags
+        for key, value in attributes.items()
+        if key in ("src", "href", "action", "srcset") and not (value or "").startswith("#")
+    ]
+    assert outside == []
+    assert not re.search(r"https?://|@import", html)
+    assert "<script" not in html
+
+
+def test_decision_and_lead_cause_come_first_in_plain_words():
+    verdict = with_lead(hold(spans({"pad": 2.0}), prediction()), "poor-contact", "pad")
+    html = report(verdict)
+    first = html.index("Over budget", html.index("<body>"))
+    order = [html.index(words, first) for words in ("Poor contact at the pad", "Do this first.")]
+    assert first < order[0] < order[1] < html.index("The heat path")
+
+
+@pytest.mark.parametrize(
+    ("kind", "where", "words"),
+    [
+        ("poor-contact", "pad", "Poor contact at the pad"),
+        ("high-resistance", "via array", "Too much resistance at the via array"),
+        ("sensor-placement", "bar", "The bar thermocouple reads wrong"),
+        ("power-error", "power", "The power reading is off"),
+        ("weak-cooling", "case to air", "The case gives off its heat poorly"),
+    ],
+)
+def test_every_kind_of_finding_has_a_headline(kind: str, where: str, words: str):
+    verdict = with_lead(hold(spans({"pad": 2.0}), prediction()), kind, where)
+    assert state(verdict).headline == words
+
+
+def test_a_wrong_sensor_leaves_open_whether_the_span_is_over():
+    verdict = with_lead(hold(spans({"pad": 2.0}), prediction()), "sensor-placement", "bar")
+    assert all(fact.startswith("as read, ") for fact in state(verdict).facts)
+
+
+def test_what_conforms_goes_on_to_rating():
+    said = state(hold(spans(), prediction()))
+    assert said.decision == "Within budget"
+    assert "rate" in said.steps[0]
+
+
+def test_what_is_not_decided_says_how_it_could_be():
+    said = state(hold(spans({"pad": 1.25}, relative_u=0.2), prediction()))
+    assert said.decision == "Not decided"
+    assert any("longer" in step for step in said.steps)
+
+
+def test_every_span_stands_in_the_table_measured_beside_predicted():
+    verdict = hold(spans(), prediction())
+    rows = re.findall(r'<th scope="row" class="words">([^<]*)</th>', report(verdict))
+    assert rows == ["junction to tab", "via array", "pad", "bar + bar to case", "case to air"]
+
+
+def test_without_budget_nothing_is_judged():
+    html = report(None)
+    assert "Measured, not judged" in html
+    assert "probability within limit" not in html
+
+
+def test_labels_and_notes_cannot_bring_markup():
+    html = report(
+        hold(spans(), prediction()),
+        label=NASTY,
+        nodes=(NASTY, "case", "ambient"),
+        events=(Event(5.0, "operator", {"text": NASTY}),),
+        document={"sensors": {"tab": {"name": NASTY}}, "id": NASTY, "rig": {"title": NASTY}},
+        left_out=(NASTY,),
+    )
+    tags = {tag for tag, _ in outline(html).tags}
+    assert not tags & {"script", "img"}
+    assert html.count("&lt;script&gt;") >= 5
+
+
+def test_inputs_are_named_with_their_digest(tmp_path: Path):
+    readings = tmp_path / "readings.csv"
+    readings.write_text("t_s,tab_degC,power_W\n0,1,2\n")
+    html = report(hold(spans(), prediction()), path=tmp_path)
+    assert hashlib.sha256(readings.read_bytes()).hexdigest() in html
+
+
+def test_power_in_another_unit_is_said_and_not_called_watts():
+    run = dataclasses.replace(made_run(), power_unit="%")
+    response = dataclasses.replace(made_response(run), power_unit="%")
+    material = gather(run, response)
+    html = render(material, draw_figures(material))
+    assert "K/%" in html
+    assert "K/W</th>" not in html
+
+
+def test_a_run_without_power_still_has_its_time_constants():
+    run = dataclasses.replace(made_run(), power=np.zeros(400))
+    response = dataclasses.replace(made_response(run), power=0.0)
+    material = gather(run, response)
+    assert "Time constants" in render(material, draw_figures(material))
+
+
+def test_writing_replaces_the_report_whole(tmp_path: Path):
+    run = made_run()
+    (tmp_path / "report.html").write_text("old")
+    written = write_report(run, made_response(run), hold(spans(), prediction()), tmp_path)
+    assert written == tmp_path / "report.html"
+    assert written.read_text(encoding="utf-8").startswith("<!DOCTYPE html>")
+    assert [path.name for path in tmp_path.iterdir()] == ["report.html"]
+    assert written.stat().st_size < 1_000_000
+
+
+def test_a_folder_that_is_not_there_is_one_clear_line(tmp_path: Path):
+    run = made_run()
+    with pytest.raises(RecordError, match="cannot be written"):
+        write_report(run, made_response(run), None, tmp_path / "nowhere")
+
+
+def test_printing_without_a_browser_says_what_to_do(tmp_path, monkeypatch):
+    monkeypatch.setattr("fit.printing.find_browser", lambda: None)
+    with pytest.raises(HeatrunError, match="install one"):
+        print_page(tmp_path / "report.html", tmp_path / "report.pdf")
+
+
+@pytest.mark.slow
+def test_in_a_browser_it_fits_a_phone_asks_nothing_and_prints(tmp_path: Path):
+    run = made_run()
+    verdict = hold(spans({"pad": 2.0}), prediction())
+    page = write_report(run, made_response(run), verdict, tmp_path)
+    with browser(tmp_path / "profile") as tab:
+        tab.open("about:blank")
+        tab.requested()
+        for width in (1280, 400):
+            tab.resize(width, 800)
+            tab.open(page.as_uri())
+            assert tab.run("return document.documentElement.scrollWidth") <= width
+        tab.resize(400, 800)
+        bottom = tab.run("return document.querySelector('h1').getBoundingClientRect().bottom")
+        assert bottom < 400
+        assert {address for address in tab.requested() if "://" in address} == {page.as_uri()}
+        assert tab.complaints() == []
+        printed = tab.devtools("Page.printToPDF", preferCSSPageSize=True)
+        assert len(printed["data"]) > 10_000
