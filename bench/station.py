@@ -94,7 +94,8 @@ class Station:
     def ask(self) -> None:
         """Have a polled instrument asked, unless it still owes an answer; a stream just comes."""
         with self._state:
-            if self._answered == self._asked:
+            # A reading not yet taken would be dropped for the next one.
+            if self._streams or (self._answered == self._asked and self._newest is None):
                 self._asked += 1
             self._state.notify_all()
 
