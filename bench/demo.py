@@ -191,8 +191,9 @@ def _evaluate(run: Run, budget: Budget, folder: Path) -> Verdict:
 
 def _plan(rig: Rig) -> str:
     sequence = rig.sequence
+    until = "" if sequence.heat_until == "time" else f" at most, until {sequence.heat_until}"
     return (
-        f"soak {sequence.soak_s:.0f} s without power, heat until {sequence.heat_until}, "
+        f"soak {sequence.soak_s:.0f} s without power, heat {sequence.heat_s:.0f} s{until}, "
         f"cool {sequence.cool_s:.0f} s; a scan every {sequence.interval_s:g} s"
     )
 
