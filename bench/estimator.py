@@ -24,12 +24,15 @@ from bench.status import Estimate, Scan, SpanEstimate
 
 if TYPE_CHECKING:
     from fit.budget.model import Budget, Prediction
+    from fit.check import Verdict
+    from fit.spans import Spans
 
 WAITING_AT_MOST = 20_000  # scans not yet handed on; beyond, the estimator has hung
 EVERY_S = 2.0  # of the computer's clock, between two estimates
 SHARE = 0.25  # of one core the process may use at the most
 GROWTH = 0.1  # in line: an estimate each time the record has grown by this share
 FIRST_S = 30.0
+FINAL_U = 0.1  # relative; a final temperature less sure than that is not shown
 SAME_POWER = 0.01  # relative: a prediction is good for that much of a change
 LEAVE_S = 2.0
 
@@ -87,12 +90,14 @@ class Reckoning:
         if spans is None:
             return None
         slowest = spans.responses[-1]
-        final = dict(zip(spans.nodes, map(float, spans.final_degC), strict=True))
         return Estimate(
-            self._t_s, tuple(map(float, slowest.tau_s)), final, tuple(self._decided(spans))
+            self._t_s,
+            tuple(map(float, slowest.tau_s)),
+            _final_degC(spans),
+            tuple(self._decided(spans)),
         )
 
-    def _decided(self, spans: Any) -> list[SpanEstimate]:
+    def _decided(self, spans: Spans) -> list[SpanEstimate]:
         import numpy as np
 
         verdict = self._verdict(spans)
@@ -113,7 +118,7 @@ class Reckoning:
         ends = zip(spans.nodes[:-1], spans.nodes[1:], spans.R_K_per_W, u, strict=True)
         return [SpanEstimate(a, b, float(R), float(one_u)) for a, b, R, one_u in ends]
 
-    def _verdict(self, spans: Any) -> Any:
+    def _verdict(self, spans: Spans) -> Verdict | None:
         from fit.budget import predict
         from fit.check import hold
         from fit.errors import HeatrunError
@@ -128,6 +133,19 @@ class Reckoning:
         with contextlib.suppress(HeatrunError):
             return hold(spans, known)
         return None
+
+
+def _final_degC(spans: Spans) -> dict[str, float]:
+    """Where each node settles [degC], as far as its rise is known to FINAL_U."""
+    import numpy as np
+
+    # A node's total is the sum of the spans below it.
+    below = np.triu(np.ones_like(spans.total_covariance))
+    totals = below @ spans.R_K_per_W
+    u = np.sqrt(np.diag(below @ spans.total_covariance @ below.T))
+    known = np.append(u <= FINAL_U * np.abs(totals), True)
+    ends = zip(spans.nodes, spans.final_degC, known, strict=True)
+    return {node: float(final) for node, final, sure in ends if sure}
 
 
 class InlineEstimator:

@@ -63,7 +63,9 @@ class LogResult:
     duration_s: float  # of the record [s]
 
 
-class _End(Exception):  # noqa: N818  not an error: the way out of the loop
+class _End(Exception):
+    """The way out of the loop, which is no error."""
+
     def __init__(
         self,
         reason: str,
@@ -137,12 +139,10 @@ def heat_run(
                     started=started,
                     columns=columns,
                 )
-                return run.go(
-                    make_estimator(rig, clock, budget, view, estimate), resumed=bool(before)
-                )
+                reckoning = make_estimator(rig, clock, budget, view, estimate)
+                return run.go(reckoning, resumed=bool(before))
         finally:
             close_stations(stations.values())
-            view.close()
 
 
 class _HeatRun:
@@ -263,7 +263,8 @@ class _HeatRun:
     def _check_time(self, t_s: float) -> None:
         """Suspend, a jump of the wall clock, or a scan that comes far too late."""
         suspended_s = self.clock.suspended_s() - self._suspended_s
-        if suspended_s > SUSPENDED_S:
+        slept = suspended_s > SUSPENDED_S
+        if slept:
             self._suspended_s += suspended_s
             self._note("suspend", suspended_s=round(suspended_s, 3))
         jump_s = self._wall_minus_bench_s() - self._offset_s
@@ -274,7 +275,7 @@ class _HeatRun:
             return
         gap_s = t_s - self._last_s
         if gap_s > max(LATE_INTERVALS * self.rig.sequence.interval_s, 1.0):
-            cause = "the computer slept" if suspended_s > SUSPENDED_S else "the logger was held up"
+            cause = "the computer slept" if slept else "the logger was held up"
             self._note("gap", gap_s=round(gap_s, 3), problem=cause)
             if gap_s > patience_s(self.rig) and self.power_on is not False:
                 text = f"{cause}: no scan for {gap_s:.0f} s with the power on"

@@ -147,6 +147,15 @@ def test_the_reckoning_decides_the_pad_from_a_quarter_of_an_hour(logged: Path) -
     assert estimate.final_degC["tab"] > scans(logged)[-2].temperature_degC["tab"] - 2.0
 
 
+def test_a_final_temperature_is_given_only_where_it_is_known(logged: Path) -> None:
+    reckoning = Reckoning(NODES, None)
+    for scan in [one for one in scans(logged) if one.t_s < 150.0]:
+        reckoning.add(scan.t_s, [scan.temperature_degC[node] for node in NODES], scan.power_W)
+    early = reckoning.estimate()
+    assert early is not None
+    assert list(early.final_degC) == ["ambient"]
+
+
 def test_the_reckoning_runs_in_a_process_of_its_own(logged: Path) -> None:
     estimator = ProcessEstimator(NODES, None)
     for scan in scans(logged):

@@ -30,6 +30,7 @@ def command(
     instrument or a full disk switches it off and ends with status 4; what was logged is kept.
     Parts get hot and a supply can start a fire: never leave it alone without a hardware cut-out.
     """
+    import contextlib
     import sys
 
     from bench.clock import RealClock
@@ -54,15 +55,16 @@ def command(
         from fit.budget import read_budget
 
         stated = read_budget(budget)
-    result = heat_run(
-        plan,
-        clock=RealClock(),
-        folder=out,
-        budget=stated,
-        view=open_view(),
-        label=label,
-        resume=resume,
-    )
+    with contextlib.closing(open_view()) as view:
+        result = heat_run(
+            plan,
+            clock=RealClock(),
+            folder=out,
+            budget=stated,
+            view=view,
+            label=label,
+            resume=resume,
+        )
     print(result.folder)
     if result.exit_status:
         print(f"heatrun: {' '.join(result.text.split())}", file=sys.stderr)

@@ -37,14 +37,14 @@ class NumberedReader:
     """Answers with the number of the answer, as a temperature."""
 
     def __init__(self) -> None:
-        self.answered: list[float] = []  # computer's clock of each answer [s]
+        self.answered: list[float] = []  # wall clock of each answer [s]
 
     def unasked(self) -> str | None:
         return None
 
     def answer(self, line: str, faults: object) -> str:
         value = 20.0 + STEP_K * len(self.answered)
-        self.answered.append(time.monotonic())
+        self.answered.append(time.time())
         return ",".join([f"{value:.3f}"] * len(NODES))
 
 
@@ -97,12 +97,12 @@ def one(place: Path, delay_s: float, off_s: list[float], newest_s: list[float]) 
         wait_for_first_answer(reader, logger)
         time.sleep(delay_s)
         os.kill(logger.pid, signal.SIGKILL)
-        killed_s = time.monotonic()
+        killed_s = time.time()
         logger.wait()
         was_on = supply.on
-        while supply.on and time.monotonic() - killed_s < 30.0:
+        while supply.on and time.time() - killed_s < 30.0:
             time.sleep(0.002)
-        took_s = time.monotonic() - killed_s
+        took_s = time.time() - killed_s
         if was_on:
             off_s.append(took_s)
         if supply.on or (was_on and took_s > OFF_WITHIN_S):
@@ -123,8 +123,11 @@ def judge(
     run: Path, answered: list[float], killed_s: float, newest_s: list[float], stage: str
 ) -> str:
     """What is missing, if anything."""
+    # What was answered before the record began, to see that all instruments do, is not in it.
+    begun_s = (run / "run.json").stat().st_mtime
+    due = [number for number, at in enumerate(answered) if begun_s < at < killed_s - KEPT_S]
     if (run / "readings.csv").read_bytes().count(b"\n") < 2:
-        return "nothing was kept" if sum(at < killed_s - KEPT_S for at in answered) > 1 else ""
+        return f"nothing was kept of {len(due)} readings" if due else ""
     try:
         values = read_run(run).temperature_degC[:, 0]
     except RecordError as error:
@@ -138,11 +141,9 @@ def judge(
         return "a reading stands twice, or out of order"
     if stage == "finished":
         return ""
-    due = [number for number, at in enumerate(answered) if at < killed_s - KEPT_S]
     if kept:
         newest_s.append(killed_s - answered[kept[-1]])
-        # The first answer is taken before there is a record.
-        missing = [number for number in due if number >= kept[0] and number not in set(kept)]
+        missing = sorted(set(due) - set(kept))
         return f"missing: {missing[:5]}" if missing else ""
     return "nothing was kept" if due else ""
 
