@@ -54,10 +54,10 @@ def command(
         raise PortError(
             f"--port {port}: cannot be had ({error.strerror}); leave it out to take a free one"
         ) from error
-    typer.echo(f"{server.url}  (Ctrl-C ends)")
-    signal.signal(signal.SIGTERM, lambda *_: signal.raise_signal(signal.SIGINT))
-    watcher.start()
+    signal.signal(signal.SIGTERM, signal.default_int_handler)
     try:
+        watcher.start()
+        typer.echo(f"{server.url}  (Ctrl-C ends)")
         server.serve_forever(poll_interval=0.2)
     except KeyboardInterrupt:
         pass

@@ -56,8 +56,11 @@ class Estimate:
 class Settling:
     """Takes scans in order and makes an estimate at even steps in log time under power."""
 
-    def __init__(self, nodes: tuple[str, ...], budget: Budget | None) -> None:
+    def __init__(
+        self, nodes: tuple[str, ...], budget: Budget | None, longer_by: float = LONGER_BY
+    ) -> None:
         self.nodes, self.scans = nodes, 0
+        self._longer_by = longer_by
         self._follower = Follower(nodes) if nodes else None
         self._judge = Judge(budget)
         self._heat_s: float | None = None
@@ -73,7 +76,7 @@ class Settling:
             if self._heat_s is None and abs(watts) > POWER_PRESENT_W:
                 self._heat_s = at
             if self._heat_s is not None and at - self._heat_s >= self._due_s:
-                self._due_s = LONGER_BY * (at - self._heat_s)
+                self._due_s = self._longer_by * (at - self._heat_s)
                 if (spans := self._follower.spans()) is not None:
                     yield from self._judge.estimates(at, spans)
 

@@ -1,0 +1,294 @@
+"""The live page: what it reads, what it refuses, and what a browser shows of a growing run."""
+
+from __future__ import annotations
+
+import contextlib
+import http.client
+import json
+import os
+import signal
+import subprocess
+import sys
+import threading
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from bench.watch.folder import FolderReader
+from bench.watch.progress import GuardLine, describe, phase
+from bench.watch.server import Board, PageServer
+from bench.watch.settling import Settling
+from bench.watch.state import page_state, thin
+from bench.watch.watching import Watcher
+from fit.errors import RecordError
+from fit.record import Event
+from fit.run_folder import RunWriter, run_document, to_json
+from tests.browser import browser, wait_until
+
+NODES = ("tab", "case", "ambient")
+RIG = {
+    "sequence": {"interval_s": 1.0, "soak_s": 20, "heat_s": 600, "cool_s": 60},
+    "guard": {"max_degC": {"tab": 110, "case": 65}},
+}
+LABEL = "weather station <img src=x onerror=alert(1)>"
+
+
+def readings(t_s: float) -> dict[str, float]:
+    """A made two-stage product, its power on at 20 s."""
+    heated = max(t_s - 20, 0.0)
+    case = 15 * (1 - np.exp(-heated / 400))
+    tab = case + 20 * (1 - np.exp(-heated / 8))
+    noise = 0.02 * np.sin(np.array([1.3, 2.1, 3.7]) * t_s)
+    values = 23 + np.array([tab, case, 0.0]) + noise
+    row = {f"{node}_degC": float(v) for node, v in zip(NODES, values, strict=True)}
+    return row | {"power_W": 4.2 if t_s >= 20 else 0.0}
+
+
+@pytest.fixture
+def writer(tmp_path: Path) -> Iterator[RunWriter]:
+    document = run_document(LABEL, NODES, datetime(2026, 1, 2, tzinfo=UTC), rig=RIG)
+    with RunWriter.create(tmp_path / "run é 1", document, ["power_W"]) as run:
+        yield run
+
+
+def log(writer: RunWriter, first: int, last: int) -> None:
+    for t_s in range(first, last):
+        if t_s == 20:
+            writer.append_event(20.0, "power_on")
+        writer.append_scan(float(t_s), readings(t_s))
+
+
+@contextlib.contextmanager
+def serving(folder: Path) -> Iterator[PageServer]:
+    board = Board()
+    watcher = Watcher(FolderReader(folder), None, board)
+    server = PageServer(board)
+    thread = threading.Thread(target=server.serve_forever, kwargs={"poll_interval": 0.05})
+    thread.start()
+    watcher.start()
+    try:
+        yield server
+    finally:
+        watcher.stop()
+        server.shutdown()
+        thread.join()
+        server.server_close()
+
+
+def ask(server: PageServer, path: str, **headers: str) -> tuple[int, bytes]:
+    connection = http.client.HTTPConnection("127.0.0.1", server.server_port, timeout=10)
+    with contextlib.closing(connection):
+        connection.putrequest("GET", path, skip_host="Host" in headers)
+        for name, value in headers.items():
+            connection.putheader(name.replace("_", "-"), value)
+        connection.endheaders()
+        answer = connection.getresponse()
+        return answer.status, answer.read()
+
+
+def test_a_folder_is_followed_row_by_row(writer: RunWriter):
+    reader = FolderReader(writer.folder)
+    assert not reader.look() or reader.scans == 0
+    log(writer, 0, 5)
+    assert reader.look()
+    log(writer, 5, 8)
+    reader.look()
+    assert reader.t_s.tolist() == list(range(8))
+    assert reader.temperature_degC[7, 0] == readings(7)["tab_degC"]
+    assert not reader.look()
+
+
+def test_half_a_row_waits_for_its_other_half(writer: RunWriter):
+    log(writer, 0, 2)
+    reader = FolderReader(writer.folder)
+    file = writer.folder / "readings.csv"
+    with file.open("ab") as stream:
+        stream.write(b"2.0,23.0,2")
+    reader.look()
+    assert reader.scans == 2
+    with file.open("ab") as stream:
+        stream.write(b"3.0,23.0,0.0\n")
+    reader.look()
+    assert reader.temperature_degC[2].tolist() == [23.0, 23.0, 23.0]
+
+
+def test_a_broken_row_is_counted_and_left_out(writer: RunWriter):
+    log(writer, 0, 2)
+    with (writer.folder / "readings.csv").open("ab") as stream:
+        stream.write(b"2.0,nonsense,23.0,23.0,0.0\n3.0,1\n4.0,,23.0,23.0,0.0\n")
+    reader = FolderReader(writer.folder)
+    reader.look()
+    assert (reader.scans, reader.bad_rows) == (3, 2)
+    assert np.isnan(reader.temperature_degC[2, 0])
+
+
+def test_a_record_that_was_replaced_is_read_anew(writer: RunWriter):
+    log(writer, 0, 30)
+    reader = FolderReader(writer.folder)
+    reader.look()
+    fresh = writer.folder / "fresh"
+    fresh.write_text("t_s,bar_degC,power_W\n0.0,20.0,0.0\n")
+    fresh.replace(writer.folder / "readings.csv")
+    assert reader.look()
+    assert (reader.nodes, reader.scans) == (("bar",), 1)
+
+
+def test_a_missing_folder_is_refused(tmp_path: Path):
+    with pytest.raises(RecordError, match="no run folder"):
+        FolderReader(tmp_path / "nowhere")
+
+
+@pytest.mark.parametrize(
+    ("events", "t_s", "power", "name", "left_s"),
+    [
+        ([], None, 0.0, "waiting", None),
+        ([], 5.0, 0.0, "soak", 15.0),
+        ([Event(20, "power_on")], 120.0, 4.2, "heat", 500.0),
+        ([Event(20, "power_on"), Event(620, "power_off")], 630.0, 0.0, "cool", 50.0),
+        ([Event(20, "power_on"), Event(30, "stop")], 30.0, 0.0, "ended", None),
+    ],
+)
+def test_the_phase_and_the_time_left(events, t_s, power, name, left_s):
+    now = phase(t_s, power, 4.2, events, RIG["sequence"], silent_s=0.0)
+    assert (now.name, now.left_s) == (name, left_s)
+
+
+def test_a_logger_that_fell_silent_is_noticed():
+    now = phase(50.0, 4.2, 4.2, [Event(20, "power_on")], RIG["sequence"], silent_s=60.0)
+    assert now.name == "silent"
+
+
+@pytest.mark.parametrize(
+    ("now", "state"), [(50.0, "ok"), (100.0, "near"), (111.0, "over"), (None, "unknown")]
+)
+def test_the_guard_says_how_near_its_limit_is(now, state):
+    assert GuardLine("tab", now, 110.0, "°C").state == state
+
+
+def test_events_are_told_in_words():
+    event = Event(3.0, "guard", {"node": "tab", "reason": "111 above 110 °C"})
+    assert describe(event) == "guard: node tab, 111 above 110 °C"
+
+
+def test_spans_settle_and_their_intervals_shrink(writer: RunWriter):
+    log(writer, 0, 600)
+    reader = FolderReader(writer.folder)
+    reader.look()
+    settling = Settling(reader.nodes, None, longer_by=2.5)
+    estimates = list(settling.take(reader.t_s, reader.temperature_degC, reader.power))
+    inner = [one.spans[0] for one in estimates]
+    assert len(inner) >= 3
+    assert inner[-1].R_K_per_W == pytest.approx(20 / 4.2, rel=0.02)
+    assert inner[-1].u_K_per_W < inner[0].u_K_per_W
+    assert not estimates[0].spans[1].settled
+
+
+def test_the_state_stays_small_at_any_length_and_keeps_a_spike(writer: RunWriter):
+    log(writer, 0, 40)
+    reader = FolderReader(writer.folder)
+    reader.look()
+    assert len(to_json(page_state(reader, [], judged=False))) < 20_000
+    t = np.arange(1e5)
+    temperature = np.full((100_000, 3), 23.0)
+    temperature[77_777, 1] = 99.0
+    curves = thin(t, temperature, np.zeros(100_000))
+    assert max(curves["high"][1]) == 99.0
+    assert len(to_json(curves)) < 60_000
+
+
+def test_a_foreign_host_or_origin_is_refused(writer: RunWriter):
+    with serving(writer.folder) as server:
+        own = f"127.0.0.1:{server.server_port}"
+        assert ask(server, "/")[0] == 200
+        assert ask(server, "/", Origin=f"http://{own}")[0] == 200
+        assert ask(server, "/", Host="rebound.example")[0] == 403
+        assert ask(server, "/", Host=f"rebound.example:{server.server_port}")[0] == 403
+        assert ask(server, "/state", Origin="http://rebound.example")[0] == 403
+        assert ask(server, "/events", Origin="null")[0] == 403
+        assert ask(server, "/state", Sec_Fetch_Site="cross-site")[0] == 403
+
+
+@pytest.mark.parametrize(
+    "path",
+    ["/../run.json", "/run.json", "/readings.csv", "//etc/passwd", "/%2e%2e/%2e%2e/etc/passwd",
+     "/page.js/../../folder.py", "/..\\..\\secret", "/page.html", "/?/../state"],
+)  # fmt: skip
+def test_no_file_can_be_asked_for(writer: RunWriter, path: str):
+    with serving(writer.folder) as server:
+        assert ask(server, path)[0] == 404
+
+
+def test_only_reading_is_offered(writer: RunWriter):
+    with serving(writer.folder) as server:
+        connection = http.client.HTTPConnection("127.0.0.1", server.server_port, timeout=10)
+        with contextlib.closing(connection):
+            connection.request("POST", "/state", b"{}")
+            assert connection.getresponse().status == 501
+
+
+def test_it_listens_on_the_loopback_alone(writer: RunWriter):
+    with serving(writer.folder) as server:
+        assert server.server_address[0] == "127.0.0.1"
+
+
+def test_nothing_is_written_to_the_run_folder(writer: RunWriter):
+    log(writer, 0, 60)
+    before = {path.name: path.read_bytes() for path in writer.folder.iterdir()}
+    with serving(writer.folder) as server:
+        wait_until(lambda: json.loads(ask(server, "/state")[1]).get("spans"), "estimates")
+    assert {path.name: path.read_bytes() for path in writer.folder.iterdir()} == before
+
+
+@pytest.mark.skipif(os.name == "nt", reason="signals as on POSIX")
+def test_a_signal_ends_it_and_a_taken_port_is_one_line(writer: RunWriter):
+    script = "import typer; from bench.commands.watch import command; typer.run(command)"
+    words = [sys.executable, "-c", script, str(writer.folder)]
+    with subprocess.Popen(words, stdout=subprocess.PIPE, text=True) as process:
+        assert process.stdout is not None
+        address = process.stdout.readline().split()[0]
+        assert address.startswith("http://127.0.0.1:")
+        again = [*words, "--port", address.strip("/").rpartition(":")[2]]
+        refused = subprocess.run(again, capture_output=True, text=True, check=False)
+        assert refused.returncode != 0
+        assert "PortError: --port" in refused.stderr
+        process.send_signal(signal.SIGTERM)
+        assert process.wait(60) == 0
+
+
+@pytest.mark.slow
+def test_the_page_follows_a_run_in_a_browser(writer: RunWriter, tmp_path: Path):
+    log(writer, 0, 120)
+    with browser(tmp_path / "profile") as tab, serving(writer.folder) as server:
+        tab.open("about:blank")
+        tab.requested()
+        tab.open(server.url)
+        scans = "return Number(document.body.dataset.scans || 0)"
+        wait_until(lambda: tab.run(scans) == 120, "the first state")
+        log(writer, 120, 150)
+        wait_until(lambda: tab.run(scans) == 150, "the page to follow")
+        wait_until(
+            lambda: tab.run("return document.querySelectorAll('.card').length") == 2, "spans"
+        )
+        assert tab.run("return document.getElementById('label').textContent") == LABEL
+        assert tab.run("return document.querySelectorAll('img').length") == 0
+        tab.open(server.url)
+        wait_until(lambda: tab.run(scans) == 150, "the page after a reload")
+        tab.press("\ue004\ue004")
+        assert tab.run("return document.activeElement.id") == "pause"
+        tab.press(" ")
+        log(writer, 150, 160)
+        writer.append_event(159.0, "stop", status="finished")
+        state = "return document.getElementById('phase').textContent"
+        assert "ended" not in tab.run(state)
+        tab.press(" ")
+        wait_until(lambda: "ended" in tab.run(state), "the end to be shown")
+        for width in (1280, 400):
+            tab.resize(width, 800)
+            assert tab.run("return document.documentElement.scrollWidth") <= width
+        assert tab.complaints() == []
+        foreign = [one for one in tab.requested() if one.startswith(("http", "ws", "ftp"))]
+        assert all(one.startswith(server.url) for one in foreign)
+        assert foreign
