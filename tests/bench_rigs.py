@@ -56,7 +56,7 @@ def tables(ports: Mapping[str, str], **changes: Mapping[str, Any]) -> dict[str, 
             "heat_until": "time",
             "cool_s": 0.2,
         },
-        "guard": {"silence_s": 1.0},
+        "guard": {"silence_s": 8.0},
     }
     for table, keys in changes.items():
         made[table].update(keys)
@@ -129,13 +129,22 @@ class OtherProcess:
         return self._answer()
 
     def log(
-        self, out: Path, *arguments: str, stdin: Any = subprocess.DEVNULL, **changes: Any
+        self,
+        out: Path,
+        *arguments: str,
+        stdin: Any = subprocess.DEVNULL,
+        largest_file: int | None = None,
+        **changes: Any,
     ) -> None:
-        """Start `heatrun log` on a rig written for it."""
+        """Start `heatrun log` on a rig written for it, with files no larger than so many bytes."""
         rig = self.folder / f"{out.name}.toml"
         rig.write_text(toml(tables(self.ports, **changes)), encoding="utf-8")
+        program = list(HEATRUN)
+        if largest_file is not None:
+            limit = f"import resource as r; r.setrlimit(r.RLIMIT_FSIZE, ({largest_file},) * 2); "
+            program[-1] = limit + program[-1]
         self.logger = subprocess.Popen(
-            [*HEATRUN, "log", str(rig), "--out", str(out), *arguments],
+            [*program, "log", str(rig), "--out", str(out), *arguments],
             stdin=stdin,
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,

@@ -95,6 +95,19 @@ def test_a_killed_run_is_resumed_with_the_gap_recorded(other: OtherProcess, tmp_
     assert "this run has ended" in third.stderr
 
 
+def test_a_disk_that_takes_no_more_ends_the_run_with_the_power_off(
+    other: OtherProcess, tmp_path: Path
+) -> None:
+    # A limit on the size of a file, which the readings reach while the power is on.
+    other.log(tmp_path / "run", largest_file=6000, sequence=LONG)
+    status, _, err = other.finish()
+    assert status == 4
+    assert "the disk does not take more" in err.splitlines()[-1]
+    assert not other.state()["on"]
+    assert True in other.state()["switched"]
+    assert len(read_run(tmp_path / "run").t_s) > 10
+
+
 def test_a_logger_stopped_in_its_tracks_is_taken_over_from(
     other: OtherProcess, tmp_path: Path
 ) -> None:

@@ -38,6 +38,9 @@ def run(
     )
 
 
+SOON = {"silence_s": 1.0}
+
+
 def turns(bench: VirtualBench) -> list[bool]:
     """How the supply was switched, repetitions left out."""
     return [on for on, _ in itertools.groupby(bench.world.supply.switched)]
@@ -115,7 +118,7 @@ def test_an_instrument_that_is_plugged_in_again_is_found_by_its_name(tmp_path: P
 def test_a_lost_reader_ends_the_run_after_the_stated_silence(tmp_path: Path) -> None:
     with virtual_bench() as bench:
         watcher = Watcher(bench.reader.port.unplug)
-        result = run(bench, tmp_path / "run", watcher, sequence={"heat_s": 30.0})
+        result = run(bench, tmp_path / "run", watcher, sequence={"heat_s": 30.0}, guard=SOON)
         assert not bench.world.supply.on
     record = read_run(tmp_path / "run")
     assert (result.reason, result.exit_status) == ("instrument", 4)
@@ -130,7 +133,7 @@ def test_a_silent_reader_leaves_empty_cells_and_never_a_repeated_reading(tmp_pat
         def hush() -> None:
             bench.reader.faults.silent = True
 
-        result = run(bench, tmp_path / "run", Watcher(hush), sequence={"heat_s": 30.0})
+        result = run(bench, tmp_path / "run", Watcher(hush), sequence={"heat_s": 30.0}, guard=SOON)
     record = read_run(tmp_path / "run")
     last = int(np.flatnonzero(np.isfinite(record.temperature_degC[:, 0]))[-1])
     assert result.reason == "instrument"
