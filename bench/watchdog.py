@@ -63,7 +63,7 @@ def main() -> None:
         if byte != ALIVE:
             power_on, unsaid = byte == POWER_ON, None
     if power_on:
-        unsaid = take_over(orders, "the logger died")
+        unsaid = take_over(orders, "the logger ended with the power on")
     if unsaid is not None:
         record(orders, unsaid)
 

@@ -7,6 +7,7 @@ memory: resident size over a million scans on the lock-step clock, instruments m
 
 from __future__ import annotations
 
+import io
 import multiprocessing
 import os
 import resource
@@ -104,7 +105,12 @@ def jitter(seconds: float) -> None:
     rig = _rig(here.recv(), 1.0 / SCANS_PER_S, seconds)
     with tempfile.TemporaryDirectory() as place:
         before = time.process_time()
-        heat_run(rig, clock=RealClock(), folder=Path(place) / "run")
+        heat_run(
+            rig,
+            clock=RealClock(),
+            folder=Path(place) / "run",
+            keyboard=io.StringIO("\n\n"),
+        )
         share = (time.process_time() - before) / seconds
         record = read_run(Path(place) / "run")
     here.send("stop")
@@ -162,8 +168,6 @@ def _rig(ports: list[str], interval_s: float, seconds: float) -> Rig:
 
 def memory(scans: float) -> None:
     """Resident size early and late in a long run."""
-    import io
-
     from bench import station
 
     class Made:
