@@ -10,13 +10,14 @@ import numpy as np
 from fit.compare import Comparison, SpanComparison
 from fit.errors import RecordError
 from fit.record import Array
+from fit.style import LIGHT, styled
 from fit.trend import COVERAGE_FACTOR
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-INK, LINE, BAND = "#22303c", "#b5541c", "#f0d9c8"
+INK, LINE, BAND = LIGHT["measured"], LIGHT["ink"], LIGHT["wash"]
 NAMES_UP_TO = 8
 
 
@@ -29,6 +30,11 @@ def comparison_figure(comparison: Comparison) -> Figure:
     Returns:
         A figure on the Agg canvas, one panel a span.
     """
+    with styled():
+        return _drawn(comparison)
+
+
+def _drawn(comparison: Comparison) -> Figure:
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 

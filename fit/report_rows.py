@@ -43,10 +43,16 @@ def path_rows(path: HeatPath, verdict: Verdict | None) -> list[dict[str, str]]:
     return rows
 
 
-def tau_rows(response: Response) -> list[dict[str, str]]:
+def tau_rows(response: Response, verdict: Verdict | None) -> list[dict[str, str]]:
+    predicted = {
+        constant.measured_s: f"{float(f'{constant.predicted_s:.3g}'):g}"
+        for constant in (verdict.time_constants if verdict else ())
+        if constant.predicted_s is not None
+    }
     return [
         {
             "tau": with_expanded(float(tau), float(tau_u)),
+            "predicted": predicted.get(float(tau), "–"),
             "R": with_expanded(float(R), float(R_u)) if response.power else "–",
         }
         for tau, tau_u, R, R_u in zip(
