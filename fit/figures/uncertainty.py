@@ -89,5 +89,5 @@ def uncertainty_figure(spans: Spans, share_u_relative: float = 0.0) -> Figure:
         axes.set_yticks([])
         axes.spines["left"].set_visible(False)
         axes.set_xlabel("expanded uncertainty, % of the span's resistance (k = 2)")
-        axes.set_title("all together (dark), and from each source")
+        axes.set_title("first bar: all together; below it, each source")
         return figure
