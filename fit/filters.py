@@ -99,9 +99,7 @@ def cut(
     )
 
 
-def average(
-    cells: Cells, values: Array, scans: Array | None = None
-) -> tuple[Array, Array]:
+def average(cells: Cells, values: Array, scans: Array | None = None) -> tuple[Array, Array]:
     """Mean over each cell (c, m) and number of values in it (c, m).
 
     values: (n, m), NaN = missing. scans: (n,) how many scans each row stands for, 1 by default.
@@ -210,9 +208,7 @@ class Filters:
         single = (self._n < 2) | (x < 1e-12)
         safe = np.where(single, 1.0, one_less)
         g = np.where(single, 1.0, whole_less / (self._n * safe))
-        d_g = np.where(
-            single, 0.0, (x * np.exp(-x) * g - x * np.exp(-self._n * x)) / safe
-        )
+        d_g = np.where(single, 0.0, (x * np.exp(-x) * g - x * np.exp(-self._n * x)) / safe)
         p = self._p
         age = np.exp(-self._age / tau)
         held = p * (1 - decay)

@@ -301,7 +301,9 @@ def evaluate(signals: Signals, record: Reduced, fitted: Fitted) -> tuple[Array, 
     c = solution.coefficient
     for begin in range(0, n, CHUNK):
         part = slice(begin, min(n, begin + CHUNK))
-        owner = sampled[np.searchsorted(cells.first[sampled], np.arange(part.start, part.stop), "right") - 1]
+        owner = sampled[
+            np.searchsorted(cells.first[sampled], np.arange(part.start, part.stop), "right") - 1
+        ]
         elapsed = signals.t_s[part] - cells.start_s[owner]
         rise = np.repeat(c[[0]], len(owner), axis=0)
         for k in range(fitted.order):

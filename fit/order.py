@@ -89,7 +89,9 @@ class Grid:
         phi, _ = model.basis(np.append(self.ln_tau, edge))
         kinds = [columns for columns in (model.a, model.b, model.e) if len(columns)]
         cells = len(record.cells.samples)
-        self.columns = np.stack([phi[:cells, columns] for columns in kinds], axis=2)  # (c, G, kinds)
+        self.columns = np.stack(
+            [phi[:cells, columns] for columns in kinds], axis=2
+        )  # (c, G, kinds)
 
     def gains(self, fitted: Fitted | None) -> Array:
         """Drop of the sum of squares when each ln tau is added, the others held (G,)."""
@@ -118,7 +120,8 @@ class Grid:
 
     def peaks(self, fitted: Fitted | None, number: int) -> list[float]:
         """The most promising further ln tau, at least a factor e apart."""
-        gains, found = self.gains(fitted), []
+        gains = self.gains(fitted)
+        found: list[float] = []
         for g in np.argsort(gains)[::-1]:
             if len(found) == number or not np.isfinite(gains[g]):
                 break

@@ -22,7 +22,9 @@ class Signals:
 
     t_s: Array  # (n,) [s]
     nodes: tuple[str, ...]
-    temperature_degC: Array  # (n, nodes) [degC], zero-power offset removed, NaN = missing or left out
+    temperature_degC: (
+        Array  # (n, nodes) [degC], zero-power offset removed, NaN = missing or left out
+    )
     power: Array  # (n,) [power_unit]
     power_unit: str
     zero_power_offset_K: Array  # (nodes,) [K], NaN where no soak was recorded

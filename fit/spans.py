@@ -29,7 +29,9 @@ class Spans:
     R_K_per_W: Array  # (s,), span i lies between nodes[i] and nodes[i + 1]
     covariance: Mapping[str, Array]  # name -> (s, s) [(K/W)^2]
     power_W: float  # recorded power while heating [W]
-    final_degC: Array  # (s + 1,) temperatures at the settled end (extrapolated where not settled) [degC]
+    final_degC: (
+        Array  # (s + 1,) temperatures at the settled end (extrapolated where not settled) [degC]
+    )
     settled: bool
     warnings: tuple[str, ...]
     slow_share: SlowShare | None = None  # evidence on the thermocouples' placement

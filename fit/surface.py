@@ -14,6 +14,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.optimize import nnls
 
 from fit.covariance import autocorrelation
@@ -21,6 +22,7 @@ from fit.filters import Cells, average, cut
 from fit.record import Array
 from fit.signals import Signals
 
+Mask = NDArray[np.bool_]
 EXPONENTS = (0.0, 0.1, 0.2, 0.3)
 LARGEST_K_PER_W = 100.0
 UNKNOWN_K_PER_W = 50.0  # said, as uncertain as it is large, when the record shows no loss
@@ -47,8 +49,8 @@ class _Balance:
     rises: Array  # (c, nodes) of every node since the start [K]
     case_K: Array  # (c,) above ambient
     middle_s: Array
-    heating: Array  # (c,) mask of the last heating phase
-    after_edge: Array  # (c,) mask
+    heating: Mask  # (c,) of the last heating phase
+    after_edge: Mask  # (c,) whether the power has been on
 
 
 def _balance(signals: Signals, case: str, power: float) -> _Balance:
@@ -151,7 +153,9 @@ def case_to_ambient(signals: Signals, case: str, power: float) -> CaseToAmbient:
     if _slowing(balance) < LEAST_SLOWING:
         return CaseToAmbient(UNKNOWN_K_PER_W, UNKNOWN_K_PER_W**2, 0.0, settled=False)
     late = np.flatnonzero(balance.heating)
-    late = late[balance.middle_s[late] >= balance.middle_s[late[-1]] - 0.05 * np.ptp(balance.middle_s[late])]
+    late = late[
+        balance.middle_s[late] >= balance.middle_s[late[-1]] - 0.05 * np.ptp(balance.middle_s[late])
+    ]
     reached = float(np.mean(balance.case_K[late])) / power
     R = np.geomspace(max(0.8 * reached, 0.02), max(LARGEST_K_PER_W, 3 * reached), 1500)
     share, spread = np.zeros_like(R), 0.0
@@ -165,7 +169,9 @@ def case_to_ambient(signals: Signals, case: str, power: float) -> CaseToAmbient:
     share /= max(share.sum(), 1e-300)
     mean = float(np.sum(share * R)) if share.any() else LARGEST_K_PER_W / 2
     spread = float(np.sum(share * (R - mean) ** 2)) if share.any() else mean**2
-    offset_u = signals.zero_power_offset_u_K[[signals.nodes.index(case), signals.nodes.index("ambient")]]
+    offset_u = signals.zero_power_offset_u_K[
+        [signals.nodes.index(case), signals.nodes.index("ambient")]
+    ]
     offset = float(np.nansum(offset_u**2)) / power**2
     return CaseToAmbient(
         R_K_per_W=mean,

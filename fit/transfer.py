@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fit.filters import Cells, Filters, average, cut, knots
+from fit.filters import Cells, Filters, Index, average, cut, knots
 from fit.record import Array
 from fit.signals import Signals
 from fit.varpro import Derivative, Prior, Problem
@@ -41,7 +41,7 @@ class Reduced:
     edge_free: bool  # the time of the power step is known to a scan only
 
 
-def stuck_variance(step: float, noise_K: float, sweep_K: Array, phase: Array) -> Array:
+def stuck_variance(step: float, noise_K: float, sweep_K: Array, phase: Index) -> Array:
     """Variance of a cell mean from rounding to `step` [K] that averaging does not remove (c,) [K^2].
 
     The rounding error is a periodic function of temperature; Gaussian noise and the temperature's
@@ -209,7 +209,9 @@ class Model:
         if record.edge_free and self.powered:
             scan = record.scan_s
             lower, upper = np.append(lower, -scan), np.append(upper, 0.0)
-            prior = Prior(np.append(np.zeros(K), -scan / 2), np.append(np.full(K, np.inf), scan / 2))
+            prior = Prior(
+                np.append(np.zeros(K), -scan / 2), np.append(np.full(K, np.inf), scan / 2)
+            )
         return Problem(self.basis, y, weight, lower, upper, prior)
 
 

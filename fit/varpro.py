@@ -8,7 +8,7 @@ Golub & Pereyra, SIAM J. Numer. Anal. 10 (1973) 413; O'Leary & Rust, Comput. Opt
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -19,7 +19,7 @@ from scipy.linalg.lapack import dtrtrs
 from fit.filters import Index
 from fit.record import Array
 
-Derivative = tuple[Sequence[int], Array]  # columns that depend on one θ, their derivatives (N, ·)
+Derivative = tuple[list[int], Array]  # columns that depend on one θ, their derivatives (N, ·)
 Basis = Callable[[Array], tuple[Array, list[Derivative]]]
 
 
@@ -126,7 +126,7 @@ class Problem:
         correlation = np.zeros((R.shape[0], group, q))
         weighted = profile[:, None] * residual
         for k, (involved, d_phi) in enumerate(derivatives):
-            change[:, :, k] = d_phi @ coefficient[np.ix_(involved, columns)]
+            change[:, :, k] = d_phi @ coefficient[involved][:, columns]
             correlation[involved, :, k] = d_phi.T @ weighted
         slope[:, columns, :] = change
         fixed = (profile[:, None, None] * scale[:, None] * change).reshape(N, -1)
@@ -146,7 +146,8 @@ def _solve_upper(R: Array, right: Array, transposed: bool = False) -> Array:
     if diagonal.min() > 1e-13 * max(diagonal.max(), 1e-300):
         solution, _ = dtrtrs(R, right, trans=int(transposed))
         return solution
-    return np.linalg.lstsq(R.T if transposed else R, right, rcond=1e-12)[0]
+    found: Array = np.linalg.lstsq(R.T if transposed else R, right, rcond=1e-12)[0]
+    return found
 
 
 def solve(

@@ -41,9 +41,11 @@ def made_run(
         rise += (level - before) * (1 - np.exp(-age / TAU_S)) @ A_K_PER_W.T
         before = level
     ambient = np.full(len(t_s), 23.0)
-    readings = np.column_stack([23.0 + rise, ambient]) + [0.7, -0.4, 0.2]
+    readings = np.column_stack([23.0 + rise, ambient]) + np.array([0.7, -0.4, 0.2])
     readings = readings + noise_K * random.standard_normal(readings.shape)
-    return Run(Path("made"), "made", ("tab", "case", "ambient"), t_s, readings, steps(t_s, times, levels))
+    return Run(
+        Path("made"), "made", ("tab", "case", "ambient"), t_s, readings, steps(t_s, times, levels)
+    )
 
 
 def holds(run: Run, within: float = 0.01) -> None:

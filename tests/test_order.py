@@ -21,7 +21,9 @@ def made(tau_s: list[float], share: list[float], correlation: float, seed: int) 
     white = 0.05 * np.sqrt(1 - correlation**2) * random.standard_normal((len(t_s), 2))
     error = lfilter([1.0], [1.0, -correlation], white, axis=0)
     readings = np.column_stack([25 + rise, np.full(len(t_s), 25.0)]) + error
-    return Run(Path("made"), "made", ("tab", "ambient"), t_s, readings, np.where(t_s < 60, 0.0, 1.0))
+    return Run(
+        Path("made"), "made", ("tab", "ambient"), t_s, readings, np.where(t_s < 60, 0.0, 1.0)
+    )
 
 
 @pytest.mark.parametrize("tau_s", [[60.0], [10.0, 200.0], [5.0, 40.0, 300.0]])

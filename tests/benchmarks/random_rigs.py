@@ -51,7 +51,7 @@ def random_rig(seed: int, heat_s: float = 1800.0, cool: bool | None = None) -> R
     case_C, case_tau = _log_uniform(random, 150.0, 1200.0), _log_uniform(random, 1200.0, 6000.0)
     surface = CaseSurface(area_m2=case_C / case_tau / 9.5)
     R, C = _network(random, inner, case_C)
-    names = [*NAMES[: inner], "case"]
+    names = [*NAMES[:inner], "case"]
     true_R = R.copy()
     hidden = bool(random.random() < 0.3)
     if hidden:
@@ -62,7 +62,11 @@ def random_rig(seed: int, heat_s: float = 1800.0, cool: bool | None = None) -> R
     power = random.uniform(25.0, 60.0) / (R.sum() + 0.6 * resistance_air)
     scan = float(random.choice([0.5, 1.0, 2.0, 5.0]))
     soak = float(random.uniform(60.0, 300.0))
-    cool_s = float(random.uniform(300.0, 1200.0)) if (random.random() < 0.4 if cool is None else cool) else 0.0
+    cool_s = (
+        float(random.uniform(300.0, 1200.0))
+        if (random.random() < 0.4 if cool is None else cool)
+        else 0.0
+    )
     t_s = np.arange(0.0, soak + heat_s + cool_s, scan)
     on = (t_s >= soak) & (t_s < soak + heat_s)
     power_W = np.where(on, power, 0.0)
@@ -78,7 +82,11 @@ def random_rig(seed: int, heat_s: float = 1800.0, cool: bool | None = None) -> R
         )
         for name in (*names, "ambient")
     }
-    swing, period, slope = random.uniform(0, 0.8), random.uniform(900, 5000), random.uniform(-3e-4, 3e-4)
+    swing, period, slope = (
+        random.uniform(0, 0.8),
+        random.uniform(900, 5000),
+        random.uniform(-3e-4, 3e-4),
+    )
     draught_s, draught = random.uniform(0, soak + heat_s), random.uniform(1.0, 1.3)
     prototype = Prototype(
         nodes=(*names, "ambient"),
@@ -136,17 +144,27 @@ def score(rigs: int, heat_s: float, first: int = 1000, verbose: bool = False) ->
         air.append(scaled[-1])
         if verbose and np.abs(scaled).max() > 2.5:
             print(number, rig.settings)
-            print("   true", rig.R_K_per_W.round(4), "error %", (100 * relative).round(2), "z", scaled.round(1))
+            print(
+                "   true",
+                rig.R_K_per_W.round(4),
+                "error %",
+                (100 * relative).round(2),
+                "z",
+                scaled.round(1),
+            )
     return Scores(*map(np.array, (seed, true, error, z, air)), tuple(refused))  # type: ignore[arg-type]
 
 
 def report(scores: Scores, title: str) -> None:
     """Print the figures."""
     magnitude = 100 * np.abs(scores.error)
-    inside = 100 * np.mean(np.abs(scores.z) < 1.96)
     large = scores.true >= 0.6
     print(title)
-    for name, chosen in (("all inner spans", large | True), ("spans >= 0.6 K/W", large), ("smaller spans", ~large)):
+    for name, chosen in (
+        ("all inner spans", large | True),
+        ("spans >= 0.6 K/W", large),
+        ("smaller spans", ~large),
+    ):
         if chosen.any():
             print(
                 f"  {name}: n {chosen.sum()}, |error| median {np.median(magnitude[chosen]):.3f} %,"
@@ -156,7 +174,6 @@ def report(scores: Scores, title: str) -> None:
             )
     print(f"  case to air: 95 % interval holds {100 * np.mean(np.abs(scores.air_z) < 1.96):.1f} %")
     print(f"  refused: {len(scores.refused)} {'; '.join(scores.refused[:3])}")
-    del inside
 
 
 def main() -> None:

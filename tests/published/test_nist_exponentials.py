@@ -1,7 +1,7 @@
 """The solver against NIST's certified exponentials and a published variable-projection example.
 
-NIST StRD nonlinear regression, Lanczos2, Lanczos3 and MGH17 (tests/published/nist, unchanged from the
-NIST_STRD folder of lmfit's source distribution; NIST's data are in the public domain). Read there:
+NIST StRD nonlinear regression, Lanczos2, Lanczos3 and MGH17 (tests/published/nist, unchanged
+from the NIST_STRD folder of lmfit's source distribution; NIST's data are in the public domain). Read there:
 certified parameters and standard deviations to 11 digits.
 """
 
@@ -114,7 +114,9 @@ def test_exponentials_with_a_cosine_of_oleary_and_rust() -> None:
     c1 exp(-a2 t) cos(a3 t) + c2 exp(-a1 t) cos(a2 t); the optimum was computed independently.
     """
     t = np.array([0, 0.1, 0.22, 0.31, 0.46, 0.5, 0.63, 0.78, 0.85, 0.97])
-    y = np.array([6.9842, 5.1851, 2.8907, 1.4199, -0.2473, -0.5243, -1.0156, -1.0260, -0.9165, -0.6805])
+    y = np.array(
+        [6.9842, 5.1851, 2.8907, 1.4199, -0.2473, -0.5243, -1.0156, -1.0260, -0.9165, -0.6805]
+    )
     w = np.array([1.0, 1.0, 1.0, 0.5, 0.5, 1.0, 0.5, 1.0, 0.5, 0.5])
 
     def basis(theta: Array) -> tuple[Array, list[Derivative]]:
