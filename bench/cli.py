@@ -86,17 +86,17 @@ def build() -> typer.Typer:
         epilog=EPILOG,
         rich_markup_mode=None,
         pretty_exceptions_enable=False,
-        no_args_is_help=True,
     )
-    app.callback()(_options)
+    app.callback(invoke_without_command=True)(_options)
     for name, module in COMMANDS.items():
         app.command(name)(importlib.import_module(module).command)
     return app
 
 
 def _options(
+    context: typer.Context,
     version: Annotated[
-        bool, typer.Option("--version", is_eager=True, help="Print the version and leave.")
+        bool, typer.Option("--version", help="Print the version and leave.")
     ] = False,
 ) -> None:
     if version:
@@ -104,6 +104,9 @@ def _options(
 
         typer.echo(f"heatrun {installed_version('heatrun')}")
         raise typer.Exit
+    if context.invoked_subcommand is None:
+        typer.echo(context.get_help())
+        raise typer.Exit(2)
 
 
 def _complain(message: str, status: int) -> int:

@@ -55,10 +55,11 @@ def command(
         ),
     ] = None,
 ) -> None:
-    """The whole job with no hardware: log, fit, check and report a virtual prototype.
+    """The whole job with no hardware, on a virtual prototype.
 
-    The prototype and all its data are invented. It sits behind real serial ports and is logged as
-    any other, but its clock runs fast: two hours on the bench take seconds.
+    It is logged, fitted, checked and reported. The prototype and all its data are invented. It
+    sits behind real serial ports and is logged as any other, but its clock runs fast: two hours
+    on the bench take seconds.
     """
     from datetime import UTC, datetime
 

@@ -15,7 +15,7 @@ def command(
     baud: Annotated[int | None, typer.Option(help="Speed; tried in turn when left out.")] = None,
     query: Annotated[str | None, typer.Option(help="Ask this, for one that must be asked.")] = None,
 ) -> None:
-    """Show what a port sends; propose its [[instrument]] and [[channel]] blocks.
+    """Show what a port sends and propose its blocks for rig.toml.
 
     Finds the speed and the form of the lines. A port that stays silent is asked *IDN?.
     """

@@ -24,11 +24,12 @@ def command(
         int, typer.Option(help="Port on 127.0.0.1; 0 takes a free one.", min=0, max=65535)
     ] = 0,
 ) -> None:
-    """Serve a page that follows a run: curves, spans as they settle, guard, decision.
+    """Serve a page that follows a run in the browser.
 
-    The page is for this computer only (127.0.0.1) and needs no network. It reads the run folder and
-    writes nothing, so it may be started and stopped at any time beside the logger. A page is no
-    guard: it switches nothing off. Ctrl-C ends it.
+    It shows curves, spans as they settle, the guard and the decision. The page is for this
+    computer only (127.0.0.1) and needs no network. It reads the run folder and writes nothing,
+    so it may be started and stopped at any time beside the logger. A page is no guard: it
+    switches nothing off. Ctrl-C ends it.
     """
     import os
     import signal

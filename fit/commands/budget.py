@@ -21,9 +21,10 @@ def command(
         bool, typer.Option("--json", help="One JSON object instead of tables.")
     ] = False,
 ) -> None:
-    """Predicted resistances, temperatures and time constants, with uncertainty.
+    """Predicted resistances, temperatures and time constants.
 
-    Shows where the kelvins go, and which inputs the result hangs on most.
+    With their uncertainty; shows where the kelvins go, and which inputs the result hangs on
+    most.
     """
     from fit.budget import predict, read_budget
     from fit.errors import HeatrunError

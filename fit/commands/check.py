@@ -38,11 +38,11 @@ def command(
         ),
     ] = None,
 ) -> None:
-    """Measured against predicted, span by span: the decision, and what most likely went wrong.
+    """Measured against predicted, span by span: what is wrong?
 
-    Writes check.json into each run folder. Exit status: 0 all spans conform, 1 a span does not,
-    3 not decided, 2 bad input. A span conforms where its resistance is under its limit with a
-    probability of at least 95 %.
+    Prints the decision and the likely cause. Writes check.json into each run folder. Exit
+    status: 0 all spans conform, 1 a span does not, 3 not decided, 2 bad input. A span conforms
+    where its resistance is under its limit with a probability of at least 95 %.
     """
     from fit.check_table import refuse_existing, write_table
     from fit.many import find_runs

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 def command(
     run: Annotated[
         list[Path],
-        typer.Argument(metavar="RUN...", help="Run folders or readings CSVs; or folders of runs."),
+        typer.Argument(metavar="RUN", help="Run folders or readings CSVs; or folders of runs."),
     ],
     *,
     against: Annotated[
@@ -50,7 +50,7 @@ def command(
         ),
     ] = None,
 ) -> None:
-    """Spans side by side: before and after, unit to unit, against torque.
+    """Spans side by side: before and after, unit to unit.
 
     The first run is what the others are held against. What the runs share, the rig's power reading
     and the match of its thermocouples, cancels in the difference. Exit status 2 where a run could

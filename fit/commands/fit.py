@@ -61,9 +61,10 @@ def command(
         bool, typer.Option("--json", help="One JSON object on standard output, nothing else.")
     ] = False,
 ) -> None:
-    """Time constants shared by all nodes, each node's resistance, the network of the hottest node.
+    """Time constants, each node's resistances, and the network.
 
-    Writes fit.json into a run folder; never writes anything beside a bare CSV.
+    The time constants are shared by all nodes; the network is the hottest node's. Writes
+    fit.json into a run folder; never writes anything beside a bare CSV.
     """
     from fit.identify import identify
     from fit.record import read_run

@@ -51,11 +51,12 @@ def command(
         bool, typer.Option("--json", help="One JSON object on standard output, nothing else.")
     ] = False,
 ) -> None:
-    """Allowable power, junction and touch temperature at the worst ambient; pulses and profiles.
+    """Allowable power, junction and touch temperature.
 
-    Stages nobody measured are added from the budget and marked. The case-to-air part is scaled to
-    the temperatures in question. Touch is judged at 25 degC ambient. A rating is no approval: local
-    codes and licensed practice have the last word.
+    At the worst ambient, for steady power, pulses and profiles. Stages nobody measured are
+    added from the budget and marked. The case-to-air part is scaled to the temperatures in
+    question. Touch is judged at 25 degC ambient. A rating is no approval: local codes and
+    licensed practice have the last word.
     """
     from fit.budget import read_budget
     from fit.duty import read_profile

@@ -16,7 +16,7 @@ def command(
     runs: Annotated[
         list[Path],
         typer.Argument(
-            metavar="RUN...",
+            metavar="RUN",
             help="Run folder or bare readings CSV. Of several, the first is reported and the "
             "others stand beside it.",
             show_default=False,
@@ -47,7 +47,7 @@ def command(
     ] = None,
     quiet: Annotated[bool, typer.Option("--quiet", help="Print nothing.")] = False,
 ) -> None:
-    """Write one HTML file that says what was decided and why, with every figure in it.
+    """Write one HTML file: what was decided, why, every figure.
 
     The file refers to nothing outside itself: it can be mailed, printed to A4, or kept. A bare CSV
     has no folder of its own: say where with --out.
