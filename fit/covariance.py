@@ -1,4 +1,4 @@
-"""Covariance of everything fitted, with residuals that are correlated from cell to cell and node to node."""
+"""Covariance of everything fitted; residuals are correlated from cell to cell and node to node."""
 
 from __future__ import annotations
 

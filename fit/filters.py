@@ -1,8 +1,9 @@
 """First-order low-pass filters of a whole record, reduced to log-time cells.
 
-A record of any length is cut into a few hundred *cells*, narrow after each power step and wider later.
-The filters are exact for power held between samples and a reference temperature linear across a
-cell; averaging over a cell commutes with the linear model, so nothing is lost but the noise.
+A record of any length is cut into a few hundred *cells*, narrow after each power step and
+wider later. The filters are exact for power held between samples and a reference temperature
+linear across a cell; averaging over a cell commutes with the linear model, so nothing is lost
+but the noise.
 """
 
 from __future__ import annotations
@@ -38,7 +39,7 @@ class Cells:
 
 
 def _cuts(t_s: Array, phase_starts: Index, logarithmic: bool) -> Index:
-    """Indices where cells begin, log-spaced after each phase start but the first when it is a soak."""
+    """Indices where cells begin: log-spaced after a power step, even in a soak."""
     scan = float(np.median(np.diff(t_s))) if len(t_s) > 1 else 1.0
     widest = max(scan, (t_s[-1] - t_s[0]) / CELLS_PER_RECORD)
     pieces: list[Index] = []

@@ -1,7 +1,8 @@
 """Identification while a run is being logged: bounded memory and time at any length of record.
 
-Scans are averaged as they come, in blocks that are single scans at first and grow with the time since
-the last power step. The blocks are a short record of their own, identified like any other.
+Scans are averaged as they come, in blocks that are single scans at first and grow with the
+time since the last power step. The blocks are a short record of their own, identified like any
+other.
 """
 
 from __future__ import annotations
@@ -73,7 +74,7 @@ class Follower:
             self._close()
 
     def _note_noise(self, reading: Array) -> None:
-        """Scan-to-scan noise: mean square of x[i] - (x[i-1] + x[i+1]) / 2, steps and spikes apart."""
+        """Scan-to-scan noise: mean square of x[i] - (x[i-1] + x[i+1]) / 2, steps left out."""
         self._recent = [*self._recent[-2:], reading]
         if len(self._recent) < 3:
             return

@@ -182,7 +182,9 @@ def _response(
     a = solution.coefficient[model.a] if model.powered else np.zeros((fitted.order, m))
     tau = fitted.tau_s
     total = a.sum(axis=0)
-    contributions = _contributions(signals, record, fitted, covariance, total, power, run)
+    contributions = _contributions(
+        signals, record, fitted, covariance, total=total, power=power, run=run
+    )
     a_u = np.zeros_like(a)
     variance = np.diag(covariance.total)
     q, p = len(solution.theta), model.parameters
@@ -238,6 +240,7 @@ def _contributions(
     record: Reduced,
     fitted: Fitted,
     covariance: ParameterCovariance,
+    *,
     total: Array,
     power: float,
     run: Run | None,

@@ -1,4 +1,4 @@
-"""95 % intervals of the time constants where linear ones mislead: profile likelihood and block bootstrap."""
+"""95 % intervals where linear ones mislead: profile likelihood and block bootstrap."""
 
 from __future__ import annotations
 
@@ -28,8 +28,8 @@ def _fitted(response: Response) -> Fitted:
 def profile_intervals(response: Response, level: float = LEVEL) -> Array:
     """Profile-likelihood intervals of the time constants (K, 2) [s], by lmfit's conf_interval.
 
-    The drop of the likelihood is judged with the residuals' own scale and correlation. An end the data
-    do not set is the limit of what was searched (0 or infinity).
+    The drop of the likelihood is judged with the residuals' own scale and correlation. An end
+    the data do not set is the limit of what was searched (0 or infinity).
     """
     fitted = _fitted(response)
     problem = fitted.model.problem(fitted.reference_prior)
@@ -64,7 +64,7 @@ def profile_intervals(response: Response, level: float = LEVEL) -> Array:
 
 
 def _profile_alone(problem: Problem, fitted: Fitted, level: float) -> Array:
-    """The profile of a single parameter, (1, 2) [s]: nothing else to refit, and lmfit refuses it."""
+    """The profile of a single parameter (1, 2) [s]: nothing to refit, and lmfit refuses it."""
     solution = fitted.solution
     rise = chi2.ppf(level, 1) * correlation_inflation(solution)
 
@@ -80,8 +80,8 @@ def _profile_alone(problem: Problem, fitted: Fitted, level: float) -> Array:
 def bootstrap(response: Response, draws: int = 200, seed: int = 1) -> tuple[Array, Array]:
     """Time constants (draws, K) [s] and totals (draws, m) [K/W] of records made from the fit.
 
-    Blocks of standardised residuals, all nodes together and longer than their correlation, are drawn
-    with replacement and added to the fit (moving-block bootstrap, Künsch 1989).
+    Blocks of standardised residuals, all nodes together and longer than their correlation, are
+    drawn with replacement and added to the fit (moving-block bootstrap, Künsch 1989).
     """
     fitted = _fitted(response)
     model, solution = fitted.model, fitted.solution

@@ -1,15 +1,15 @@
 """A ladder of lumps fitted to the inner nodes: what a short record can still tell.
 
-One heat capacity per node and one resistance per span, the reference's measured temperature at the far
-end; optionally a further lump, unmeasured, where the heat enters. With far fewer parameters than the
-general linear model it decides spans in a minute. It is used only where it describes the record as
-well as the general model does.
+One heat capacity per node and one resistance per span, the reference's measured temperature at
+the far end; optionally a further lump, unmeasured, where the heat enters. With far fewer
+parameters than the general linear model it decides spans in a minute. It is used only where it
+describes the record as well as the general model does.
 
     C_i dT_i/dt = (T_{i−1} − T_i)/R_{i−1} − (T_i − T_{i+1})/R_i
     modes of C^(−1/2) G C^(−1/2):   a_jk = φ_jk φ_0k τ_k,   b_jk = φ_jk φ_Lk τ_k / R_L
 
-with 0 the node where heat enters and L the one next to the reference. Every sensor may lag: a further
-first-order pole of its own, λ_j.
+with 0 the node where heat enters and L the one next to the reference. Every sensor may lag: a
+further first-order pole of its own, λ_j.
 """
 
 from __future__ import annotations
@@ -138,7 +138,7 @@ def _start(record: Reduced, hidden: int, R: Array, C: Array) -> tuple[Array, Arr
 
 
 def _minimise(
-    model: _Model, g: Array, mean: Array, sd: Array, good_cost: float, ease: float = 1.0
+    model: _Model, g: Array, mean: Array, sd: Array, *, good_cost: float, ease: float = 1.0
 ) -> tuple[Array, float, Array, Array]:
     """Levenberg-Marquardt; returns g, cost, Jacobian (c, m, size) unweighted, residual weighted."""
     record = model.record
@@ -191,13 +191,15 @@ def fit_ladder(
     record: Reduced,
     spans: Array,
     moments: Array,
+    *,
     slowest_s: float,
     hidden: int,
     good_cost: float,
 ) -> Ladder:
     """Fit a ladder from several starts.
 
-    spans: (m,) first guesses [K/W]. moments: (m,) Σ_k a_jk τ_k of the general fit [K s/W]. slowest_s: first guess of the slowest time constant [s].
+    spans: (m,) first guesses [K/W]. moments: (m,) Σ_k a_jk τ_k of the
+    general fit [K s/W]. slowest_s: first guess of the slowest time constant [s].
     good_cost: a weighted sum of squares below which no further start is tried.
     """
     model = _Model(record, hidden)
@@ -214,10 +216,10 @@ def fit_ladder(
             C = _capacities(above, moments)
         g, mean, sd = _start(record, hidden, R, C)
         if number % 2:
-            # A start far off is led in with the noise taken thirty times, then five times as large.
+            # A start far off is led in: the noise taken thirty times as large, then five times.
             for ease in (1 / 30, 1 / 5):
-                g = _minimise(model, g, mean, sd, np.inf, ease)[0]
-        found = _minimise(model, g, mean, sd, good_cost)
+                g = _minimise(model, g, mean, sd, good_cost=np.inf, ease=ease)[0]
+        found = _minimise(model, g, mean, sd, good_cost=good_cost)
         if best is None or found[1] < best[1] - 0.1:
             best, again = found, 0
         else:
@@ -250,8 +252,8 @@ def fit_ladder(
 def adequate_ladder(fitted: Fitted, spans: Array) -> Ladder | None:
     """The ladder for a fitted record, None where the general model describes it better.
 
-    With and without a hidden lump above the first node; where both describe the record, each counts
-    by its likelihood.
+    With and without a hidden lump above the first node; where both describe the record, each
+    counts by its likelihood.
     """
     record, model = fitted.model.record, fitted.model
     if not model.powered or not model.has_reference or record.hot_start:
@@ -266,7 +268,14 @@ def adequate_ladder(fitted: Fitted, spans: Array) -> Ladder | None:
         parameters = 2 * (m + hidden) + 2 * m + 1
         freedom = max(general_parameters - parameters, 1)
         limit = general.cost + inflation * chi2.isf(ADEQUATE, freedom)
-        ladder = fit_ladder(record, spans, moments, float(fitted.tau_s.max()), hidden, limit)
+        ladder = fit_ladder(
+            record,
+            spans,
+            moments,
+            slowest_s=float(fitted.tau_s.max()),
+            hidden=hidden,
+            good_cost=limit,
+        )
         if ladder.cost <= limit:
             found.append(ladder)
     if not found:
@@ -287,7 +296,10 @@ def adequate_ladder(fitted: Fitted, spans: Array) -> Ladder | None:
 
 
 def _capacities(above: Array, moments: Array) -> Array:
-    """Heat capacities (m,) [J/K] from first moments: Σ_k a_jk τ_k = Σ_i R_ij C_i R_i0, R_ij the smaller total."""
+    """Heat capacities (m,) [J/K] from first moments.
+
+    Σ_k a_jk τ_k = Σ_i R_ij C_i R_i0, with R_ij the smaller of the two totals.
+    """
     transfer = np.minimum(above[:, None], above[None, :]) * above
     scale = np.abs(moments).max() / above
     C = nnls(transfer / scale[:, None], moments / scale)[0]

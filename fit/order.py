@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import lmfit
 import numpy as np
@@ -152,7 +153,7 @@ def doubts(fitted: Fitted) -> list[str]:
     """Why a fit's time constants are not all resolved; empty when they are."""
     record, tau = fitted.model.record, fitted.tau_s
     reasons = []
-    for shorter, longer in zip(tau, tau[1:], strict=False):
+    for shorter, longer in pairwise(tau):
         if longer < CLOSEST_RATIO * shorter:
             reasons.append(f"{shorter:.3g} s and {longer:.3g} s are too close to be told apart")
     covariance = parameter_covariance(fitted.model, fitted.solution, fitted.reference_prior).total

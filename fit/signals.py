@@ -1,4 +1,4 @@
-"""From a run as recorded to signals fit for identification: offsets off, spikes out, steps found."""
+"""From a run as recorded to signals fit for identification: offsets, spikes, power steps."""
 
 from __future__ import annotations
 
@@ -115,7 +115,7 @@ def placeholders(temperature_degC: Array) -> int:
 
 
 def edges(power: Array) -> Index:
-    """Indices of the first sample after each power step, from the power held at each sample (n,)."""
+    """Indices of the first sample after each step of the power held at each sample (n,)."""
     change = np.abs(np.diff(power))
     span = float(np.ptp(power))
     if span == 0.0:
@@ -177,7 +177,7 @@ def _zero_power_soak(t_s: Array, power: Array, starts: Index) -> int:
 
 
 def _soak_offsets(t_s: Array, soak: Array, noise_K: Array, step: Array) -> tuple[Array, Array]:
-    """Offsets of the channels (nodes,) [K] against their common mean, and standard uncertainties."""
+    """Offsets of the channels (nodes,) [K] from their common mean, standard uncertainties."""
     level = np.nanmean(soak, axis=0)
     common = np.nansum(soak - level, axis=1) / np.maximum(np.isfinite(soak).sum(axis=1), 1)
     relative = soak - common[:, None]

@@ -2,11 +2,12 @@
 
     ∫P dt = Σ_i C_i (T_i(t) − T_i(0)) + g ∫(T_case − T_ambient)^(1+n) dt
 
-The case loses heat by natural convection and radiation: more than in proportion to its rise, with n
-between 0 and 0.3 (n = 1/4 is laminar natural convection; Incropera, ch. 9, from memory). The heat
-capacities and g are found by non-negative least squares; the resistance is that of the steady state
-at the recorded power. So an unsettled record is extrapolated by physics and not by a linear model, and a
-record too short to show any loss gives a wide answer and not a wrong one.
+The case loses heat by natural convection and radiation: more than in proportion to its rise,
+with n between 0 and 0.3 (n = 1/4 is laminar natural convection; Incropera, ch. 9, from
+memory). The heat capacities and g are found by non-negative least squares; the resistance is
+that of the steady state at the recorded power. So an unsettled record is extrapolated by
+physics and not by a linear model, and a record too short to show any loss gives a wide answer
+and not a wrong one.
 """
 
 from __future__ import annotations

@@ -1,9 +1,11 @@
 """The linear model of one record: every node's rise above the reference, from power and reference.
 
-    T_j − T_ref = c_j + Σ_k a_jk L_k[P] − Σ_k b_jk (T_ref − L_k[T_ref]) + Σ_k e_jk exp(−(t − t_0)/τ_k)
+    T_j − T_ref = c_j + Σ_k a_jk L_k[P] − Σ_k b_jk (T_ref − L_k[T_ref])
+                      + Σ_k e_jk exp(−(t − t_0)/τ_k)
 
 exact for any linear network whose reference is measured: same poles, two inputs, an initial state.
-Non-linear parameters θ: ln τ_k, and the shift of the power edge within its scan where it is unknown.
+Non-linear parameters θ: ln τ_k, and the shift of the power edge within its scan where it is
+unknown.
 """
 
 from __future__ import annotations
@@ -42,7 +44,7 @@ class Reduced:
 
 
 def stuck_variance(step: float, noise_K: float, sweep_K: Array, phase: Index) -> Array:
-    """Variance of a cell mean from rounding to `step` [K] that averaging does not remove (c,) [K^2].
+    """Variance of cell means (c,) [K^2] from rounding to `step` [K] that averaging leaves.
 
     The rounding error is a periodic function of temperature; Gaussian noise and the temperature's
     sweep across the cell damp its harmonics (Widrow & Kollár, Quantization Noise, ch. 4, 6). Cells

@@ -1,9 +1,11 @@
 """Separable non-linear least squares by variable projection.
 
-Minimises Σ_j ‖W_j (y_j − Φ(θ) c_j)‖² over θ and every c_j: the model is linear in c_j for given θ, so
-c_j is projected out and only θ is searched for, with the analytic Jacobian of the projected residual.
+Minimises Σ_j ‖W_j (y_j − Φ(θ) c_j)‖² over θ and every c_j: the model is linear in c_j for
+given θ, so c_j is projected out and only θ is searched for, with the analytic Jacobian of the
+projected residual.
 
-Golub & Pereyra, SIAM J. Numer. Anal. 10 (1973) 413; O'Leary & Rust, Comput. Optim. Appl. 54 (2013) 579.
+Golub & Pereyra, SIAM J. Numer. Anal. 10 (1973) 413;
+O'Leary & Rust, Comput. Optim. Appl. 54 (2013) 579.
 """
 
 from __future__ import annotations
@@ -62,7 +64,7 @@ class Problem:
 
     @cached_property
     def groups(self) -> tuple[tuple[Index, Array], ...]:
-        """Columns of y that share one weight profile, with it (N,): they share one factorisation."""
+        """Columns of y that share a weight profile (N,), and so one factorisation."""
         profile = self.weight / np.linalg.norm(self.weight, axis=0)
         remaining = np.arange(self.y.shape[1])
         found = []
@@ -94,8 +96,9 @@ class Problem:
             residual[:, columns] = left
             coefficient[:, columns] = _solve_upper(R, z) / scale
             if with_jacobian:
-                self._add_jacobian(
-                    jacobian, slope, columns, derivatives, coefficient, left, Q, R, profile, scale
+                factor = _Factor(columns, Q, R, profile, scale)
+                slope[:, columns], jacobian[:, columns] = _derivatives(
+                    factor, derivatives, coefficient[:, columns], left
                 )
         return Projected(
             theta=theta,
@@ -107,37 +110,38 @@ class Problem:
             prior_residual=self._prior_residual(theta),
         )
 
-    def _add_jacobian(
-        self,
-        jacobian: Array,
-        slope: Array,
-        columns: Index,
-        derivatives: list[Derivative],
-        coefficient: Array,
-        residual: Array,
-        Q: Array,
-        R: Array,
-        profile: Array,
-        scale: Array,
-    ) -> None:
-        """Fill in d(residual)/dθ = −P⊥ dΦ c − (P⊥ dΦ Φ⁻)ᵀ y for the columns of one weight profile."""
-        N, group, q = len(profile), len(columns), len(derivatives)
-        change = np.empty((N, group, q))
-        correlation = np.zeros((R.shape[0], group, q))
-        weighted = profile[:, None] * residual
-        for k, (involved, d_phi) in enumerate(derivatives):
-            change[:, :, k] = d_phi @ coefficient[involved][:, columns]
-            correlation[involved, :, k] = d_phi.T @ weighted
-        slope[:, columns, :] = change
-        fixed = (profile[:, None, None] * scale[:, None] * change).reshape(N, -1)
-        back = _solve_upper(R, correlation.reshape(len(R), -1), transposed=True)
-        total = Q @ (Q.T @ fixed - back) - fixed
-        jacobian[:, columns, :] = total.reshape(N, group, q)
-
     def _prior_residual(self, theta: Array) -> Array:
         if self.prior is None:
             return np.zeros(len(theta))
         return (theta - self.prior.mean) / self.prior.sd
+
+
+@dataclass(frozen=True)
+class _Factor:
+    """Q R = profile · Φ, shared by some columns of y whose weights are profile · scale."""
+
+    columns: Index
+    Q: Array
+    R: Array
+    profile: Array
+    scale: Array
+
+
+def _derivatives(
+    factor: _Factor, derivatives: list[Derivative], coefficient: Array, residual: Array
+) -> tuple[Array, Array]:
+    """dΦ/dθ c and d(residual)/dθ = −P⊥ dΦ c − (P⊥ dΦ Φ⁻)ᵀ y of one factor's columns, (N, g, q)."""
+    Q, R, profile = factor.Q, factor.R, factor.profile
+    N, group, q = len(profile), len(factor.columns), len(derivatives)
+    change = np.empty((N, group, q))
+    correlation = np.zeros((len(R), group, q))
+    weighted = profile[:, None] * residual
+    for k, (involved, d_phi) in enumerate(derivatives):
+        change[:, :, k] = d_phi @ coefficient[involved]
+        correlation[involved, :, k] = d_phi.T @ weighted
+    fixed = (profile[:, None, None] * factor.scale[:, None] * change).reshape(N, -1)
+    back = _solve_upper(R, correlation.reshape(len(R), -1), transposed=True)
+    return change, (Q @ (Q.T @ fixed - back) - fixed).reshape(N, group, q)
 
 
 def _solve_upper(R: Array, right: Array, transposed: bool = False) -> Array:
@@ -146,8 +150,8 @@ def _solve_upper(R: Array, right: Array, transposed: bool = False) -> Array:
     if diagonal.min() > 1e-13 * max(diagonal.max(), 1e-300):
         solution, _ = dtrtrs(R, right, trans=int(transposed))
         return solution
-    found: Array = np.linalg.lstsq(R.T if transposed else R, right, rcond=1e-12)[0]
-    return found
+    square = R.T if transposed else R
+    return np.asarray(np.linalg.lstsq(square, right, rcond=1e-12)[0], dtype=float)
 
 
 def solve(
@@ -201,11 +205,12 @@ def solve_widely(
     problem: Problem,
     start: Array,
     relative: float = 1e-10,
+    *,
     reach: float = 7.0,
     stride: float = 0.5,
     most_rounds: int = 6,
 ) -> Projected:
-    """`solve`, then look along each θ, the others held, for a lower valley and solve again from there.
+    """`solve`, then look along each θ for a lower valley and solve again from there.
 
     A far start can leave a time constant where its exponential is gone from the data and no slope
     leads back. reach, stride: how far and how finely each θ is looked along.

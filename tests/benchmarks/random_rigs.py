@@ -2,9 +2,10 @@
 
     python -m tests.benchmarks.random_rigs [--rigs 200] [--heat 1800] [--first 1000] [--list]
 
-Each rig is a ladder of 3 to 6 measured nodes (ambient one of them): resistances over two decades, time
-constants over four, natural convection and radiation from the case, drifting ambient, a draught,
-sensor lag, noise, 1/16 K steps, offsets of up to 1.5 K. The truth is the simulator's. All invented.
+Each rig is a ladder of 3 to 6 measured nodes (ambient one of them): resistances over two
+decades, time constants over four, natural convection and radiation from the case, drifting
+ambient, a draught, sensor lag, noise, 1/16 K steps, offsets of up to 1.5 K. The truth is the
+simulator's. All invented.
 """
 
 from __future__ import annotations
@@ -107,7 +108,8 @@ def random_rig(seed: int, heat_s: float = 1800.0, cool: bool | None = None) -> R
         run=Run(Path(f"rig-{seed}"), f"rig-{seed}", tuple(columns), t_s, readings, power_W),
         R_K_per_W=np.append(true_R, air),
         settings=f"scan {scan} s, noise {noise:.3f} K, step {quantum:.4f} K, lag {lag:.1f} s,"
-        f" power {power:.1f} W, hidden {hidden}, cool {cool_s:.0f} s, C {np.round(C, 1)} {case_C:.0f}",
+        f" power {power:.1f} W, hidden {hidden}, cool {cool_s:.0f} s,"
+        f" C {np.round(C, 1)} {case_C:.0f}",
     )
 
 
@@ -152,7 +154,8 @@ def score(rigs: int, heat_s: float, first: int = 1000, verbose: bool = False) ->
                 "z",
                 scaled.round(1),
             )
-    return Scores(*map(np.array, (seed, true, error, z, air)), tuple(refused))  # type: ignore[arg-type]
+    columns = [np.array(column, dtype=float) for column in (seed, true, error, z, air)]
+    return Scores(*columns, refused=tuple(refused))
 
 
 def report(scores: Scores, title: str) -> None:

@@ -2,7 +2,8 @@
 
     python -m tests.benchmarks.speed
 
-1. Against plain lmfit over all parameters (shared time constants, numeric Jacobian) to the same minimum:
+1. Against plain lmfit over all parameters (shared time constants, numeric Jacobian) to the
+same minimum:
    7200 samples x 4 nodes x 4 time constants. Ours includes choosing the order from 1 to 6.
 2. 1e6 samples x 8 nodes against pandas reading the same CSV, and peak memory against the arrays.
 3. Time against the number of samples.
@@ -30,7 +31,7 @@ TAU_S = np.array([3.0, 25.0, 200.0, 1500.0])
 
 
 def made(samples: int, nodes: int, scan_s: float = 1.0, noise_K: float = 0.03) -> Run:
-    """Nodes above ambient stepped with 4 W after a soak; exact exponentials, white noise (invented)."""
+    """Nodes stepped with 4 W after a soak; exact exponentials, white noise (invented)."""
     random = np.random.default_rng(1)
     t_s = scan_s * np.arange(samples)
     start = 120.0 if samples * scan_s > 600 else 0.2 * samples * scan_s

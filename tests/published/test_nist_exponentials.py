@@ -1,8 +1,8 @@
 """The solver against NIST's certified exponentials and a published variable-projection example.
 
 NIST StRD nonlinear regression, Lanczos2, Lanczos3 and MGH17 (tests/published/nist, unchanged
-from the NIST_STRD folder of lmfit's source distribution; NIST's data are in the public domain). Read there:
-certified parameters and standard deviations to 11 digits.
+from the NIST_STRD folder of lmfit's source distribution; NIST's data are in the public
+domain). Read there: certified parameters and standard deviations to 11 digits.
 """
 
 from __future__ import annotations
