@@ -78,11 +78,19 @@ def measure_run(run: Run) -> MeasuredRun:
 
 
 def rig_identity(run: Run) -> str | None:
-    """What makes two runs share their instruments' errors: instruments and channels of the rig."""
+    """What makes two runs share their instruments' errors: instruments and channels of the rig.
+
+    The port is left out: an instrument stays itself in another socket.
+    """
     rig = run.document.get("rig")
     if not isinstance(rig, Mapping):
         return None
-    return repr([rig.get(key) for key in ("title", "instrument", "channel", "power")])
+    instruments = [
+        {key: value for key, value in instrument.items() if key != "port"}
+        for instrument in rig.get("instrument") or []
+        if isinstance(instrument, Mapping)
+    ]
+    return repr([rig.get("title"), instruments, rig.get("channel"), rig.get("power")])
 
 
 def label_values(run: Run) -> dict[str, float]:

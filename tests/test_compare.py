@@ -14,7 +14,7 @@ from typer.testing import CliRunner
 
 from bench.virtual.prototype import CaseSurface, Prototype, Sensor, read_sensor, simulate
 from fit.commands.compare import command
-from fit.compare import MeasuredRun, compare, label_values, values_of
+from fit.compare import MeasuredRun, compare, label_values, rig_identity, values_of
 from fit.errors import HeatrunError, NotIdentifiable
 from fit.record import Event, Run
 from fit.spans import Spans
@@ -223,6 +223,22 @@ def test_label_values_come_from_label_notes_and_run_json():
         "humidity_percent": 40.0,
         "pressure_kPa": 200.0,
     }
+
+
+def test_a_rig_stays_the_same_on_another_port_but_not_with_another_channel():
+    def identity(port: str, match_u: float) -> str | None:
+        rig = {
+            "title": "bench 2",
+            "instrument": [{"name": "reader", "port": port}],
+            "channel": [{"node": "tab", "match_u": match_u}],
+        }
+        nothing = np.zeros(1)
+        return rig_identity(
+            Run(Path("r"), "", ("tab",), nothing, np.zeros((1, 1)), nothing, document={"rig": rig})
+        )
+
+    assert identity("/dev/ttyUSB0", 0.004) == identity("/dev/ttyUSB1", 0.004)
+    assert identity("/dev/ttyUSB0", 0.004) != identity("/dev/ttyUSB0", 0.002)
 
 
 def test_values_are_given_or_taken_from_the_labels():
