@@ -190,15 +190,17 @@ def _find_columns(
 ) -> tuple[str, int | None, list[int]]:
     """Delimiter, line of the header (None when columns are given by number), places of columns."""
     candidates = (stated,) if stated else DELIMITERS
-    for delimiter in candidates:
-        for number, line in sample:
-            cells = split_line(line, delimiter)
-            places = [_place(cells, name) for name in wanted]
-            found = [place for place in places if place is not None]
-            if len(found) == len(wanted):
-                _refuse_repeated(path, number, cells, found)
-                return delimiter, number, found
-    if all(re.fullmatch(r"\d+", name, re.ASCII) for name in wanted):
+    by_number = all(map(_is_number, wanted))
+    for place_of in (_place,) if by_number else (_place, _place_or_number):
+        for delimiter in candidates:
+            for number, line in sample:
+                cells = split_line(line, delimiter)
+                places = [place_of(cells, name) for name in wanted]
+                found = [place for place in places if place is not None]
+                if len(found) == len(wanted):
+                    _refuse_repeated(path, number, cells, found)
+                    return delimiter, number, found
+    if by_number:
         places_by_number = [int(name) - 1 for name in wanted]
         for delimiter in candidates:
             rows = [split_line(line, delimiter) for _, line in sample if line.strip()]
@@ -226,6 +228,18 @@ def _place(cells: Sequence[str], name: str) -> int | None:
         return cells.index(name)
     folded = [cell.casefold() for cell in cells]
     return folded.index(name.casefold()) if folded.count(name.casefold()) == 1 else None
+
+
+def _is_number(name: str) -> bool:
+    return bool(re.fullmatch(r"\d+", name, re.ASCII))
+
+
+def _place_or_number(cells: Sequence[str], name: str) -> int | None:
+    """Place of a column that is named, or else counted from 1, in a line that is the header."""
+    place = _place(cells, name)
+    if place is None and _is_number(name) and 0 < int(name) <= len(cells):
+        return int(name) - 1
+    return place
 
 
 def _mostly_numbers(rows: Sequence[Sequence[str]], places: Sequence[int]) -> bool:
@@ -260,7 +274,7 @@ def _no_such_column(
         for number, line in sample
         if line.strip()
     ]
-    by_name = [name for name in wanted if not re.fullmatch(r"\d+", name, re.ASCII)]
+    by_name = [name for name in wanted if not _is_number(name)]
     number, cells = max(
         rows,
         key=lambda row: (
@@ -271,7 +285,7 @@ def _no_such_column(
         default=(1, []),
     )
     missing = [name for name in by_name if _place(cells, name) is None] or [
-        name for name in wanted if not 0 < int(name) <= len(cells)
+        name for name in wanted if _is_number(name) and not 0 < int(name) <= len(cells)
     ]
     there = ", ".join(cell or f"(column {i})" for i, cell in enumerate(cells, 1))[:160]
     if not missing:

@@ -108,6 +108,15 @@ def test_columns_may_be_given_by_number_under_a_header(tmp_path: Path) -> None:
     same_readings(brought_in(tmp_path, PLAIN, **by_number))
 
 
+def test_some_columns_may_be_named_and_others_numbered(tmp_path: Path) -> None:
+    mixed = {"time": ("1",), "nodes": {"tab": "2", "case": "T2"}, "power": "P"}
+    same_readings(brought_in(tmp_path, PLAIN, **mixed))
+
+
+def test_a_name_that_is_not_there_is_named_beside_numbers(tmp_path: Path) -> None:
+    assert "no column 'power'" in complaint(tmp_path, PLAIN, time=("1",), power="power")
+
+
 def test_names_match_whatever_their_case_and_blanks(tmp_path: Path) -> None:
     same_readings(brought_in(tmp_path, PLAIN.replace("Time,T1", " TIME , t1 ")))
 
