@@ -86,26 +86,32 @@ def test_more_vias_bring_less_behind_a_fixed_resistance(count: int, expected: fl
     assert resistance(keys) == pytest.approx(expected, rel=0.01)
 
 
+def spread(point: str) -> float:
+    """10 mm source on 60 x 60 x 6 mm, k 167, 2 K/W onward."""
+    return resistance(
+        Spreading.model_validate(
+            {
+                **ENDS,
+                "kind": "spreading",
+                "source_mm2": 100,
+                "plate_mm2": 3600,
+                "thickness_mm": 6,
+                "conductivity_W_per_mK": 167,
+                "onward_K_per_W": 2.0,
+                "point": point,
+            }
+        )
+    )
+
+
 @pytest.mark.parametrize(("point", "expected"), [("mean", 0.294), ("hottest", 0.352)])
 def test_spreading_series_of_a_small_source_on_a_plate(point: str, expected: float) -> None:
     """10 mm source on 60 x 60 x 6 mm, k 167, 2 K/W onward: Fourier-Bessel series, computed apart.
 
     The closed approximation of Lee, Song et al. (memory) gives 0.277 and 0.343 for the same.
     """
-    keys = Spreading.model_validate(
-        {
-            **ENDS,
-            "kind": "spreading",
-            "source_mm2": 100,
-            "plate_mm2": 3600,
-            "thickness_mm": 6,
-            "conductivity_W_per_mK": 167,
-            "onward_K_per_W": 2.0,
-            "point": point,
-        }
-    )
     plate_alone = 6e-3 / (167 * 3600e-6)
-    assert resistance(keys) - plate_alone == pytest.approx(expected, abs=0.001)
+    assert spread(point) - plate_alone == pytest.approx(expected, abs=0.001)
 
 
 def lee_song(point: str) -> float:
@@ -125,19 +131,7 @@ def lee_song(point: str) -> float:
 @pytest.mark.parametrize("point", ["mean", "hottest"])
 def test_spreading_series_lies_by_the_closed_approximation(point: str) -> None:
     """Lee, Song et al. (memory) is within some 10 % of the series, as its authors state."""
-    keys = Spreading.model_validate(
-        {
-            **ENDS,
-            "kind": "spreading",
-            "source_mm2": 100,
-            "plate_mm2": 3600,
-            "thickness_mm": 6,
-            "conductivity_W_per_mK": 167,
-            "onward_K_per_W": 2.0,
-            "point": point,
-        }
-    )
-    assert resistance(keys) == pytest.approx(lee_song(point), rel=0.10)
+    assert spread(point) == pytest.approx(lee_song(point), rel=0.10)
 
 
 @pytest.mark.parametrize(("pressure_MPa", "expected"), [(0.1, 0.49), (0.69, 0.14), (2.0, 0.059)])
