@@ -5,15 +5,13 @@ the far end; optionally a further lump, unmeasured, where the heat enters. With 
 parameters than the general linear model it decides spans in a minute. It is used only where it
 describes the record as well as the general model does.
 
-    C_i dT_i/dt = (T_{i−1} − T_i)/R_{i−1} − (T_i − T_{i+1})/R_i
-    modes of C^(−1/2) G C^(−1/2):   a_jk = φ_jk φ_0k τ_k,   b_jk = φ_jk φ_Lk τ_k / R_L
-
-with 0 the node where heat enters and L the one next to the reference. Every sensor may lag: a
-further first-order pole of its own, λ_j.
+A short record may be explained in more than one way: the search starts from several places, and
+every minimum that explains it about as well as the best counts by its likelihood.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -22,6 +20,7 @@ from scipy.optimize import nnls
 from scipy.stats import chi2
 
 from fit.covariance import autocorrelation, correlation_inflation
+from fit.ladder_model import LadderModel
 from fit.order import Fitted
 from fit.record import Array
 from fit.transfer import Reduced
@@ -30,6 +29,9 @@ ADEQUATE = 1e-3  # a ladder is set aside when so bad a fit is rarer than this
 LAG_SD_S = 3.0  # thermocouple and reader: none to a few seconds
 LEAST_LAG_S, LONGEST_LAG_S = 0.02, 20.0
 MOST_STARTS, MOST_STEPS, HOPELESS_STEPS = 6, 50, 15
+REPEATS = 2  # a minimum found again so often is taken as the lowest
+SURE = 0.05  # relative uncertainty of the general model's spans that makes it a witness
+SAME_MINIMUM = 0.01  # of ln R
 LN_VALUE_SD = 3.0  # a resistance or a capacity is known to a factor of twenty before the run
 
 
@@ -47,69 +49,14 @@ class Ladder:
     tau_s: Array
 
 
-class _Model:
-    """The ladder's response on a reduced record and its derivatives."""
+@dataclass(frozen=True)
+class _Minimum:
+    """Where a search ended."""
 
-    def __init__(self, record: Reduced, hidden: int) -> None:
-        self.record, self.hidden = record, hidden
-        self.m = record.rise_K.shape[1]
-        self.lumps = self.m + hidden
-        self.edge = record.edge_free
-        self.lags = 2 * self.lumps + np.arange(self.m + 1)  # the reference's lag last
-        self.size = 2 * self.lumps + self.m + 1 + int(self.edge)
-
-    def poles(self, g: Array) -> tuple[Array, Array, Array]:
-        """ln τ of modes and lags (P,), and coefficients A, B (P, m) of both inputs."""
-        n, m = self.lumps, self.m
-        R, C = np.exp(g[:n]), np.exp(g[n : 2 * n])
-        lag = g[self.lags]
-        conductance = np.zeros((n, n))
-        flow = 1 / R
-        conductance[np.arange(n), np.arange(n)] = flow
-        conductance[np.arange(1, n), np.arange(1, n)] += flow[:-1]
-        conductance[np.arange(n - 1), np.arange(1, n)] = -flow[:-1]
-        conductance[np.arange(1, n), np.arange(n - 1)] = -flow[:-1]
-        root = np.sqrt(C)
-        rate, vector = np.linalg.eigh(conductance / np.outer(root, root))
-        tau = 1 / np.maximum(rate, 1e-12)
-        phi = vector / root[:, None]
-        seen = phi[self.hidden :]
-        a = (seen * phi[0] * tau).T
-        b = (seen * phi[-1] * tau / R[-1]).T
-        apart = tau[:, None] - lag[None, :m]
-        apart = np.where(np.abs(apart) < 1e-4 * tau[:, None], 1e-4 * tau[:, None], apart)
-        shape = tau[:, None] / apart
-        A, B = np.zeros((n + m, m)), np.zeros((n + m, m))
-        A[:n] = a * shape
-        B[:n] = b * (1 - lag[m] / tau[:, None]) * shape
-        j = np.arange(m)
-        A[n + j, j] = a.sum(axis=0) - A[:n].sum(axis=0)
-        B[n + j, j] = 1 - B[:n].sum(axis=0)
-        return np.concatenate((np.log(tau), np.log(lag[:m]))), A, B
-
-    def __call__(self, g: Array) -> tuple[Array, Array]:
-        """Modelled rise (c, m), constants aside, and its derivatives (c, m, size)."""
-        record = self.record
-        ln_tau, A, B = self.poles(g)
-        tau = np.exp(ln_tau)
-        f = record.filters(tau)
-        p = record.cells.power[:, None]
-        U, dU = f.power, f.d_power
-        if self.edge:
-            growth, lag = np.exp(g[-1] / tau), p - f.power
-            U, dU = p - growth * lag, growth * (f.d_power + g[-1] / tau * lag)
-            by_edge = (-growth / tau * lag) @ A
-        V, dV = f.reference, f.d_reference
-        J = np.empty((*record.rise_K.shape, self.size))
-        for i in range(self.size - int(self.edge)):
-            h = np.zeros(self.size)
-            h[i] = 1e-5
-            up, down = self.poles(g + h), self.poles(g - h)
-            d_ln, dA, dB = ((x - y) / 2e-5 for x, y in zip(up, down, strict=True))
-            J[:, :, i] = U @ dA + (dU * d_ln) @ A - V @ dB - (dV * d_ln) @ B
-        if self.edge:
-            J[:, :, -1] = by_edge
-        return U @ A - V @ B, J
+    g: Array  # (size,) ln R, ln C, lags, edge
+    cost: float
+    J: Array  # (c, m, size) of the rise, not weighted
+    residual: Array  # (c, m) weighted
 
 
 def _centred(values: Array, weight: Array) -> Array:
@@ -138,9 +85,9 @@ def _start(record: Reduced, hidden: int, R: Array, C: Array) -> tuple[Array, Arr
 
 
 def _minimise(
-    model: _Model, g: Array, mean: Array, sd: Array, *, good_cost: float, ease: float = 1.0
-) -> tuple[Array, float, Array, Array]:
-    """Levenberg-Marquardt; returns g, cost, Jacobian (c, m, size) unweighted, residual weighted."""
+    model: LadderModel, g: Array, mean: Array, sd: Array, *, good_cost: float, ease: float = 1.0
+) -> _Minimum:
+    """Levenberg-Marquardt from g, with a prior of mean and sd, the weights times `ease`."""
     record = model.record
     weight = ease * record.weight
     upper = np.full(len(g), np.inf)
@@ -149,17 +96,18 @@ def _minimise(
     if model.edge:
         lower[-1], upper[-1] = -record.scan_s, 0.0
 
-    def at(g: Array) -> tuple[float, Array, Array]:
-        value, J = model(g)
+    def at(g: Array) -> tuple[float, Array, Callable[[], Array]]:
+        value, derivatives = model(g)
         residual = _centred(record.rise_K - value, weight)
         prior = (g - mean) / sd
-        return float(np.sum(residual**2) + np.sum(prior**2)), residual, J
+        return float(np.sum(residual**2) + np.sum(prior**2)), residual, derivatives
 
-    cost, residual, J = at(g)
+    cost, residual, derivatives = at(g)
     damping = 1e-2
     for step_number in range(MOST_STEPS):
         if step_number == HOPELESS_STEPS and cost > 30 * good_cost:
             break
+        J = derivatives()
         flat = _centred(J, weight).reshape(-1, len(g))
         normal = flat.T @ flat + np.diag(1 / sd**2)
         gradient = -flat.T @ residual.ravel() + (g - mean) / sd**2
@@ -181,10 +129,10 @@ def _minimise(
         if not improved:
             break
         gain = cost - new[0]
-        g, (cost, residual, J), damping = trial, new, damping / 6
+        g, (cost, residual, derivatives), damping = trial, new, damping / 6
         if gain < 0.02:
             break
-    return g, cost, J, residual
+    return _Minimum(g, cost, derivatives(), residual)
 
 
 def fit_ladder(
@@ -194,20 +142,19 @@ def fit_ladder(
     *,
     slowest_s: float,
     hidden: int,
-    good_cost: float,
-) -> Ladder:
-    """Fit a ladder from several starts.
+    enough: Callable[[Ladder], bool],
+) -> list[Ladder]:
+    """Minima found from several starts, the first to be `enough` ending the search.
 
     spans: (m,) first guesses [K/W]. moments: (m,) Σ_k a_jk τ_k of the
     general fit [K s/W]. slowest_s: first guess of the slowest time constant [s].
-    good_cost: a weighted sum of squares below which no further start is tried.
     """
-    model = _Model(record, hidden)
+    model = LadderModel(record, hidden)
     floor = 0.02 * np.abs(spans).max()
     R = np.maximum(spans, floor)
     above = np.cumsum(R[::-1])[::-1]
     random = np.random.default_rng(7)
-    best = None
+    found: list[Ladder] = []
     for number in range(MOST_STARTS):
         scale = slowest_s * (1.0, 0.3, 3.0)[number % 3]
         pattern = np.exp(random.normal(0.0, 1.5 if number else 0.0, len(R)))
@@ -215,25 +162,27 @@ def fit_ladder(
         if number < 2:
             C = _capacities(above, moments)
         g, mean, sd = _start(record, hidden, R, C)
+        good = min((ladder.cost for ladder in found), default=np.inf)
         if number % 2:
             # A start far off is led in: the noise taken thirty times as large, then five times.
             for ease in (1 / 30, 1 / 5):
-                g = _minimise(model, g, mean, sd, good_cost=np.inf, ease=ease)[0]
-        found = _minimise(model, g, mean, sd, good_cost=good_cost)
-        if best is None or found[1] < best[1] - 0.1:
-            best, again = found, 0
-        else:
-            again += found[1] < best[1] + 0.5
-        if best[1] < good_cost or again == 2:
+                g = _minimise(model, g, mean, sd, good_cost=np.inf, ease=ease).g
+        found.append(_ladder(model, sd, _minimise(model, g, mean, sd, good_cost=good)))
+        lowest = min(ladder.cost for ladder in found)
+        if enough(found[-1]) or sum(ladder.cost < lowest + 0.5 for ladder in found) > REPEATS:
             break
-    assert best is not None
-    g, cost, J, residual = best
-    n = model.lumps
+    return found
+
+
+def _ladder(model: LadderModel, sd: Array, minimum: _Minimum) -> Ladder:
+    """The ladder of one minimum; sd: of the prior."""
+    g = minimum.g
+    n, hidden = model.lumps, model.hidden
     # Near zero a resistance is known in kelvins per watt, not by a factor: its logarithm's prior
     # must not stand in for the data.
     loose = sd.copy()
     loose[:n] = np.maximum(loose[:n], 10 * np.exp(g[:n]).sum() / np.exp(g[:n]))
-    covariance, known = _covariance(record, J, residual, loose)
+    covariance, known = _covariance(model.record, minimum.J, minimum.residual, loose)
     R_fit = np.exp(g[hidden:n])
     pick = np.zeros((model.m, len(covariance)))
     pick[np.arange(model.m), hidden + np.arange(model.m)] = R_fit
@@ -243,17 +192,19 @@ def fit_ladder(
         covariance_known_offset=pick[:, : model.size] @ known @ pick[:, : model.size].T,
         C_J_per_K=np.exp(g[n : 2 * n]),
         hidden=hidden,
-        cost=cost,
+        cost=minimum.cost,
         parameters=model.size + model.m,
-        tau_s=np.sort(np.exp(model.poles(g)[0][:n])),
+        tau_s=np.sort(np.exp(model.poles(g[None])[0][0, :n])),
     )
 
 
-def adequate_ladder(fitted: Fitted, spans: Array) -> Ladder | None:
+def adequate_ladder(fitted: Fitted, spans: Array, covariance: Array) -> Ladder | None:
     """The ladder for a fitted record, None where the general model describes it better.
 
-    With and without a hidden lump above the first node; where both describe the record, each
+    With and without a hidden lump above the first node; where several describe the record, each
     counts by its likelihood.
+
+    spans, covariance: the general model's (m,) [K/W], (m, m) [(K/W)^2].
     """
     record, model = fitted.model.record, fitted.model
     if not model.powered or not model.has_reference or record.hot_start:
@@ -262,37 +213,52 @@ def adequate_ladder(fitted: Fitted, spans: Array) -> Ladder | None:
     m = record.rise_K.shape[1]
     inflation = max(correlation_inflation(general), 0.3)
     general_parameters = len(general.theta) + m * model.parameters
-    moments = fitted.tau_s @ general.coefficient[model.a]
-    found = []
+    u = np.sqrt(np.diag(covariance))
+    sure = bool(np.all(u < SURE * np.abs(spans)))
+    pool: list[Ladder] = []
     for hidden in (0, 1):
-        parameters = 2 * (m + hidden) + 2 * m + 1
-        freedom = max(general_parameters - parameters, 1)
+        freedom = max(general_parameters - (2 * (m + hidden) + 2 * m + 1), 1)
         limit = general.cost + inflation * chi2.isf(ADEQUATE, freedom)
-        ladder = fit_ladder(
+
+        def enough(ladder: Ladder, limit: float = limit) -> bool:
+            agrees = np.abs(ladder.R_K_per_W - spans) < 3 * np.hypot(u, 0.01 * np.abs(spans))
+            return sure and ladder.cost <= limit and bool(agrees.all())
+
+        found = fit_ladder(
             record,
             spans,
-            moments,
+            fitted.tau_s @ general.coefficient[model.a],
             slowest_s=float(fitted.tau_s.max()),
             hidden=hidden,
-            good_cost=limit,
+            enough=enough,
         )
-        if ladder.cost <= limit:
-            found.append(ladder)
-    if not found:
-        return None
-    best = min(found, key=lambda ladder: ladder.cost + 2 * inflation * ladder.hidden)
-    for other in found:
-        if other is not best:
-            lead = other.cost - best.cost + 2 * inflation * (other.hidden - best.hidden)
-            share = 1 / (1 + np.exp(min(max(lead, 0.0) / (2 * inflation), 50.0)))
-            between = other.R_K_per_W - best.R_K_per_W
-            extra = share * np.outer(between, between)
-            best = replace(
-                best,
-                covariance=best.covariance + extra,
-                covariance_known_offset=best.covariance_known_offset + extra,
-            )
-    return best
+        pool += [ladder for ladder in found if ladder.cost <= limit]
+    return _weighed(pool, inflation) if pool else None
+
+
+def _weighed(pool: list[Ladder], inflation: float) -> Ladder:
+    """The most likely ladder, its covariance widened by how far the others lie, by likelihood."""
+    pool = sorted(pool, key=lambda ladder: ladder.cost + 2 * inflation * ladder.hidden)
+    best, kept = pool[0], pool[:1]
+    for ladder in pool[1:]:
+        apart = [np.abs(np.log(ladder.R_K_per_W / other.R_K_per_W)).max() for other in kept]
+        if min(apart) > SAME_MINIMUM:
+            kept.append(ladder)
+    lead = np.array(
+        [ladder.cost - best.cost + 2 * inflation * (ladder.hidden - best.hidden) for ladder in kept]
+    )
+    share = np.exp(-lead / (2 * inflation))
+    share /= share.sum()
+    extra = np.zeros_like(best.covariance)
+    for weight, ladder in zip(share, kept, strict=True):
+        between = ladder.R_K_per_W - best.R_K_per_W
+        more = ladder.covariance_known_offset - best.covariance_known_offset
+        extra += weight * (np.outer(between, between) + more)
+    return replace(
+        best,
+        covariance=best.covariance + extra,
+        covariance_known_offset=best.covariance_known_offset + extra,
+    )
 
 
 def _capacities(above: Array, moments: Array) -> Array:

@@ -123,7 +123,7 @@ def inner_spans(response: Response) -> tuple[Array, dict[str, Array]]:
     spans = D @ response.total_K_per_W
     covariance = {name: D @ c @ D.T for name, c in response.covariance.items()}
     assert response.fit is not None
-    ladder = adequate_ladder(response.fit, spans)
+    ladder = adequate_ladder(response.fit, spans, np.sum(list(covariance.values()), axis=0))
     if ladder is None:
         return spans, covariance
     known = ladder.covariance_known_offset

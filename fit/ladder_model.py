@@ -1,0 +1,88 @@
+"""The response of a ladder of lumps whose far end is a measured reference.
+
+    C_i dT_i/dt = (T_{i−1} − T_i)/R_{i−1} − (T_i − T_{i+1})/R_i
+    modes of C^(−1/2) G C^(−1/2):   a_jk = φ_jk φ_0k τ_k,   b_jk = φ_jk φ_Lk τ_k / R_L
+
+with 0 the node where heat enters and L the one next to the reference. Every sensor may lag: a
+further first-order pole of its own, λ_j.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+
+from fit.record import Array
+from fit.transfer import Reduced
+
+
+class LadderModel:
+    """The ladder's response on a reduced record and its derivatives."""
+
+    def __init__(self, record: Reduced, hidden: int) -> None:
+        self.record, self.hidden = record, hidden
+        self.m = record.rise_K.shape[1]
+        self.lumps = self.m + hidden
+        self.edge = record.edge_free
+        self.lags = 2 * self.lumps + np.arange(self.m + 1)  # the reference's lag last
+        self.size = 2 * self.lumps + self.m + 1 + int(self.edge)
+
+    def poles(self, g: Array) -> tuple[Array, Array, Array]:
+        """ln τ of modes and lags (B, P), coefficients (B, P, m) of both inputs, of B ladders."""
+        n, m = self.lumps, self.m
+        R, C = np.exp(g[:, :n]), np.exp(g[:, n : 2 * n])
+        lag = g[:, self.lags]
+        conductance = np.zeros((len(g), n, n))
+        flow = 1 / R
+        one, other = np.arange(n - 1), np.arange(1, n)
+        conductance[:, range(n), range(n)] = flow
+        conductance[:, other, other] += flow[:, :-1]
+        conductance[:, one, other] = conductance[:, other, one] = -flow[:, :-1]
+        root = np.sqrt(C)
+        rate, vector = np.linalg.eigh(conductance / (root[:, :, None] * root[:, None, :]))
+        tau = 1 / np.maximum(rate, 1e-12)
+        phi = vector / root[:, :, None]
+        modes = tau[:, :, None]
+        seen = phi[:, self.hidden :].transpose(0, 2, 1)
+        a = seen * (phi[:, 0] * tau)[:, :, None]
+        b = seen * (phi[:, -1] * tau / R[:, [-1]])[:, :, None]
+        apart = modes - lag[:, None, :m]
+        apart = np.where(np.abs(apart) < 1e-4 * modes, 1e-4 * modes, apart)
+        shape = modes / apart
+        A, B = np.zeros((len(g), n + m, m)), np.zeros((len(g), n + m, m))
+        A[:, :n] = a * shape
+        B[:, :n] = b * (1 - lag[:, m, None, None] / modes) * shape
+        j = np.arange(m)
+        A[:, n + j, j] = a.sum(axis=1) - A[:, :n].sum(axis=1)
+        B[:, n + j, j] = 1 - B[:, :n].sum(axis=1)
+        return np.concatenate((np.log(tau), np.log(lag[:, :m])), axis=1), A, B
+
+    def __call__(self, g: Array) -> tuple[Array, Callable[[], Array]]:
+        """Modelled rise (c, m), constants aside, and what gives its derivatives (c, m, size)."""
+        record = self.record
+        ln_tau, A, B = (part[0] for part in self.poles(g[None]))
+        tau = np.exp(ln_tau)
+        f = record.filters(tau)
+        p = record.cells.power[:, None]
+        U, dU = f.power, f.d_power
+        growth, lag = np.exp(g[-1] / tau) if self.edge else np.ones(1), p - f.power
+        if self.edge:
+            U, dU = p - growth * lag, growth * (f.d_power + g[-1] / tau * lag)
+
+        def derivatives() -> Array:
+            J = np.empty((*record.rise_K.shape, self.size))
+            count = self.size - int(self.edge)
+            step = 1e-5 * np.eye(self.size)[:count]
+            ends = self.poles(np.concatenate((g + step, g - step)))
+            d_ln, dA, dB = ((end[:count] - end[count:]) / 2e-5 for end in ends)
+            inputs = np.hstack((U, dU, -f.reference, -f.d_reference))
+            moved = d_ln[:, :, None]
+            change = np.concatenate((dA, moved * A, dB, moved * B), axis=1)
+            by_all = inputs @ change.transpose(1, 2, 0).reshape(inputs.shape[1], -1)
+            J[:, :, :count] = by_all.reshape(len(U), self.m, count)
+            if self.edge:
+                J[:, :, -1] = (-growth / tau * lag) @ A
+            return J
+
+        return U @ A - f.reference @ B, derivatives
