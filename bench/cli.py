@@ -1,4 +1,4 @@
-"""The `heatrun` command: takes in every command of `fit` and `bench`, and turns errors into one line.
+"""The `heatrun` command: every command of `fit` and `bench`, and every error as one line.
 
 Command modules import nothing heavy at the top, so that `heatrun --help` answers at once.
 """
@@ -82,7 +82,8 @@ def build() -> typer.Typer:
     # Plain help and plain errors: rich would double the start-up time.
     app = typer.Typer(
         name="heatrun",
-        help="Log a heat run, fit it to a thermal network, hold it against the budget, say what is wrong.",
+        help="Log a heat run, fit it to a thermal network, hold it against the budget, "
+        "say what is wrong.",
         epilog=EPILOG,
         rich_markup_mode=None,
         pretty_exceptions_enable=False,

@@ -360,7 +360,7 @@ class _HeatRun:
         )
 
     def _resumed(self) -> None:
-        gap_s = self.clock.now_s() - self.origin_s - self.writer.last_t_s
+        gap_s = self.clock.now_s() - self.origin_s - max(self.writer.last_t_s, 0.0)
         self._note("gap", gap_s=round(gap_s, 3), problem="the program died; resumed")
 
     def _note(self, event: str, at_s: float | None = None, **details: Any) -> None:

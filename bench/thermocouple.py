@@ -17,7 +17,7 @@ Array = NDArray[np.float64]
 GRID_K = 0.5
 
 
-def voltage_uV(thermocouple: str, temperature_degC: ArrayLike) -> Array:  # noqa: N802
+def voltage_uV(thermocouple: str, temperature_degC: ArrayLike) -> Array:
     """Voltage against a junction at 0 degC.
 
     Args:

@@ -46,7 +46,10 @@ class CaseSurface:
 
 @dataclass(frozen=True)
 class Sensor:
-    """A thermocouple and its reader: reading = q(lag(T) + offset - low_reading (T - T_ambient) + noise)."""
+    """A thermocouple and its reader.
+
+    reading = q(lag(T) + offset - low_reading (T - T_ambient) + noise).
+    """
 
     offset_K: float = 0.0
     noise_K: float = 0.0
@@ -133,7 +136,7 @@ class State:
 
 
 def simulate(prototype: Prototype, t_s: Array, power_W: Array) -> dict[str, Array]:
-    """True node temperatures [degC] at t_s (n,) [s]; power_W[i] is applied from t_s[i] to t_s[i + 1]."""
+    """True node temperatures [degC] at t_s (n,) [s]; power_W[i] holds from t_s[i] to t_s[i + 1]."""
     state = State(prototype)
     rows = [state.nodes_degC()]
     for step, power in zip(np.diff(t_s), power_W[:-1], strict=True):
