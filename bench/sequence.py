@@ -12,7 +12,7 @@ from collections.abc import Mapping
 
 from bench.rig import Sequence as Settings
 from bench.status import Estimate, Scan, Trip
-from bench.trend import Course
+from bench.trend import Course, lagged
 
 ISOTHERMAL, SOAK, HEAT, COOL, FINISHED = "isothermal check", "soak", "heat", "cool", "finished"
 CHECK_S = 10.0  # the isothermal check is the first so many seconds of the soak
@@ -22,6 +22,7 @@ SLOPE_SHARE = 0.1  # the slope is taken over the last tenth of the heating
 HEATED_AT_LEAST_S = 100.0  # before that, nothing is called settled
 SIGNIFICANT = 3.0  # standard errors
 SLOWEST = 10.0  # times the time heated: a slower time constant cannot be told from a drift
+SETTLED_IN_A_ROW = 3  # judgements: a slope can pass through nothing while the room swings
 DECIDED_IN_A_ROW = 3  # estimates: one that wavers over its limit has not decided
 RISE_AT_LEAST_K = 0.5  # a node that does not warm by this is not waited for
 
@@ -50,7 +51,7 @@ class Sequence:
         self._sums: dict[str, list[float]] = {}
         self._course = Course(settings.interval_s)
         self._start_degC: Mapping[str, float] = {}
-        self._decided = 0
+        self._decided = self._settled = 0
         self._judged_s = -math.inf
         self._left_s: float | None = None
 
@@ -156,20 +157,33 @@ class Sequence:
         return self._decided >= DECIDED_IN_A_ROW
 
     def _is_settled(self, scan: Scan, elapsed_s: float, estimate: Estimate | None) -> bool:
-        """Judged again each time the heating has gone on by a hundredth."""
+        """Judged again each time the heating has gone on by a hundredth; once is not enough."""
         if elapsed_s < HEATED_AT_LEAST_S or scan.t_s - self._judged_s < elapsed_s / 100:
             return False
         self._judged_s = scan.t_s
         known_s = max(estimate.tau_s, default=0.0) if estimate else 0.0
-        left_K = [self._to_come(node, scan, elapsed_s, known_s) for node in scan.temperature_degC]
+        tau_s = max(min(known_s, elapsed_s), elapsed_s / TIME_CONSTANTS)
+        room = self._room(tau_s)
+        left_K = [
+            self._to_come(node, scan, elapsed_s, tau_s, room) for node in scan.temperature_degC
+        ]
         shares = [one for one in left_K if one is not None]
         left = max((share for share, _ in shares), default=math.inf)
-        tau_s = max((tau for _, tau in shares), default=math.nan)
-        self._left_s = tau_s * math.log(left / SETTLED) if SETTLED < left < math.inf else None
-        return left <= SETTLED
+        slowest_s = max((tau for _, tau in shares), default=math.nan)
+        self._left_s = slowest_s * math.log(left / SETTLED) if SETTLED < left < math.inf else None
+        self._settled = self._settled + 1 if left <= SETTLED else 0
+        return self._settled >= SETTLED_IN_A_ROW
+
+    def _room(self, tau_s: float) -> list[float]:
+        """The surroundings as the prototype follows them, bin by bin [degC]; empty if not measured.
+
+        A case feels a swing of the room late and flattened, as it does the power: taking the room's
+        own temperature off would put the swing into the rise instead of out of it.
+        """
+        return lagged(self._course.points(self._reference), tau_s) if self._reference else []
 
     def _to_come(
-        self, node: str, scan: Scan, elapsed_s: float, known_s: float
+        self, node: str, scan: Scan, elapsed_s: float, tau_s: float, room: list[float]
     ) -> tuple[float, float] | None:
         """What is still to come as a share of the rise, and the time constant that says so [s].
 
@@ -180,14 +194,11 @@ class Sequence:
         rise_K = self._rise(node, scan)
         if math.isnan(rise_K) or rise_K < RISE_AT_LEAST_K:
             return None
-        over_s = SLOPE_SHARE * elapsed_s
-        course, reference = self._course, self._reference
-        now, u = course.slope_K_per_s(node, over_s, reference)
-        before_s = 0.5 * elapsed_s
-        before, _ = course.slope_K_per_s(node, over_s, reference, before_s)
+        over_s, before_s = SLOPE_SHARE * elapsed_s, 0.5 * elapsed_s
+        now, u = self._course.slope_K_per_s(node, over_s, minus=room)
+        before, _ = self._course.slope_K_per_s(node, over_s, before_s, minus=room)
         if math.isnan(now):
             return math.inf, math.nan
-        tau_s = max(known_s, elapsed_s / TIME_CONSTANTS)
         # Something slower shows as a slope that does not fall off as it should by now.
         if abs(now) > SIGNIFICANT * u and not math.isnan(before):
             fallen = math.log(before / now) if 0 < now < before else 0.0

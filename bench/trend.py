@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 MOST_BINS = 240
@@ -36,6 +36,26 @@ def slope(points: Iterable[tuple[float, float]]) -> float:
     0.5
     """
     return line(points)[0]
+
+
+def lagged(points: Sequence[tuple[float, float]], tau_s: float) -> list[float]:
+    """(t [s], value) pairs through a first-order low-pass that is at rest at the first value.
+
+    A missing value (NaN) is taken to be as the one before it.
+
+    >>> [round(value, 3) for value in lagged([(0, 1.0), (1, 2.0), (2, 2.0)], 1.0)]
+    [1.0, 1.632, 1.865]
+    """
+    found: list[float] = []
+    before_s = 0.0
+    for t_s, value in points:
+        held = found[-1] if found and not math.isnan(found[-1]) else value
+        if math.isnan(value):
+            found.append(held)
+        else:
+            found.append(held - math.expm1(-(t_s - before_s) / tau_s) * (value - held))
+        before_s = t_s
+    return found
 
 
 @dataclass
@@ -92,28 +112,35 @@ class Course:
         if len(self._bins) > MOST_BINS:
             self._widen()
 
+    def points(self, node: str) -> list[tuple[float, float]]:
+        """Times [s] and mean temperatures [degC] of a node, bin by bin; NaN where none was read."""
+        return [one.mean(node) for one in self._bins]
+
     def slope_K_per_s(
-        self, node: str, over_s: float, minus: str | None = None, before_s: float = 0.0
+        self,
+        node: str,
+        over_s: float,
+        before_s: float = 0.0,
+        minus: Sequence[float] = (),
     ) -> tuple[float, float]:
         """Slope over a window, and its standard error [K/s].
 
         Args:
             node: whose temperature.
             over_s: length of the window [s].
-            minus: the rise above this node's temperature is taken.
             before_s: the window ends so long before the newest scan [s].
+            minus: what is taken off the temperature, bin by bin [K]; nothing when empty.
         """
-        if not self._bins:
+        points = self.points(node)
+        if not points:
             return math.nan, math.nan
-        until_s = self._bins[-1].t_sum / self._bins[-1].scans - before_s
-        points = []
-        for one in reversed(self._bins):
-            t_s, value = one.mean(node)
-            if t_s < until_s - over_s:
-                break
-            if t_s <= until_s:
-                points.append((t_s, value - one.mean(minus)[1] if minus else value))
-        return line(points)
+        until_s = points[-1][0] - before_s
+        off = minus or [0.0] * len(points)
+        return line(
+            (t_s, value - less)
+            for (t_s, value), less in zip(points, off, strict=True)
+            if until_s - over_s <= t_s <= until_s
+        )
 
     def _widen(self) -> None:
         self._bin_s *= 2

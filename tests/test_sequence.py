@@ -121,6 +121,23 @@ def test_a_drifting_room_does_not_hold_up_the_end() -> None:
     assert next(t for t, phase in phases if phase == COOL) < 1000
 
 
+@pytest.mark.parametrize("phase", [0.0, 1.6, 3.1, 4.7])
+def test_a_swinging_room_neither_hastens_nor_holds_up_the_end(phase: float) -> None:
+    # The room swings by 1 K in 5000 s; the case follows it through its own time constant.
+    tau_s, case = 730.0, [23.0 + math.sin(phase)]
+
+    def swinging(t_s: float) -> dict[str, float]:
+        room = 23.0 + math.sin(2 * math.pi * t_s / 5000.0 + phase)
+        heated = 24.0 if t_s >= 60 else 0.0
+        case[0] += (1 - math.exp(-1 / tau_s)) * (room + heated - case[0])
+        return {"tab": case[0] + heated / 2, "case": case[0], "ambient": room}
+
+    sequence = Sequence(settings(heat_until="settled", heat_s=1e5), "ambient")
+    phases = walk(sequence, swinging, 2e4)
+    ended = next(t for t, phase in phases if phase == COOL)
+    assert 4.6 < (ended - 60.0) / tau_s < 7.0
+
+
 def decided(t_s: float, decision: str) -> Estimate:
     return Estimate(t_s, spans=(SpanEstimate("tab", "case", 1.0, 0.1, 2.0, decision),))
 
