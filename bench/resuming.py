@@ -33,6 +33,8 @@ def standing(folder: Path, rig: Rig) -> Standing:
     from fit.record import read_events
 
     path = folder / DOCUMENT
+    if not path.is_file():
+        raise RecordError(path, "", "no such file", "--resume takes the folder of a run")
     try:
         document = json.loads(path.read_text(encoding="utf-8"))
         started = datetime.fromisoformat(document["started"])

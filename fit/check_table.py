@@ -34,27 +34,40 @@ def print_verdict(console: Console, verdict: Verdict) -> None:
         f"{escape(budget.title)}: [{STYLE[verdict.decision]}]{verdict.decision}[/] "
         f"at {verdict.prediction.power_W:.3g} W, {verdict.prediction.ambient_degC:.1f} °C"
     )
-    console.print(_span_table(verdict))
+    table = _span_table(verdict)
+    boundless = console.options.update(max_width=1000)
+    if console.measure(table, options=boundless).maximum > console.width:
+        table = _span_table(verdict, narrow=True)
+    console.print(table)
     _print_findings(console, verdict)
     _print_time_constants(console, verdict)
     for warning in verdict.warnings:
         console.print(f"[yellow]Note:[/] {escape(warning)}")
 
 
-def _span_table(verdict: Verdict) -> Table:
+def _span_table(verdict: Verdict, narrow: bool = False) -> Table:
+    """All spans; narrow: for a terminal of 80 columns, without their nodes and E_n."""
     table = Table(box=None, pad_edge=False, header_style="bold")
-    table.add_column("from - to")
+    if not narrow:
+        table.add_column("from - to")
     table.add_column("stages")
-    for heading in ("predicted\nK/W", "limit\nK/W", "measured\nK/W", "p within\nlimit", "E_n"):
+    for heading in ("predicted\nK/W", "limit\nK/W", "measured\nK/W", "p within\nlimit"):
         table.add_column(heading, justify="right")
+    if not narrow:
+        table.add_column("E_n", justify="right")
     table.add_column("decision")
     for span in verdict.spans:
+        nodes = f"{escape(span.from_node)} - {escape(span.to_node)}"
+        measured, p, E_n, decision = _measured_cells(span)
         table.add_row(
-            f"{escape(span.from_node)} - {escape(span.to_node)}",
+            *(() if narrow else (nodes,)),
             escape(", ".join(span.stages)),
             with_expanded(span.predicted_K_per_W, span.predicted_u_K_per_W),
             f"{span.limit_K_per_W:#.3g}",
-            *_measured_cells(span),
+            measured,
+            p,
+            *(() if narrow else (E_n,)),
+            decision,
         )
     table.caption = "± is the expanded uncertainty, k = 2"
     table.caption_justify = "left"
@@ -172,9 +185,11 @@ def print_runs(console: Console, outcomes: Sequence[Outcome[Verdict]]) -> None:
 
 
 def refuse_existing(table: Path) -> None:
-    """Raise RecordError where the table would write over a file."""
+    """Raise RecordError where the table would write over a file, or has no folder to be in."""
     if table.exists():
         raise RecordError(table, "", "exists already", "name a new file: nothing is written over")
+    if not table.parent.is_dir():
+        raise RecordError(table, "", f"there is no folder {table.parent}", "create it first")
 
 
 def write_table(table: Path, outcomes: Sequence[Outcome[Verdict]]) -> None:

@@ -171,6 +171,8 @@ def _check_request(file: Path, columns: Columns) -> None:
         raise RecordError(
             file, "--power", "is not given", "name its column, or state it in watts, such as 4.2"
         )
+    if not columns.power_unit.strip():
+        raise RecordError(file, "--power-unit", "is empty", "W, or the unit the power is in")
     is_stated = columns.power is not None and WATTS.fullmatch(columns.power)
     if not is_stated and (columns.power_on_s is not None or columns.power_off_s is not None):
         raise RecordError(
@@ -329,6 +331,13 @@ def _stated_power(file: Path, columns: Columns, t_s: Array) -> tuple[Array, str]
     match = WATTS.fullmatch(columns.power or "")
     assert match is not None
     value = float(match[1].replace(",", "."))
+    if not value > 0:
+        raise RecordError(
+            file,
+            "--power",
+            f"{value:g} is no heating power",
+            "more than 0: heat put in is positive",
+        )
     on_s, off_s = columns.power_on_s, columns.power_off_s
     for option, edge in (("--power-on", on_s), ("--power-off", off_s)):
         if edge is not None and not 0 <= edge <= t_s[-1]:

@@ -26,6 +26,8 @@ Array = NDArray[np.float64]
 
 SUPPLY = ("supply_V", "supply_A")
 NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
+POSSIBLE_degC = (-273.15, 3000.0)
+LARGEST_POWER = 1e9
 IMPORT_HINT = "bring another logger's file in with 'heatrun import'"
 
 
@@ -176,13 +178,57 @@ def _read_readings(path: Path) -> tuple[dict[str, Array], tuple[str, ...]]:
         repeated = len(keep) - int(keep.sum())
         left_out += (f"{repeated} row{'s' if repeated > 1 else ''} with a repeated time stamp",)
         table = {name: column[keep] for name, column in table.items()}
-    silent = [name for name in used if np.isnan(table[name]).all()]
+    for name in used:
+        if name.endswith("_degC"):
+            left_out += _drop_impossible(name, table[name])
+    nodes = [name for name in used if name.endswith("_degC")]
+    silent = [name for name in nodes if np.isnan(table[name]).all()]
+    if len(silent) == len(nodes):
+        raise RecordError(path, f"column {silent[0]}", "holds no reading at all")
     for name in silent:
-        if not name.endswith("_degC") or len(silent) == sum(n.endswith("_degC") for n in used):
-            raise RecordError(path, f"column {name}", "holds no reading at all")
         left_out += (f"node {name.removesuffix('_degC')}: no reading at all",)
         del table[name]
+    _check_power(path, body, table, keep)
     return table, left_out
+
+
+def _drop_impossible(name: str, temperature_degC: Array) -> tuple[str, ...]:
+    """Make readings no thermocouple can give missing, in place: an open one often reads so."""
+    lowest, highest = POSSIBLE_degC
+    impossible = (temperature_degC < lowest) | (temperature_degC > highest)
+    if not impossible.any():
+        return ()
+    example = temperature_degC[int(np.argmax(impossible))]
+    temperature_degC[impossible] = np.nan
+    count = int(impossible.sum())
+    return (
+        f"{count} reading{'s' if count > 1 else ''} of {name.removesuffix('_degC')} that no"
+        f" thermocouple gives, such as {example:.6g} degC",
+    )
+
+
+def _check_power(
+    path: Path, body: bytes, table: Mapping[str, Array], keep: NDArray[np.bool_]
+) -> None:
+    """Refuse a power that is negative while heating, or of no possible size."""
+    stated = "power_W" in table
+    name = "power_W" if stated else " x ".join(SUPPLY)
+    with np.errstate(over="ignore"):
+        power = table["power_W"] if stated else table[SUPPLY[0]] * table[SUPPLY[1]]
+    if np.isnan(power).all():  # a run that ended before the supply's first answer
+        return
+    row = int(np.nanargmax(np.abs(power)))
+    if 0 <= power[row] <= LARGEST_POWER:
+        return
+    line = _line_of_row(body, int(np.flatnonzero(keep)[row]))
+    raise RecordError(
+        path,
+        f"line {line}, column {name}",
+        f"is {power[row]:.6g}",
+        "heat put in counts as positive: change the sign"
+        if power[row] < 0
+        else f"a power is at most {LARGEST_POWER:g}",
+    )
 
 
 def _read_whole_lines(path: Path) -> tuple[bytes, bytes, tuple[str, ...]]:

@@ -12,13 +12,17 @@ SPEEDS = (115200, 9600, 57600, 38400, 19200, 230400, 4800, 2400)
 def command(
     port: Annotated[str, typer.Argument(help="Device or pyserial URL, such as socket://host:5000")],
     seconds: Annotated[float, typer.Option(min=0.1, help="How long to listen at a speed.")] = 5.0,
-    baud: Annotated[int | None, typer.Option(help="Speed; tried in turn when left out.")] = None,
+    baud: Annotated[
+        int | None, typer.Option(min=1, help="Speed; tried in turn when left out.")
+    ] = None,
     query: Annotated[str | None, typer.Option(help="Ask this, for one that must be asked.")] = None,
 ) -> None:
     """Show what a port sends and propose its blocks for rig.toml.
 
     Finds the speed and the form of the lines. A port that stays silent is asked *IDN?.
     """
+    if not port.strip():
+        raise typer.BadParameter("is empty; 'heatrun ports' lists names", param_hint="port")
     from bench.listening import listen
     from bench.recognise import blocks, recognise, scpi_block
     from fit.errors import PortError

@@ -74,7 +74,9 @@ def _why_not(settings: InstrumentSettings, error: BaseException) -> str:
         return f"{head} may not be opened by this user; 'heatrun ports' says what to do"
     if code in (2, 20) or "FileNotFound" in text or "No such file" in text:
         return f"{head} does not exist; 'heatrun ports' lists those that do"
-    return f"{head} cannot be opened: {text}"
+    if settings.port.startswith("socket://") and settings.port.count(":") < 2:
+        return f"{head} names no port number; write socket://HOST:NUMBER"
+    return f"{head} cannot be opened: {text.removeprefix(f'Could not open port {settings.port}: ')}"
 
 
 class Transport:

@@ -7,6 +7,9 @@ from typing import Annotated
 
 import typer
 
+HIGHEST_W = 1e6
+AIR_degC = (-100.0, 200.0)
+
 
 def command(
     budget: Annotated[Path, typer.Argument(metavar="BUDGET", help="The budget.toml.")],
@@ -29,8 +32,10 @@ def command(
     from fit.budget import predict, read_budget
     from fit.errors import HeatrunError
 
-    if power is not None and not power > 0:
-        raise HeatrunError(f"--power: {power:g} will not do; watts, more than 0")
+    if power is not None and not 0 < power <= HIGHEST_W:
+        raise HeatrunError(f"--power: {power:g} will not do; watts, more than 0, to {HIGHEST_W:g}")
+    if ambient is not None and not AIR_degC[0] <= ambient <= AIR_degC[1]:
+        raise HeatrunError(f"--ambient: {ambient:g} will not do; degC, from -100 to 200")
     prediction = predict(read_budget(budget), power_W=power, ambient_degC=ambient)
     if json:
         import json as writer

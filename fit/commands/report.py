@@ -64,6 +64,8 @@ def command(
         raise HeatrunError(f"{runs[0]}: a bare CSV has no folder for its report; name --out FILE")
     if out is not None and out.exists():
         raise HeatrunError(f"{out}: exists already; name a new file")
+    if png is not None:
+        _create(png)
     material = _material(runs, budget)
     figures = draw_figures(material)
     written = [write_result(target.parent, target.name, render(material, figures))]
@@ -72,7 +74,6 @@ def command(
 
         written.append(print_page(target, target.with_suffix(".pdf")))
     if png is not None:
-        _create(png)
         written += [save_png(figure, png / f"{name}.png") for name, figure in figures.items()]
     if not quiet:
         for path in written:
