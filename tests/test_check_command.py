@@ -174,3 +174,14 @@ def test_exit_status_of_several_runs(decisions, status):
 )
 def test_uncertainty_has_two_digits(value, u, text):
     assert with_expanded(value, u) == text
+
+
+@pytest.mark.parametrize(("columns", "shows_nodes"), [("80", False), ("120", True)])
+def test_every_span_stands_on_one_line_of_any_usual_terminal(
+    runs, budget, monkeypatch, columns, shows_nodes
+):
+    monkeypatch.setenv("COLUMNS", columns)
+    printed = heatrun_check(runs / "sound", "--budget", budget).stdout
+    (line,) = [line for line in printed.splitlines() if "via array" in line]
+    assert "conforming" in line
+    assert ("tab - board_back" in line) is shows_nodes
