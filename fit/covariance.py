@@ -5,19 +5,34 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.linalg import toeplitz
+from scipy.linalg.lapack import dpotrf, dpotri
+from scipy.signal import lfilter
 
 from fit.record import Array
 from fit.transfer import Model
-from fit.varpro import Projected, full_jacobian
+from fit.varpro import Projected
 
 
 @dataclass(frozen=True)
 class ParameterCovariance:
     """Covariance of (θ, c_1, …, c_m), c_j in the model's own order of columns."""
 
-    total: Array
-    known_offset: Array  # the same, had the zero-power offsets been known
+    normal: Array  # J'J
+    meat: Array  # J' V J, V the residuals' own covariance
+    offsets: Array  # which parameters are the nodes' offsets
+
+    @property
+    def total(self) -> Array:
+        """With the zero-power offsets estimated along with the rest."""
+        return _sandwich(self.normal, self.meat)
+
+    @property
+    def known_offset(self) -> Array:
+        """The same, had the zero-power offsets been known."""
+        kept = np.ix_(~self.offsets, ~self.offsets)
+        known = np.zeros_like(self.normal)
+        known[kept] = _sandwich(self.normal[kept], self.meat[kept])
+        return known
 
 
 def autocorrelation(residual: Array) -> float:
@@ -46,39 +61,60 @@ def parameter_covariance(
 ) -> ParameterCovariance:
     """Sandwich covariance with an AR(1) along the record and a full covariance across nodes."""
     problem = model.problem(reference_prior)
-    blocks = full_jacobian(solution, problem.weight)
-    m, N, size = blocks.shape
-    J = blocks.reshape(m * N, size)
-    q, p = len(solution.theta), model.parameters
-    cells = len(model.record.cells.samples)
-    extra = np.zeros(J.shape[1])
-    if problem.prior is not None:
-        extra[:q] = 1 / problem.prior.sd
-    normal = J.T @ J + np.diag(extra**2)
+    m, q, p = solution.residual.shape[1], len(solution.theta), model.parameters
+    N, cells = len(solution.design), len(model.record.cells.samples)
+    size = q + p
+    # Every node's own Jacobian by (θ, c_j); by another node's c it is zero.
+    own = np.empty((m, N, size))
+    weight = problem.weight.T[:, :, None]
+    own[:, :, :q] = weight * solution.slope.transpose(1, 0, 2)
+    own[:, :, q:] = weight * solution.design
     residual = solution.residual[:cells]
     rho = autocorrelation(residual[np.any(residual != 0, axis=1)])
-    free = max(cells - p - q / m, 1.0)
-    across = residual.T @ residual / free
+    across = residual.T @ residual / max(cells - p - q / m, 1.0)
     floor = np.maximum(1.0 / np.maximum(np.diag(across), 1e-12), 1.0)
     across = across * np.sqrt(np.outer(floor, floor))
-    along = toeplitz(rho ** np.arange(cells))
-    meat = np.zeros_like(normal)
-    pushed = np.array([along @ blocks[j, :cells] for j in range(m)])
+    rows = own[:, :cells].transpose(1, 0, 2).reshape(cells, m * size)
+    along = (rows.T @ _correlated(rows, rho)).reshape(m, size, m, size)
+    pairs = along * across[:, None, :, None]
+    below = own[:, cells:]
+    prior = np.zeros((size, size))
+    if problem.prior is not None:
+        prior[np.arange(q), np.arange(q)] = 1 / problem.prior.sd**2
+    normal, meat = np.zeros((q + p * m, q + p * m)), np.zeros((q + p * m, q + p * m))
     for i in range(m):
+        at = np.append(np.arange(q), q + p * i + np.arange(p))
+        alone = own[i].T @ own[i]
+        normal[np.ix_(at, at)] += alone
+        meat[np.ix_(at, at)] += below[i].T @ below[i]
         for j in range(m):
-            meat += across[i, j] * blocks[i, :cells].T @ pushed[j]
-    prior_rows = blocks[:, cells:].reshape(-1, J.shape[1])
-    meat += prior_rows.T @ prior_rows + np.diag(extra**2)
-    total = _sandwich(normal, meat)
-    kept = np.ones(J.shape[1], dtype=bool)
-    kept[q + p * np.arange(m)] = False
-    known = np.zeros_like(total)
-    known[np.ix_(kept, kept)] = _sandwich(normal[np.ix_(kept, kept)], meat[np.ix_(kept, kept)])
-    return ParameterCovariance(total, known)
+            other = np.append(np.arange(q), q + p * j + np.arange(p))
+            meat[np.ix_(at, other)] += pairs[i, :, j]
+    theta = slice(0, q)
+    normal[theta, theta] += prior[theta, theta]
+    meat[theta, theta] += prior[theta, theta]
+    offsets = np.zeros(len(normal), dtype=bool)
+    offsets[q + p * np.arange(m)] = True
+    return ParameterCovariance(normal, meat, offsets)
+
+
+def _correlated(rows: Array, rho: float) -> Array:
+    """The matrix of rho^|i - k| times rows (c, ·), as a filter forwards and one backwards."""
+    if rho == 0:
+        return rows
+    forwards = lfilter([1.0], [1.0, -rho], rows, axis=0)
+    backwards = lfilter([1.0], [1.0, -rho], rows[::-1], axis=0)[::-1]
+    return np.asarray(forwards + backwards - rows)
 
 
 def _sandwich(normal: Array, meat: Array) -> Array:
     scale = np.sqrt(np.maximum(np.diag(normal), 1e-300))
-    inverse = np.linalg.pinv(normal / np.outer(scale, scale), rcond=1e-14, hermitian=True)
+    scaled = normal / np.outer(scale, scale)
+    factor, failed = dpotrf(scaled)
+    if failed or np.diagonal(factor).min() < 1e-6:
+        inverse = np.linalg.pinv(scaled, rcond=1e-14, hermitian=True)
+    else:
+        upper = dpotri(factor)[0]
+        inverse = np.triu(upper) + np.triu(upper, 1).T
     inverse = inverse / np.outer(scale, scale)
     return inverse @ meat @ inverse

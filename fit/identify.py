@@ -10,7 +10,7 @@ import numpy as np
 
 from fit.covariance import ParameterCovariance, parameter_covariance
 from fit.errors import NotIdentifiable
-from fit.order import Fitted, Grid, choose, doubts, fit_order, polish, refine, sort_tau
+from fit.order import Fitted, Grid, choose, doubts, finish, fit_order
 from fit.record import Array, Run
 from fit.signals import Signals, prepare
 from fit.transfer import Reduced, reduce
@@ -148,6 +148,8 @@ def identify_signals(
     reference = choose_reference(signals.nodes, reference)
     # Ambient is not part of the network: above another reference it is no node of it.
     nodes = tuple(n for n in path_order(signals.nodes) if n not in (reference, "ambient"))
+    if not nodes:
+        raise NotIdentifiable("only ambient was measured: there is no node on the heat path")
     record = reduce(signals, nodes, reference)
     fitted, not_resolved = solve_record(record, max_order, order)
     return _response(signals, record, fitted, not_resolved, run)
@@ -164,7 +166,7 @@ def solve_record(
     for k in range(1, order + 1):
         fitted = fit_order(grid, k, fitted, starts=3)
     assert fitted is not None
-    fitted = sort_tau(polish(refine(fitted.model, fitted.solution.theta, rounds=2)))
+    fitted = finish(fitted)
     return fitted, tuple(doubts(fitted))
 
 

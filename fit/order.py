@@ -3,24 +3,27 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from itertools import pairwise
 
 import lmfit
 import numpy as np
-from scipy.stats import chi2
+from scipy.linalg.lapack import dgeqrf, dorgqr
+from scipy.special import chdtri
 
 from fit.covariance import correlation_inflation, parameter_covariance
+from fit.errors import NotIdentifiable
 from fit.record import Array
 from fit.transfer import Model, Reduced
 from fit.varpro import Projected, minimizer, solve
 
 CLOSEST_RATIO = 2.0  # two time constants nearer than this cannot be told apart
 SIGNIFICANCE = 1e-3
+SIGNIFICANT_COEFFICIENT = 3.0  # standard uncertainties that some node's coefficient must reach
 WIDEST_LN_TAU = 0.8  # standard uncertainty of ln tau above which a time constant is not resolved
-GRID = 24
+SETTLED_SHARE = 1 / 3  # of the record: a slowest time constant below it has been seen to its end
+SEARCHED = 2.5  # records: longest further time constant proposed
 OVERWHELMING = 10.0  # times the gain that is significant
-FASTER = "is shorter than the scan shows"
 CLOSE_ENOUGH = 0.02  # of the weighted sum of squares: far below what noise moves it by
+SEARCH_GAIN = 1e-3  # of the sum of squares: a step of the search that gains less is its last
 
 
 @dataclass(frozen=True)
@@ -39,17 +42,46 @@ class Fitted:
     def tau_s(self) -> Array:
         return np.exp(self.solution.theta[: self.order])
 
+    @property
+    def cost(self) -> float:
+        return self.solution.cost
 
-def refine(model: Model, theta: Array, rounds: int = 0, most_steps: int = 12) -> Fitted:
-    """Fit from a start θ; the ladder's prior on the reference coefficients follows the fit."""
+
+@dataclass(frozen=True)
+class Doubt:
+    """Why one time constant of a fit is not resolved."""
+
+    index: int  # which one
+    kind: str  # "close", "faster", "beyond", "loose" or "faint"
+    text: str
+
+
+def refine(model: Model, theta: Array, most_steps: int = 12) -> Fitted:
+    """Search from a start θ, with the ladder's prior on the reference coefficients there."""
     prior = None
     if model.has_reference and model.powered:
         prior = model.ladder_reference(model.problem().at(theta, False).coefficient)
-    solution = solve(model.problem(prior), theta, absolute=CLOSE_ENOUGH, most_steps=most_steps)
-    for _ in range(rounds if prior is not None else 0):
-        prior = model.ladder_reference(solution.coefficient)
-        solution = solve(model.problem(prior), solution.theta, absolute=1e-3 * CLOSE_ENOUGH)
+    solution = solve(
+        model.problem(prior),
+        theta,
+        relative=SEARCH_GAIN,
+        absolute=CLOSE_ENOUGH,
+        most_steps=most_steps,
+    )
     return Fitted(model, solution, prior)
+
+
+def finish(fitted: Fitted) -> Fitted:
+    """The fit without interpolation, its prior where the fit ends, its last steps by lmfit."""
+    model, solution = Model(fitted.model.record, fitted.order), fitted.solution
+    prior = None
+    for _ in range(3):
+        if model.has_reference and model.powered:
+            prior = model.ladder_reference(solution.coefficient)
+        solution = solve(model.problem(prior), solution.theta, absolute=1e-3 * CLOSE_ENOUGH)
+        if prior is None:
+            break
+    return sort_tau(polish(Fitted(model, solution, prior)))
 
 
 def polish(fitted: Fitted) -> Fitted:
@@ -63,7 +95,7 @@ def polish(fitted: Fitted) -> Fitted:
     except (ValueError, lmfit.MinimizerException):
         return fitted
     found = problem.at(np.array([result.params[name].value for name in names]))
-    return replace(fitted, solution=found) if found.cost <= fitted.solution.cost else fitted
+    return replace(fitted, solution=found) if found.cost <= fitted.cost else fitted
 
 
 def sort_tau(fitted: Fitted) -> Fitted:
@@ -83,37 +115,38 @@ class Grid:
 
     def __init__(self, record: Reduced) -> None:
         self.record = record
-        low, high = np.log(0.6 * record.scan_s), np.log(2.5 * record.length_s)
-        self.ln_tau = np.linspace(low, high, GRID)
-        model = Model(record, GRID)
-        edge = [-0.5 * record.scan_s] if record.edge_free and model.powered else []
-        phi, _ = model.basis(np.append(self.ln_tau, edge))
-        kinds = [columns for columns in (model.a, model.b, model.e) if len(columns)]
-        cells = len(record.cells.samples)
-        self.columns = np.stack(
-            [phi[:cells, columns] for columns in kinds], axis=2
-        )  # (c, G, kinds)
+        table, model = record.table, Model(record, 1)
+        low, high = np.log(0.6 * record.scan_s), np.log(SEARCHED * record.length_s)
+        places = np.flatnonzero((table.ln_tau >= low) & (table.ln_tau <= high))[::2]
+        self.ln_tau = table.ln_tau[places]
+        kinds = [kind for kind, used in enumerate((model.a, model.b, model.e)) if len(used)]
+        self.columns = np.stack([table.column(kind)[:, places].T for kind in kinds], axis=2)
+        if record.edge_free and model.powered:
+            power = record.cells.power
+            growth = np.exp(-0.5 * record.scan_s / np.exp(self.ln_tau))[:, None]
+            self.columns[:, :, 0] = power - growth * (power - self.columns[:, :, 0])
+        self._target = record.weight * record.rise_K
 
     def gains(self, fitted: Fitted | None) -> Array:
         """Drop of the sum of squares when each ln tau is added, the others held (G,)."""
         record = self.record
         cells = len(record.cells.samples)
-        gains = np.zeros(GRID)
-        model = Model(record, 1) if fitted is None else fitted.model
-        groups = model.problem().groups
+        gains = np.zeros(len(self.ln_tau))
+        model = Model(record, 1, interpolated=True) if fitted is None else fitted.model
         design = np.ones((cells, 1)) if fitted is None else fitted.solution.design[:cells]
-        for nodes, profile in groups:
+        for nodes, profile in model.problem().groups:
             w = profile[:cells, None]
-            Q = np.linalg.qr(w * design)[0]
-            target = record.weight[:, nodes] * record.rise_K[:, nodes]
-            residual = target - Q @ (Q.T @ target)
-            flat = (w[:, :, None] * self.columns).reshape(cells, -1)
-            flat = flat - Q @ (Q.T @ flat)
-            added = flat.reshape(self.columns.shape)
-            gram = np.einsum("cgi,cgj->gij", added, added)
-            gram += 1e-9 * np.einsum("gii->g", gram)[:, None, None] * np.eye(gram.shape[1])
-            right = np.einsum("cgi,cm->gim", added, residual)
-            gains += np.einsum("gim,gim->g", right, np.linalg.solve(gram, right))
+            packed, reflectors, _, _ = dgeqrf(w * design, lwork=64 * design.shape[1])
+            Q = dorgqr(packed, reflectors, lwork=64 * design.shape[1])[0]
+            residual = self._target[:, nodes]
+            residual = residual - Q @ (Q.T @ residual)
+            added = w * self.columns  # (G, c, kinds)
+            right = added.transpose(0, 2, 1) @ residual
+            inside = added.transpose(0, 2, 1) @ Q
+            gram = added.transpose(0, 2, 1) @ added - inside @ inside.transpose(0, 2, 1)
+            size = np.einsum("gii->g", gram)[:, None, None]
+            gram += (1e-9 * size + 1e-300) * np.eye(gram.shape[1])
+            gains += np.sum(right * np.linalg.solve(gram, right), axis=(1, 2))
         if fitted is not None:
             apart = np.abs(self.ln_tau[:, None] - np.log(fitted.tau_s)).min(axis=1)
             gains[apart < 0.3] = -np.inf
@@ -134,7 +167,7 @@ class Grid:
 def fit_order(grid: Grid, order: int, below: Fitted | None, starts: int = 1) -> Fitted:
     """Fit one order, starting from the order below with the best further time constant added."""
     record = grid.record
-    model = Model(record, order)
+    model = Model(record, order, interpolated=True)
     edge = np.array([-0.5 * record.scan_s] if record.edge_free and model.powered else [])
     known = np.array([])
     if below is not None:
@@ -143,58 +176,130 @@ def fit_order(grid: Grid, order: int, below: Fitted | None, starts: int = 1) -> 
     for peak in grid.peaks(below, starts):
         start = np.concatenate((np.sort(np.append(known, peak)), edge))
         candidate = refine(model, start)
-        if best is None or candidate.solution.cost < best.solution.cost:
+        if best is None or candidate.cost < best.cost:
             best = candidate
     assert best is not None
     return sort_tau(best)
 
 
-def doubts(fitted: Fitted) -> list[str]:
+def find_doubts(fitted: Fitted) -> list[Doubt]:
     """Why a fit's time constants are not all resolved; empty when they are."""
-    record, tau = fitted.model.record, fitted.tau_s
-    reasons = []
-    for shorter, longer in pairwise(tau):
-        if longer < CLOSEST_RATIO * shorter:
-            reasons.append(f"{shorter:.3g} s and {longer:.3g} s are too close to be told apart")
-    covariance = parameter_covariance(fitted.model, fitted.solution, fitted.reference_prior).total
-    spread = np.sqrt(np.diag(covariance)[: fitted.order])
-    for value, u in zip(tau, spread, strict=True):
+    model, record, tau = fitted.model, fitted.model.record, fitted.tau_s
+    found = []
+    covariance = parameter_covariance(model, fitted.solution, fitted.reference_prior).total
+    variance = np.diag(covariance)
+    spread = np.sqrt(variance[: len(tau)])
+    score = _significance(fitted, variance)
+    for k, (value, u) in enumerate(zip(tau, spread, strict=True)):
+        if k and value < CLOSEST_RATIO * tau[k - 1]:
+            weaker = k if score[k] < score[k - 1] else k - 1
+            text = f"{tau[k - 1]:.3g} s and {value:.3g} s are too close to be told apart"
+            found.append(Doubt(weaker, "close", text))
         if value < 0.6 * record.scan_s:
-            reasons.append(f"a time constant near {value:.2g} s {FASTER}")
-        elif value > 5 * record.length_s:
-            reasons.append(f"a time constant beyond {value:.3g} s is longer than the record shows")
+            text = f"a time constant near {value:.2g} s is shorter than the scan shows"
+            found.append(Doubt(k, "faster", text))
+        elif value > record.length_s:
+            text = f"a time constant beyond {record.length_s:.3g} s is longer than the record shows"
+            found.append(Doubt(k, "beyond", text))
         elif not u < WIDEST_LN_TAU:
-            reasons.append(f"a time constant near {value:.3g} s has no finite interval")
-    return reasons
+            text = f"a time constant near {value:.3g} s has no finite interval"
+            found.append(Doubt(k, "loose", text))
+        elif score[k] < SIGNIFICANT_COEFFICIENT:
+            text = f"a time constant near {value:.3g} s has no significant share in any node"
+            found.append(Doubt(k, "faint", text))
+    return found
 
 
-def choose(record: Reduced, max_order: int) -> tuple[Fitted, tuple[str, ...]]:
-    """The highest order the record supports, and what it did not support, one sentence each."""
-    fits: list[Fitted] = []
-    grid = Grid(record)
+def _significance(fitted: Fitted, variance: Array) -> Array:
+    """Each time constant's largest coefficient of any node, in standard uncertainties (K,)."""
+    model, solution = fitted.model, fitted.solution
+    kind = model.a if model.powered else model.e
+    if not len(kind):
+        return np.full(fitted.order, np.inf)
+    q, p, m = len(solution.theta), model.parameters, solution.coefficient.shape[1]
+    u = np.sqrt(variance[q + p * np.arange(m) + kind[:, None]])
+    size = np.abs(solution.coefficient[kind])
+    return np.asarray((size / np.maximum(u, 1e-300)).max(axis=1))
+
+
+def doubts(fitted: Fitted) -> list[str]:
+    """Why a fit's time constants are not all resolved, one sentence each."""
+    return [doubt.text for doubt in find_doubts(fitted)]
+
+
+def _without(fitted: Fitted, index: int) -> Fitted:
+    """The fit with one time constant taken out and the others found anew."""
+    model = Model(fitted.model.record, fitted.order - 1, interpolated=True)
+    return sort_tau(refine(model, np.delete(fitted.solution.theta, index)))
+
+
+def _needed(candidate: Fitted, chosen: Fitted) -> float:
+    """The gain in the sum of squares that makes the candidate's further terms significant."""
+    more = candidate.model.parameters - chosen.model.parameters
+    more = more * len(candidate.model.record.nodes) + candidate.order - chosen.order
+    return float(chdtri(max(more, 1), SIGNIFICANCE))
+
+
+def _rising_orders(record: Reduced, max_order: int) -> list[Fitted]:
+    """Fits of order 1, 2, … until neither the last nor any further term gains anything."""
+    grid, fits = Grid(record), list[Fitted]()
     usable = int((record.weight > 0).sum(axis=0).min())
     for order in range(1, max_order + 1):
         if fits and Model(record, order).parameters * 2 > usable:
             break
         fits.append(fit_order(grid, order, fits[-1] if fits else None))
-        if len(fits) > 2 and fits[-3].solution.cost - fits[-1].solution.cost < 4:
-            break
+        if len(fits) > 1 and order < max_order:
+            needed = _needed(fits[-1], fits[-2]) * min(correlation_inflation(fits[-1].solution), 1)
+            if fits[-2].cost - fits[-1].cost < needed and grid.gains(fits[-1]).max() < needed:
+                break
+    return fits
+
+
+def _supported(candidate: Fitted, chosen: Fitted, scale: float) -> tuple[Fitted | None, list[str]]:
+    """The candidate, its doubtful time constants taken out one by one, if it then is the better.
+
+    Also what was taken out. A response faster than the scan is a doubt about its time constant, not
+    about its being there; and where the slowest response has not been seen to its end, a fit that
+    is plainly wrong without a further term is no better answer.
+    """
+    record, removed = candidate.model.record, list[str]()
+    while True:
+        more = candidate.order - chosen.order
+        gain = (chosen.cost - candidate.cost) / scale
+        needed = _needed(candidate, chosen) if more > 0 else 0.0
+        if more < 0 or gain <= needed:
+            return None, removed
+        found = [doubt for doubt in find_doubts(candidate) if doubt.kind != "faster"]
+        if not found:
+            return candidate, removed
+        seen = chosen.tau_s.max() < SETTLED_SHARE * record.length_s
+        last = candidate.order - 1
+        slow = all(d.kind in ("beyond", "loose") and d.index == last for d in found)
+        if slow and not seen and gain > OVERWHELMING * needed:
+            return candidate, removed
+        removed.append(found[0].text)
+        candidate = _without(candidate, _weakest(found))
+
+
+def _weakest(found: list[Doubt]) -> int:
+    """The time constant to take out first."""
+    rank = ("beyond", "loose", "faint", "close")
+    return min(found, key=lambda doubt: rank.index(doubt.kind)).index
+
+
+def choose(record: Reduced, max_order: int) -> tuple[Fitted, tuple[str, ...]]:
+    """The highest order the record supports, and what it did not support, one sentence each."""
+    fits = _rising_orders(record, max_order)
     scale = correlation_inflation(fits[-1].solution)
-    chosen, not_resolved = fits[0], []
+    if not scale > 0:
+        raise NotIdentifiable("no temperature changes in this record: there is nothing to fit")
+    chosen, not_resolved = fits[0], {}
     for candidate in fits[1:]:
-        more = candidate.model.parameters - chosen.model.parameters
-        more = more * len(record.nodes) + candidate.order - chosen.order
-        gain = (chosen.solution.cost - candidate.solution.cost) / scale
-        needed = chi2.isf(SIGNIFICANCE, more)
-        if gain < needed:
-            continue
-        reasons = doubts(candidate)
-        # A response faster than the scan is a doubt about its time constant, not about its being
-        # there; and a fit that is plainly wrong without the term is no better answer.
-        if not all(FASTER in reason for reason in reasons) and gain < OVERWHELMING * needed:
-            not_resolved.append(f"{candidate.order} time constants: {'; '.join(reasons)}")
-            continue
-        chosen = candidate
-    chosen = sort_tau(polish(refine(chosen.model, chosen.solution.theta, rounds=2)))
-    kept = [text for text in not_resolved if int(text.split()[0]) > chosen.order]
+        better, removed = _supported(candidate, chosen, scale)
+        if better is not None:
+            chosen = better
+        if removed:
+            not_resolved[candidate.order] = "; ".join(dict.fromkeys(removed))
+    chosen = finish(chosen)
+    kept = [f"{k} time constants: {why}" for k, why in not_resolved.items() if k > chosen.order]
     return chosen, (*doubts(chosen), *kept[:1])

@@ -10,11 +10,14 @@ unknown.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
-from fit.filters import Cells, Filters, Index, average, cut, knots
+from fit.filter_table import FilterTable
+from fit.filters import Cells, Filtered, Filters, Index, average, cut, knots
 from fit.record import Array
 from fit.signals import Signals
 from fit.varpro import Derivative, Prior, Problem
@@ -23,6 +26,8 @@ from fit.varpro import Derivative, Prior, Problem
 # a mode's may be from what the ladder says (below) before the data has to speak up.
 REFERENCE_PRIOR_SD = 0.15
 REFERENCE_PRIOR_RELATIVE = 0.3
+SHORTEST = 0.3  # of a scan, LONGEST of the record: the time constants searched
+LONGEST = 6.0
 
 
 @dataclass(frozen=True)
@@ -41,6 +46,11 @@ class Reduced:
     length_s: float  # from the first power step (or the start) to the end
     hot_start: bool  # the record begins away from rest
     edge_free: bool  # the time of the power step is known to a scan only
+
+    @cached_property
+    def table(self) -> FilterTable:
+        """The filters over the whole range of time constants searched."""
+        return FilterTable(self.filters, SHORTEST * self.scan_s, LONGEST * self.length_s)
 
 
 def stuck_variance(step: float, noise_K: float, sweep_K: Array, phase: Index) -> Array:
@@ -119,10 +129,16 @@ def reduce(signals: Signals, nodes: tuple[str, ...], reference: str) -> Reduced:
 
 
 class Model:
-    """The model of a reduced record at a given number of time constants."""
+    """The model of a reduced record at a given number of time constants.
 
-    def __init__(self, record: Reduced, order: int) -> None:
+    interpolated: filter by the record's table, for a search; exactly otherwise.
+    """
+
+    def __init__(self, record: Reduced, order: int, interpolated: bool = False) -> None:
         self.record, self.order = record, order
+        self.filters: Callable[[Array], Filtered] = (
+            record.table if interpolated else record.filters
+        )
         self.has_reference = bool(record.reference)
         groups = 1 + self.has_reference + record.hot_start
         self.parameters = 1 + groups * order
@@ -143,39 +159,43 @@ class Model:
         """Design matrix and its derivatives by θ: the Basis of fit.varpro."""
         record, K = self.record, self.order
         tau = np.exp(theta[:K])
-        filtered = record.filters(tau)
+        filtered = self.filters(tau)
         cells = len(record.cells.samples)
-        extra = K if self.has_reference else 0
-        phi = np.zeros((cells + extra, self.parameters))
-        phi[:cells, 0] = 1.0
-        d_phi = np.zeros_like(phi)
-        slope_by_edge = None
+        rows = cells + (K if self.has_reference else 0)
+        # Columns of the design matrix lie one after the other in memory.
+        phi, d_phi = np.zeros((2, self.parameters, rows))
+        phi[0, :cells] = 1.0
+        by_edge = None
         if self.powered:
-            p = record.cells.power[:, None]
+            p, a = record.cells.power, _slice(self.a)
             if record.edge_free:
-                growth = np.exp(theta[K] / tau)
-                lag = p - filtered.power
-                phi[:cells, self.a] = p - growth * lag
-                d_phi[:cells, self.a] = growth * (filtered.d_power + theta[K] / tau * lag)
-                slope_by_edge = np.zeros((cells + extra, K))
-                slope_by_edge[:cells] = -growth / tau * lag
+                growth = np.exp(theta[K] / tau)[:, None]
+                lag = p - filtered.power.T
+                phi[a, :cells] = p - growth * lag
+                d_phi[a, :cells] = growth * (
+                    filtered.d_power.T + theta[K] / tau[:, None] * lag
+                )
+                by_edge = np.zeros((K, rows))
+                by_edge[:, :cells] = -growth / tau[:, None] * lag
             else:
-                phi[:cells, self.a] = filtered.power
-                d_phi[:cells, self.a] = filtered.d_power
+                phi[a, :cells] = filtered.power.T
+                d_phi[a, :cells] = filtered.d_power.T
         if self.has_reference:
-            phi[:cells, self.b] = -filtered.reference
-            d_phi[:cells, self.b] = -filtered.d_reference
-            phi[cells + np.arange(K), self.b] = 1.0
+            b = _slice(self.b)
+            np.negative(filtered.reference.T, out=phi[b, :cells])
+            np.negative(filtered.d_reference.T, out=d_phi[b, :cells])
+            phi[self.b, cells + np.arange(K)] = 1.0
         if record.hot_start:
-            phi[:cells, self.e] = filtered.initial
-            d_phi[:cells, self.e] = filtered.d_initial
+            e = _slice(self.e)
+            phi[e, :cells] = filtered.initial.T
+            d_phi[e, :cells] = filtered.d_initial.T
         derivatives: list[Derivative] = []
         for k in range(K):
-            columns = [int(g[k]) for g in (self.a, self.b, self.e) if len(g)]
-            derivatives.append((columns, d_phi[:, columns]))
-        if slope_by_edge is not None:
-            derivatives.append((list(map(int, self.a)), slope_by_edge))
-        return phi, derivatives
+            columns = slice(1 + k, None, K)
+            derivatives.append((columns, d_phi[columns].T))
+        if by_edge is not None:
+            derivatives.append((_slice(self.a), by_edge.T))
+        return phi.T, derivatives
 
     def ladder_reference(self, coefficient: Array) -> Array:
         """What b_jk (K, m) a ladder with these a_jk has: a_jk a_Lk / (a_0k R_L).
@@ -205,8 +225,8 @@ class Model:
             share = record.node_weight / np.exp(np.mean(np.log(record.node_weight)))
             y = np.vstack((y, reference_prior))
             weight = np.vstack((weight, np.outer(1 / sd, share)))
-        lower = np.full(K, np.log(0.3 * record.scan_s))
-        upper = np.full(K, np.log(6 * record.length_s))
+        lower = np.full(K, np.log(SHORTEST * record.scan_s))
+        upper = np.full(K, np.log(LONGEST * record.length_s))
         prior = None
         if record.edge_free and self.powered:
             scan = record.scan_s
@@ -215,6 +235,11 @@ class Model:
                 np.append(np.zeros(K), -scan / 2), np.append(np.full(K, np.inf), scan / 2)
             )
         return Problem(self.basis, y, weight, lower, upper, prior)
+
+
+def _slice(columns: Index) -> slice:
+    """Neighbouring columns as a slice."""
+    return slice(int(columns[0]), int(columns[-1]) + 1)
 
 
 def _weights(sd_K: Array) -> tuple[Array, Array]:

@@ -16,12 +16,14 @@ from functools import cached_property
 
 import lmfit
 import numpy as np
-from scipy.linalg.lapack import dtrtrs
+from scipy.linalg.blas import dtrsm
+from scipy.linalg.lapack import dgeqrf, dorgqr
 
 from fit.filters import Index
 from fit.record import Array
 
-Derivative = tuple[list[int], Array]  # columns that depend on one θ, their derivatives (N, ·)
+# Columns that depend on one θ, and their derivatives (N, ·).
+Derivative = tuple[list[int] | slice, Array]
 Basis = Callable[[Array], tuple[Array, list[Derivative]]]
 
 
@@ -32,12 +34,17 @@ class Projected:
     theta: Array  # (q,)
     coefficient: Array  # (p, m)
     residual: Array  # (N, m) weighted
-    jacobian: Array  # (N * m, q) of the projected residual, row after row
+    jacobian: Array  # (m * N, q) of the projected residual, column of y after column
     design: Array  # (N, p) Φ, not weighted
     slope: Array  # (N, m, q) dΦ/dθ c, not weighted
     prior_residual: Array  # (q,) of the prior on θ
 
     @property
+    def residuals(self) -> Array:
+        """Weighted residuals in the order of the Jacobian's rows (m * N,)."""
+        return self.residual.T.ravel()
+
+    @cached_property
     def cost(self) -> float:
         """Sum of squares, prior included."""
         return float(np.vdot(self.residual, self.residual) + np.sum(self.prior_residual**2))
@@ -84,11 +91,10 @@ class Problem:
         phi, derivatives = self.basis(theta)
         N, m = self.y.shape
         q = len(theta)
-        coefficient, residual = np.empty((phi.shape[1], m)), np.empty((N, m))
-        slope = np.zeros((N, m, q))
-        jacobian = np.zeros((N, m, q))
+        coefficient, residual = np.empty((phi.shape[1], m)), np.empty((m, N)).T
+        slope, jacobian = np.zeros((q, m, N)), np.zeros((q, m, N))
         for columns, profile in self.groups:
-            Q, R = np.linalg.qr(profile[:, None] * phi)
+            Q, R = _factorise(profile[:, None] * phi)
             scale = self.weight[:, columns].max(axis=0) / profile.max()
             target = self._target[:, columns]
             z = Q.T @ target
@@ -104,9 +110,9 @@ class Problem:
             theta=theta,
             coefficient=coefficient,
             residual=residual,
-            jacobian=jacobian.reshape(N * m, q),
+            jacobian=jacobian.reshape(q, m * N).T,
             design=phi,
-            slope=slope,
+            slope=slope.transpose(2, 1, 0),
             prior_residual=self._prior_residual(theta),
         )
 
@@ -130,26 +136,33 @@ class _Factor:
 def _derivatives(
     factor: _Factor, derivatives: list[Derivative], coefficient: Array, residual: Array
 ) -> tuple[Array, Array]:
-    """dΦ/dθ c and d(residual)/dθ = −P⊥ dΦ c − (P⊥ dΦ Φ⁻)ᵀ y of one factor's columns, (N, g, q)."""
+    """dΦ/dθ c and d(residual)/dθ = −P⊥ dΦ c − (P⊥ dΦ Φ⁻)ᵀ y of one factor's columns, (q, g, N)."""
     Q, R, profile = factor.Q, factor.R, factor.profile
     N, group, q = len(profile), len(factor.columns), len(derivatives)
-    change = np.empty((N, group, q))
-    correlation = np.zeros((len(R), group, q))
-    weighted = profile[:, None] * residual
+    change = np.empty((q, group, N))
+    correlation = np.zeros((q, group, len(R)))
+    weighted = (profile[:, None] * residual).T
     for k, (involved, d_phi) in enumerate(derivatives):
-        change[:, :, k] = d_phi @ coefficient[involved]
-        correlation[involved, :, k] = d_phi.T @ weighted
-    fixed = (profile[:, None, None] * factor.scale[:, None] * change).reshape(N, -1)
-    back = _solve_upper(R, correlation.reshape(len(R), -1), transposed=True)
-    return change, (Q @ (Q.T @ fixed - back) - fixed).reshape(N, group, q)
+        np.matmul(coefficient[involved].T, d_phi.T, out=change[k])
+        correlation[k][:, involved] = weighted @ d_phi
+    fixed = (change * (factor.scale[:, None] * profile)).reshape(-1, N)
+    back = _solve_upper(R, correlation.reshape(-1, len(R)).T, transposed=True)
+    return change, ((fixed @ Q - back.T) @ Q.T - fixed).reshape(q, group, N)
+
+
+def _factorise(matrix: Array) -> tuple[Array, Array]:
+    """Q (N, p) and R (p, p) of a matrix (N, p), N at least p; LAPACK called directly."""
+    p = matrix.shape[1]
+    packed, reflectors, _, _ = dgeqrf(matrix, lwork=64 * p)
+    return dorgqr(packed, reflectors, lwork=64 * p)[0], np.triu(packed[:p])
 
 
 def _solve_upper(R: Array, right: Array, transposed: bool = False) -> Array:
     """Solve with a triangular factor, columns that carry nothing set to zero."""
     diagonal = np.abs(np.diagonal(R))
     if diagonal.min() > 1e-13 * max(diagonal.max(), 1e-300):
-        solution, _ = dtrtrs(R, right, trans=int(transposed))
-        return solution
+        # Not dtrtrs: OpenBLAS starts its threads there however small the system.
+        return np.asarray(dtrsm(1.0, R, right, trans_a=int(transposed)))
     square = R.T if transposed else R
     return np.asarray(np.linalg.lstsq(square, right, rcond=1e-12)[0], dtype=float)
 
@@ -163,40 +176,47 @@ def solve(
 ) -> Projected:
     """Levenberg-Marquardt over θ from start (q,), inside the problem's limits.
 
-    Ends when a step gains less than `relative` of the sum of squares or `absolute`.
+    Ends when a step gains less than `relative` of the sum of squares or `absolute`, or promises to.
     """
-    here = problem.at(np.clip(start, problem.lower, problem.upper))
+    here = problem.at(np.minimum(np.maximum(start, problem.lower), problem.upper))
     damping = 1e-3
     prior_rows = np.zeros(len(start)) if problem.prior is None else 1 / problem.prior.sd
     for _ in range(most_steps):
-        normal = here.jacobian.T @ here.jacobian + np.diag(prior_rows**2)
-        gradient = here.jacobian.T @ here.residual.ravel() + prior_rows * here.prior_residual
+        normal = here.jacobian.T @ here.jacobian
+        gradient = here.jacobian.T @ here.residuals
+        if problem.prior is not None:
+            normal += np.diag(prior_rows**2)
+            gradient += prior_rows * here.prior_residual
         # A θ held at its limit would only shorten the others' step.
         held = (here.theta <= problem.lower) & (gradient > 0)
         held |= (here.theta >= problem.upper) & (gradient < 0)
-        free = np.flatnonzero(~held)
-        if not len(free):
+        if held.all():
             break
-        normal, gradient = normal[np.ix_(free, free)], gradient[free]
+        if held.any():
+            normal[held], normal[:, held], gradient[held] = 0.0, 0.0, 0.0
+            normal[held, held] = 1.0
         scale = np.diagonal(normal) + 1e-12 * max(float(np.trace(normal)), 1e-300)
-        improved = False
+        enough = max(relative * here.cost, absolute)
+        there = None
         while damping < 1e10:
-            step = np.zeros(len(start))
-            step[free] = -np.linalg.solve(normal + damping * np.diag(scale), gradient)
-            step *= min(1.0, 1.5 / max(float(np.abs(step).max()), 1e-300))
-            there = problem.at(np.clip(here.theta + step, problem.lower, problem.upper))
-            if there.cost <= here.cost:
-                improved = True
+            step = -np.linalg.solve(normal + damping * np.diag(scale), gradient)
+            longest = float(np.abs(step).max())
+            promised = -float(step @ (2 * gradient + normal @ step))
+            if longest < 1e-10 or (damping < 1e-2 and promised < 0.1 * enough):
                 break
-            if float(np.abs(step).max()) < 1e-10:
+            step *= min(1.0, 1.5 / longest)
+            theta = np.minimum(np.maximum(here.theta + step, problem.lower), problem.upper)
+            trial = problem.at(theta)
+            if trial.cost <= here.cost:
+                there = trial
                 break
             damping *= 6
-        if not improved:
+        if there is None:
             break
         moved = float(np.abs(there.theta - here.theta).max())
         gain = here.cost - there.cost
         here, damping = there, max(damping / 8, 1e-12)
-        if gain <= max(relative * here.cost, absolute) or moved < 1e-12:
+        if gain <= enough or moved < 1e-12:
             break
     return here
 
@@ -242,14 +262,21 @@ def minimizer(problem: Problem, theta: Array, names: list[str]) -> lmfit.Minimiz
         parameters.add(name, value=float(value), min=float(low) - 1e-9, max=float(high) + 1e-9)
     rows = np.zeros(len(theta)) if problem.prior is None else 1 / problem.prior.sd
 
+    latest: list[Projected] = []
+
+    def at(parameters: lmfit.Parameters) -> Projected:
+        here = np.array([parameters[name].value for name in names])
+        if not latest or not np.array_equal(latest[0].theta, here):
+            latest[:] = [problem.at(here)]
+        return latest[0]
+
     def residual(parameters: lmfit.Parameters) -> Array:
-        at = problem.at(np.array([parameters[name].value for name in names]), False)
-        return np.concatenate((at.residual.ravel(), at.prior_residual))
+        found = at(parameters)
+        return np.concatenate((found.residuals, found.prior_residual))
 
     def jacobian(parameters: lmfit.Parameters) -> Array:
         varying = [i for i, name in enumerate(names) if parameters[name].vary]
-        at = problem.at(np.array([parameters[name].value for name in names]))
-        return np.vstack((at.jacobian, np.diag(rows)))[:, varying]
+        return np.vstack((at(parameters).jacobian, np.diag(rows)))[:, varying]
 
     return lmfit.Minimizer(residual, parameters, fcn_kws={}, Dfun=jacobian)
 
