@@ -30,6 +30,10 @@ LAG_SD_S = 3.0  # thermocouple and reader: none to a few seconds
 LEAST_LAG_S, LONGEST_LAG_S = 0.02, 20.0
 MOST_STARTS, MOST_STEPS, HOPELESS_STEPS = 6, 50, 15
 REPEATS = 2  # a minimum found again so often is taken as the lowest
+NOISE_LEVEL = 1.0  # mean square of standardised residuals that leaves nothing to explain
+LEAST_INFLATION = 0.3
+SMALL_GAIN = 0.02  # of the weighted sum of squares
+LONGEST_REACH = 2.0  # of ln R: its 95 % interval is followed so far
 SURE = 0.05  # relative uncertainty of the general model's spans that makes it a witness
 SAME_MINIMUM = 0.01  # of ln R
 LN_VALUE_SD = 3.0  # a resistance or a capacity is known to a factor of twenty before the run
@@ -45,6 +49,7 @@ class Ladder:
     C_J_per_K: Array  # (m,) or (m + 1,) with the hidden lump first
     hidden: int  # lumps above the first measured node
     cost: float
+    inflation: float  # of a white-noise variance: scale and correlation of the residuals
     parameters: int
     tau_s: Array
 
@@ -67,13 +72,15 @@ def _centred(values: Array, weight: Array) -> Array:
     return scaled - w * mean
 
 
-def _start(record: Reduced, hidden: int, R: Array, C: Array) -> tuple[Array, Array, Array]:
+def _start(
+    record: Reduced, hidden: int, R: Array, C: Array, lag_s: Array
+) -> tuple[Array, Array, Array]:
     """Start g, prior mean and prior standard deviation."""
     m = len(R)
     if hidden:
         R, C = np.insert(R, 0, R.sum() * 0.3), np.insert(C, 0, C[0] * 0.1)
     edge = [-0.5 * record.scan_s] if record.edge_free else []
-    g = np.concatenate((np.log(R), np.log(C), np.full(m + 1, 0.3 * LAG_SD_S), edge))
+    g = np.concatenate((np.log(R), np.log(C), lag_s, edge))
     sd = np.full(len(g), LN_VALUE_SD)
     lags = slice(2 * len(R), 2 * len(R) + m + 1)
     sd[lags] = LAG_SD_S
@@ -103,7 +110,7 @@ def _minimise(
         return float(np.sum(residual**2) + np.sum(prior**2)), residual, derivatives
 
     cost, residual, derivatives = at(g)
-    damping = 1e-2
+    damping, idle = 1e-2, 0
     for step_number in range(MOST_STEPS):
         if step_number == HOPELESS_STEPS and cost > 30 * good_cost:
             break
@@ -130,7 +137,8 @@ def _minimise(
             break
         gain = cost - new[0]
         g, (cost, residual, derivatives), damping = trial, new, damping / 6
-        if gain < 0.02:
+        idle = idle + 1 if gain < SMALL_GAIN else 0
+        if idle == 2:
             break
     return _Minimum(g, cost, derivatives(), residual)
 
@@ -159,11 +167,12 @@ def fit_ladder(
         scale = slowest_s * (1.0, 0.3, 3.0)[number % 3]
         pattern = np.exp(random.normal(0.0, 1.5 if number else 0.0, len(R)))
         C = scale / above.max() * pattern / pattern.sum()
+        lag_s = LAG_SD_S * random.uniform(0.05, 1.2, len(R) + 1)
         if number < 2:
-            C = _capacities(above, moments)
-        g, mean, sd = _start(record, hidden, R, C)
+            C, lag_s = _capacities(above, moments), np.full(len(R) + 1, 0.3 * LAG_SD_S)
+        g, mean, sd = _start(record, hidden, R, C, lag_s)
         good = min((ladder.cost for ladder in found), default=np.inf)
-        if number % 2:
+        if number:
             # A start far off is led in: the noise taken thirty times as large, then five times.
             for ease in (1 / 30, 1 / 5):
                 g = _minimise(model, g, mean, sd, good_cost=np.inf, ease=ease).g
@@ -184,8 +193,12 @@ def _ladder(model: LadderModel, sd: Array, minimum: _Minimum) -> Ladder:
     loose[:n] = np.maximum(loose[:n], 10 * np.exp(g[:n]).sum() / np.exp(g[:n]))
     covariance, known = _covariance(model.record, minimum.J, minimum.residual, loose)
     R_fit = np.exp(g[hidden:n])
+    own = hidden + np.arange(model.m)
+    # A factor is as likely as its inverse: the interval of a badly known resistance reaches
+    # further up than its slope at the minimum tells.
+    reach = np.clip(1.96 * np.sqrt(np.diag(covariance)[own]), 1e-6, LONGEST_REACH)
     pick = np.zeros((model.m, len(covariance)))
-    pick[np.arange(model.m), hidden + np.arange(model.m)] = R_fit
+    pick[np.arange(model.m), own] = R_fit * np.expm1(reach) / reach
     return Ladder(
         R_K_per_W=R_fit,
         covariance=pick @ covariance @ pick.T,
@@ -193,6 +206,7 @@ def _ladder(model: LadderModel, sd: Array, minimum: _Minimum) -> Ladder:
         C_J_per_K=np.exp(g[n : 2 * n]),
         hidden=hidden,
         cost=minimum.cost,
+        inflation=_inflation(minimum.residual, model.size),
         parameters=model.size + model.m,
         tau_s=np.sort(np.exp(model.poles(g[None])[0][0, :n])),
     )
@@ -211,19 +225,21 @@ def adequate_ladder(fitted: Fitted, spans: Array, covariance: Array) -> Ladder |
         return None
     general = fitted.solution
     m = record.rise_K.shape[1]
-    inflation = max(correlation_inflation(general), 0.3)
-    general_parameters = len(general.theta) + m * model.parameters
     u = np.sqrt(np.diag(covariance))
     sure = bool(np.all(u < SURE * np.abs(spans)))
+    inflation = max(correlation_inflation(general), LEAST_INFLATION)
+    parameters = len(general.theta) + m * model.parameters - (4 * m + 1)
+    as_good = general.cost + inflation * chi2.isf(ADEQUATE, max(parameters, 1))
+
+    def enough(ladder: Ladder) -> bool:
+        agrees = np.abs(ladder.R_K_per_W - spans) < 3 * np.hypot(u, 0.01 * np.abs(spans))
+        return sure and ladder.cost <= as_good and bool(agrees.all())
+
+    # The general model also fits away noise of the reference, which is in every rise: a ladder
+    # that leaves no more than the scans' own noise is as good.
+    limit = max(as_good, NOISE_LEVEL * float(np.sum(record.weight > 0)))
     pool: list[Ladder] = []
     for hidden in (0, 1):
-        freedom = max(general_parameters - (2 * (m + hidden) + 2 * m + 1), 1)
-        limit = general.cost + inflation * chi2.isf(ADEQUATE, freedom)
-
-        def enough(ladder: Ladder, limit: float = limit) -> bool:
-            agrees = np.abs(ladder.R_K_per_W - spans) < 3 * np.hypot(u, 0.01 * np.abs(spans))
-            return sure and ladder.cost <= limit and bool(agrees.all())
-
         found = fit_ladder(
             record,
             spans,
@@ -233,13 +249,26 @@ def adequate_ladder(fitted: Fitted, spans: Array, covariance: Array) -> Ladder |
             enough=enough,
         )
         pool += [ladder for ladder in found if ladder.cost <= limit]
-    return _weighed(pool, inflation) if pool else None
+    if not pool:
+        return None
+    ladder = _weighed(pool, inflation)
+    if ladder.cost <= as_good:
+        return ladder
+    beyond = np.maximum(np.abs(ladder.R_K_per_W - spans) - 2 * u, 0.0)
+    return _widened(ladder, np.diag(beyond**2))
+
+
+def _inflation(residual: Array, size: int) -> float:
+    rho = autocorrelation(residual)
+    scale = float(np.sum(residual**2)) / max(residual.size - 0.5 * size, 1.0)
+    return max(scale * (1 + rho) / (1 - rho), LEAST_INFLATION)
 
 
 def _weighed(pool: list[Ladder], inflation: float) -> Ladder:
     """The most likely ladder, its covariance widened by how far the others lie, by likelihood."""
     pool = sorted(pool, key=lambda ladder: ladder.cost + 2 * inflation * ladder.hidden)
     best, kept = pool[0], pool[:1]
+    inflation = min(inflation, best.inflation)
     for ladder in pool[1:]:
         apart = [np.abs(np.log(ladder.R_K_per_W / other.R_K_per_W)).max() for other in kept]
         if min(apart) > SAME_MINIMUM:
@@ -247,17 +276,21 @@ def _weighed(pool: list[Ladder], inflation: float) -> Ladder:
     lead = np.array(
         [ladder.cost - best.cost + 2 * inflation * (ladder.hidden - best.hidden) for ladder in kept]
     )
-    share = np.exp(-lead / (2 * inflation))
+    share = np.exp(-np.maximum(lead, 0.0) / (2 * inflation))
     share /= share.sum()
     extra = np.zeros_like(best.covariance)
     for weight, ladder in zip(share, kept, strict=True):
         between = ladder.R_K_per_W - best.R_K_per_W
         more = ladder.covariance_known_offset - best.covariance_known_offset
         extra += weight * (np.outer(between, between) + more)
+    return _widened(best, extra)
+
+
+def _widened(ladder: Ladder, extra: Array) -> Ladder:
     return replace(
-        best,
-        covariance=best.covariance + extra,
-        covariance_known_offset=best.covariance_known_offset + extra,
+        ladder,
+        covariance=ladder.covariance + extra,
+        covariance_known_offset=ladder.covariance_known_offset + extra,
     )
 
 
