@@ -9,7 +9,6 @@ from __future__ import annotations
 import contextlib
 import json
 import math
-import os
 import queue
 import sys
 import threading
@@ -20,6 +19,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
 from bench.children import start_child
+from bench.priority import step_behind
 from bench.status import Estimate, Scan, SpanEstimate
 
 if TYPE_CHECKING:
@@ -236,8 +236,7 @@ def estimate_from(document: dict[str, Any]) -> Estimate:
 
 def main() -> None:
     """The process: rows of numbers in on standard input, estimates out, one JSON line each."""
-    if hasattr(os, "nice"):
-        os.nice(10)
+    step_behind()
     head = json.loads(sys.stdin.readline())
     rows: queue.SimpleQueue[list[float | None] | None] = queue.SimpleQueue()
     threading.Thread(target=_read, args=(rows,), daemon=True).start()

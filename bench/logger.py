@@ -24,6 +24,7 @@ from bench.preparing import (
     power_switch,
     start_with_power_off,
 )
+from bench.priority import ahead_of_others
 from bench.resuming import standing
 from bench.rig import Rig
 from bench.scanning import ask, first_readings, make_scan, power_columns
@@ -116,7 +117,7 @@ def heat_run(
     if folder is not None and folder.exists():
         raise RecordError(folder, "", "exists already", "a run never writes over another")
     before = standing(resume, rig) if resume else None
-    with StopRequests() as stops:
+    with ahead_of_others(), StopRequests() as stops:
         stations = open_stations(rig, clock)
         try:
             first = first_readings(rig, stations.values(), clock, stops)

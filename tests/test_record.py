@@ -8,6 +8,7 @@ import math
 import os
 import subprocess
 import sys
+import threading
 import time
 from datetime import UTC, datetime
 from pathlib import Path
@@ -18,7 +19,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fit import run_folder
-from fit.errors import RecordError
+from fit.errors import NotIdentifiable, RecordError
+from fit.identify import identify
 from fit.record import Run, read_run
 from fit.run_folder import RunWriter, default_folder, run_document, write_result
 
@@ -119,15 +121,51 @@ def test_rows_are_synced_within_a_second_without_another_scan(
         assert writer._readings.fileno() in synced
 
 
-def test_an_event_is_synced_before_the_call_returns(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_an_event_is_synced_at_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(run_folder, "SYNC_EVERY_S", 1e6)
     with new_writer(tmp_path / "run", "tab") as writer:
         synced: list[int] = []
+        writer.append_event(0.0, "soak")
         monkeypatch.setattr(run_folder.os, "fsync", synced.append)
-        writer.append_event(0.0, "power_on")
+        writer.append_event(1.0, "power_on")
+        deadline = time.monotonic() + 1.0
+        while len(synced) < 2 and time.monotonic() < deadline:
+            time.sleep(0.005)
         assert {writer._readings.fileno(), writer._events.fileno()} <= set(synced)
+
+
+def test_a_disk_that_hangs_holds_up_neither_scans_nor_events(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    mended = threading.Event()
+    with new_writer(tmp_path / "run", "tab") as writer:
+        monkeypatch.setattr(run_folder.os, "fsync", lambda _: mended.wait(20.0))
+        for number in range(20):
+            writer.append_event(float(number), "phase")
+            writer.append_scan(float(number), {"tab_degC": 23.0, "power_W": 0.0})
+        assert not mended.is_set()
+        kept = read_run(tmp_path / "run")
+        assert (len(kept.t_s), len(kept.events)) == (20, 20)
+        mended.set()
+
+
+def test_a_run_that_died_before_the_supply_answered_is_read(tmp_path: Path) -> None:
+    with new_writer(tmp_path / "run", "tab") as writer:
+        for number in range(10):
+            writer.append_scan(float(number), {"tab_degC": 23.0})
+    run = read_run(tmp_path / "run")
+    assert np.isnan(run.power).all()
+    with pytest.raises(NotIdentifiable, match="no power was recorded"):
+        identify(run)
+
+
+def test_a_run_that_died_before_its_first_scan_is_named(tmp_path: Path) -> None:
+    new_writer(tmp_path / "run", "tab").close()
+    with pytest.raises(RecordError, match=r"readings\.csv: has a header and no reading"):
+        read_run(tmp_path / "run")
+    with RunWriter.resume(tmp_path / "run") as again:
+        again.append_scan(5.0, {"tab_degC": 23.0, "power_W": 0.0})
+    assert read_run(tmp_path / "run").t_s.tolist() == [5.0]
 
 
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="no /dev/full on this system")
@@ -145,13 +183,16 @@ def test_a_sync_that_failed_stops_the_next_scan(
         raise OSError(errno.EIO, "Input/output error")
 
     monkeypatch.setattr(run_folder, "SYNC_EVERY_S", 0.01)
-    with new_writer(tmp_path / "run", "tab") as writer:
-        with monkeypatch.context() as broken:
-            broken.setattr(run_folder.os, "fsync", fail)
-            writer.append_scan(0.0, {"tab_degC": 23.0})
-            writer._thread.join(timeout=5.0)
-        with pytest.raises(RecordError, match="Input/output error"):
-            writer.append_scan(1.0, {"tab_degC": 23.0})
+    writer = new_writer(tmp_path / "run", "tab")
+    with monkeypatch.context() as broken:
+        broken.setattr(run_folder.os, "fsync", fail)
+        writer.append_scan(0.0, {"tab_degC": 23.0})
+        writer._thread.join(timeout=5.0)
+    with pytest.raises(RecordError, match="Input/output error"):
+        writer.append_scan(1.0, {"tab_degC": 23.0})
+    with pytest.raises(RecordError, match="Input/output error"):
+        writer.close()
+    writer.close()
 
 
 @pytest.mark.parametrize("t_s", [1.0, 0.5, math.nan])

@@ -17,6 +17,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from bench.virtual.ports import HAS_PTY
 from bench.watch.folder import FolderReader
 from bench.watch.progress import GuardLine, describe, phase
 from bench.watch.server import Board, PageServer
@@ -24,8 +25,9 @@ from bench.watch.settling import Settling
 from bench.watch.state import page_state, thin
 from bench.watch.watching import Watcher
 from fit.errors import RecordError
-from fit.record import Event
+from fit.record import Event, read_run
 from fit.run_folder import RunWriter, run_document, to_json
+from tests.bench_rigs import HEATRUN, OtherProcess
 from tests.browser import browser, wait_until
 
 NODES = ("tab", "case", "ambient")
@@ -292,3 +294,29 @@ def test_the_page_follows_a_run_in_a_browser(writer: RunWriter, tmp_path: Path):
         foreign = [one for one in tab.requested() if one.startswith(("http", "ws", "ftp"))]
         assert all(one.startswith(server.url) for one in foreign)
         assert foreign
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(not HAS_PTY, reason="this system has no pty")
+def test_watch_beside_log_as_two_programs(tmp_path: Path):
+    run = tmp_path / "run"
+    with OtherProcess(tmp_path) as bench, browser(tmp_path / "profile") as tab:
+        bench.log(run, sequence={"heat_s": 60.0})
+        bench.wait_for(run, "power_on")
+        words = [*HEATRUN, "watch", str(run)]
+        with subprocess.Popen(words, stdout=subprocess.PIPE, text=True) as page:
+            assert page.stdout is not None
+            tab.open(page.stdout.readline().split()[0])
+            scans = "return Number(document.body.dataset.scans || 0)"
+            seen = wait_until(lambda: tab.run(scans), "the first state")
+            wait_until(lambda: tab.run(scans) > seen, "the page to follow")
+            text = "return document.getElementById('phase').textContent"
+            assert tab.run(text).startswith("Heating")
+            bench.send(signal.SIGINT)
+            wait_until(lambda: "ended" in tab.run(text), "the end to be shown")
+            assert tab.complaints() == []
+            page.send_signal(signal.SIGINT)
+            assert page.wait(30) == 0
+        status, out, _ = bench.finish()
+    assert (status, out) == (0, f"{run}\n")
+    assert len(read_run(run).t_s) > seen

@@ -34,10 +34,10 @@ def command(
     import os
     import signal
 
-    # The logger goes first: one thread for linear algebra, and the lowest claim on the processor.
+    from bench.priority import step_behind
+
+    # The logger goes first: one thread for linear algebra, and a low claim on the processor.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-    if hasattr(os, "nice"):
-        os.nice(10)
 
     from bench.watch.folder import FolderReader
     from bench.watch.server import Board, PageServer
@@ -56,6 +56,7 @@ def command(
             f"--port {port}: cannot be had ({error.strerror}); leave it out to take a free one"
         ) from error
     signal.signal(signal.SIGTERM, signal.default_int_handler)
+    step_behind()
     try:
         watcher.start()
         typer.echo(f"{server.url}  (Ctrl-C ends)")

@@ -10,7 +10,6 @@ switching off, to a cooling that would last much longer.
 from __future__ import annotations
 
 import math
-import os
 import random
 import signal
 import subprocess
@@ -92,11 +91,11 @@ def one(place: Path, delay_s: float, off_s: list[float], newest_s: list[float]) 
         logger = subprocess.Popen(
             [*HEATRUN, "log", str(place / "rig.toml"), "--out", str(run)],
             stdout=subprocess.DEVNULL,
-            stderr=subprocess.DEVNULL,
+            stderr=(place / "said.txt").open("wb"),
         )
         wait_for_first_answer(reader, logger)
         time.sleep(delay_s)
-        os.kill(logger.pid, signal.SIGKILL)
+        logger.kill()
         killed_s = time.time()
         logger.wait()
         was_on = supply.on
@@ -107,7 +106,7 @@ def one(place: Path, delay_s: float, off_s: list[float], newest_s: list[float]) 
             time.sleep(0.002)
         took_s = time.time() - killed_s
     if logger.returncode != -signal.SIGKILL:
-        return f"it ended by itself with status {logger.returncode}", "finished"
+        return f"it ended by itself: {(place / 'said.txt').read_text().strip()[-300:]}", "finished"
     if was_on:
         off_s.append(took_s)
         if took_s > OFF_WITHIN_S:
