@@ -8,11 +8,13 @@ from __future__ import annotations
 import importlib
 import os
 import sys
+import traceback
 from typing import Annotated
 
 import typer
 
 from fit.errors import HeatrunError
+from fit.telling import PLAIN, QUIET, VERBOSE, is_verbose, tell
 
 COMMANDS = {
     "demo": "bench.commands.demo",
@@ -60,6 +62,8 @@ def main(arguments: list[str] | None = None) -> None:
     try:
         status = command.main(arguments, prog_name="heatrun", standalone_mode=False)
     except HeatrunError as error:
+        if is_verbose():
+            traceback.print_exception(error)
         sys.exit(_complain(str(error), error.exit_status))
     except BrokenPipeError:
         # The reader of our output (head, less) has gone; Python would complain again at exit.
@@ -99,7 +103,16 @@ def _options(
     version: Annotated[
         bool, typer.Option("--version", help="Print the version and leave.")
     ] = False,
+    quiet: Annotated[
+        bool, typer.Option("--quiet", help="Results and errors only: no progress, no remarks.")
+    ] = False,
+    verbose: Annotated[
+        bool, typer.Option("--verbose", help="Say how long things took, and where an error arose.")
+    ] = False,
 ) -> None:
+    if quiet and verbose:
+        raise typer.BadParameter("--quiet and --verbose: one of them")
+    tell(QUIET if quiet else VERBOSE if verbose else PLAIN)
     if version:
         from importlib.metadata import version as installed_version
 

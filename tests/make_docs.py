@@ -3,7 +3,7 @@
 Rewrites `fit/docs/commands.md` from every command's `--help`, and each block of output in the pages
 named (the tutorial when none is). A block stands under a comment that says what makes it:
 
-    <!-- output: heatrun check runs/after --budget bench/budget.toml | status 0 | from pad | to case -->
+    <!-- output: heatrun check runs/before --budget b.toml | status 1 | from pad | to case -->
 
 `status` is the exit status it must have, 0 when left out; `from` and `to` cut the output to the
 lines from the first that holds one text to the next that holds the other, with … for the rest. A
@@ -162,12 +162,13 @@ def command_reference() -> str:
     page = [
         "# Commands",
         "",
-        "Made from every command's `--help` by `python -m tests.make_docs`. What the files hold is in",
-        "the comments that `heatrun new` writes into them. Exit status: 0 done, and for `check` all",
-        "spans conforming; 1 `check` found a span non-conforming; 2 bad usage or bad input; 3 `check`",
-        "could not decide; 4 a guard limit or a lost instrument ended a heat run.",
+        "Made from every command's `--help` by `python -m tests.make_docs`. What the files hold is",
+        "in the comments that `heatrun new` writes into them. Exit status: 0 done, and for `check`",
+        "all spans conforming; 1 `check` found a span non-conforming; 2 bad usage or bad input; 3",
+        "`check` could not decide; 4 a guard limit or a lost instrument ended a heat run.",
         "",
-        "Colour is left out where the environment has `NO_COLOR`. `heatrun --install-completion` lets the",
+        "`--quiet` and `--verbose` come before the command: `heatrun --quiet check …`. Colour is",
+        "left out where the environment has `NO_COLOR`. `heatrun --install-completion` lets the",
         "shell complete commands and options.",
     ]
     for name in ("", *COMMANDS):
@@ -231,7 +232,7 @@ OTHER_LOG = "Messung 3.csv"
 
 
 def write_other_log(run: Path, file: Path) -> None:
-    """The readings of a run as another logger might have written them: every 10 s, decimal commas."""
+    """The readings of a run as another logger might write them: every 10 s, decimal commas."""
     import pandas as pd
 
     readings = pd.read_csv(run / "readings.csv").iloc[::5]

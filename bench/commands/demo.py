@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from fit.telling import is_quiet
+
 if TYPE_CHECKING:
     from rich.console import Console
     from rich.table import Table
@@ -75,8 +77,12 @@ def command(
     console = Console(highlight=False)
     console.print("A virtual charge controller on a virtual bench: all data are invented.")
     console.print("Its clock runs fast: hours on the bench take seconds here.\n")
+    quiet = is_quiet()
     done = run_demo(
-        fault.value, seed, folder, lambda line: console.print(f"  {line}", markup=False)
+        fault.value,
+        seed,
+        folder,
+        lambda line: None if quiet else console.print(f"  {line}", markup=False),
     )
     _show(console, done)
 

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from fit.telling import is_quiet, working
+
 if TYPE_CHECKING:
     from fit.budget.model import Budget
     from fit.check import Verdict
@@ -108,13 +110,16 @@ def _checked(
 
     console = Console(stderr=True)
     work = map_runs(partial(check_run, budget=budget), runs, jobs)
+    if len(runs) == 1:
+        with working(f"checking {runs[0]}"):
+            return list(work)
     outcomes = track(
         work,
         description="checking",
         total=len(runs),
         console=console,
         transient=True,
-        disable=quiet or len(runs) == 1 or not console.is_terminal,
+        disable=quiet or is_quiet() or not console.is_terminal,
     )
     order = {path: i for i, path in enumerate(runs)}
     return sorted(outcomes, key=lambda outcome: order[outcome.path])

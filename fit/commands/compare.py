@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from fit.telling import is_quiet
+
 if TYPE_CHECKING:
     from fit.compare import Comparison, MeasuredRun
     from fit.many import Outcome
@@ -101,7 +103,7 @@ def _measured(runs: tuple[Path, ...], jobs: int | None, quiet: bool) -> list[Out
         total=len(runs),
         console=console,
         transient=True,
-        disable=quiet or not console.is_terminal,
+        disable=quiet or is_quiet() or not console.is_terminal,
     )
     order = {path: i for i, path in enumerate(runs)}
     return sorted(outcomes, key=lambda outcome: order[outcome.path])

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from fit.telling import working
+
 if TYPE_CHECKING:
     from fit.identify import Response
     from fit.record import Array
@@ -72,7 +74,8 @@ def command(
     from fit.run_folder import to_json, write_result
 
     record = read_run(run)
-    response = identify(record, reference=reference, order=order)
+    with working(f"fitting {run}"):
+        response = identify(record, reference=reference, order=order)
     intervals_s = _intervals(response, intervals)
     document = fit_document(response, intervals_s, intervals.value)
     if record.folder is not None:
@@ -99,13 +102,11 @@ def _intervals(response: Response, method: Intervals) -> Array:
         return linear_intervals(response)
     import warnings
 
-    from rich.console import Console
-
     from fit.intervals import bootstrap_intervals, profile_intervals
 
     find = profile_intervals if method is Intervals.profile else bootstrap_intervals
     # An open end is in the interval itself; lmfit also warns of it at length.
-    with Console(stderr=True).status("refitting"), warnings.catch_warnings():
+    with working("refitting for intervals"), warnings.catch_warnings():
         warnings.simplefilter("ignore")
         return find(response)
 

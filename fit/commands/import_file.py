@@ -8,6 +8,8 @@ from typing import Annotated
 
 import typer
 
+from fit.telling import remark
+
 
 class TimeUnit(StrEnum):
     """Units of a time column."""
@@ -165,13 +167,11 @@ def command(
         label,
     )
     typer.echo(imported.folder)
-    typer.echo(
-        f"{imported.readings} readings over {imported.duration_s:.6g} s from {file}", err=True
-    )
+    remark(f"{imported.readings} readings over {imported.duration_s:.6g} s from {file}")
     for sentence in imported.notes:
-        typer.echo(f"  {sentence}", err=True)
+        remark(f"  {sentence}")
     for sentence in imported.left_out:
-        typer.echo(f"  left out: {sentence}", err=True)
+        remark(f"  left out: {sentence}")
 
 
 def _nodes(pairs: list[str]) -> dict[str, str]:

@@ -8,6 +8,8 @@ from typing import Annotated
 
 import typer
 
+from fit.telling import working
+
 
 class Form(StrEnum):
     """How the network is written."""
@@ -43,5 +45,6 @@ def command(
     from fit.record import read_run
 
     recorded = read_run(run)
-    response = identify(recorded, reference)
+    with working(f"fitting {run}"):
+        response = identify(recorded, reference)
     typer.echo(netlist(response, form.value, name or recorded.label, outputs), nl=False)

@@ -8,6 +8,8 @@ from typing import Annotated
 
 import typer
 
+from fit.telling import working
+
 
 class Material(StrEnum):
     """Of the surface that is touched."""
@@ -76,14 +78,15 @@ def command(
         raise NotIdentifiable(
             f"{run}: power is recorded in {recorded.power_unit}; a rating needs watts"
         )
-    rating = rate(
-        measure(recorded),
-        stated,
-        table,
-        ambient_degC=ambient,
-        profile=load,
-        material=material.value,
-    )
+    with working(f"rating {run}"):
+        rating = rate(
+            measure(recorded),
+            stated,
+            table,
+            ambient_degC=ambient,
+            profile=load,
+            material=material.value,
+        )
     if as_json:
         from fit.rating_table import rate_document
         from fit.run_folder import to_json

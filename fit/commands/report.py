@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from fit.telling import is_quiet, working
+
 if TYPE_CHECKING:
     from fit.compare import Comparison
     from fit.report import Material
@@ -66,16 +68,18 @@ def command(
         raise HeatrunError(f"{out}: exists already; name a new file")
     if png is not None:
         _create(png)
-    material = _material(runs, budget)
-    figures = draw_figures(material)
-    written = [write_result(target.parent, target.name, render(material, figures))]
+    with working(f"reporting {runs[0]}"):
+        material = _material(runs, budget)
+        figures = draw_figures(material)
+        written = [write_result(target.parent, target.name, render(material, figures))]
     if pdf:
         from fit.printing import print_page
 
-        written.append(print_page(target, target.with_suffix(".pdf")))
+        with working("printing"):
+            written.append(print_page(target, target.with_suffix(".pdf")))
     if png is not None:
         written += [save_png(figure, png / f"{name}.png") for name, figure in figures.items()]
-    if not quiet:
+    if not (quiet or is_quiet()):
         for path in written:
             typer.echo(path)
 

@@ -1,0 +1,55 @@
+"""What a command says beside its result: `heatrun --quiet` less of it, `--verbose` more.
+
+It goes to standard error. Results and errors are no part of it: they come in any case.
+"""
+
+from __future__ import annotations
+
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager, nullcontext
+from contextvars import ContextVar
+
+QUIET, PLAIN, VERBOSE = -1, 0, 1
+_level: ContextVar[int] = ContextVar("level", default=PLAIN)
+
+
+def tell(level: int) -> None:
+    """From here on say less (QUIET), more (VERBOSE), or as usual (PLAIN)."""
+    _level.set(level)
+
+
+def is_quiet() -> bool:
+    """Whether remarks and progress are to be left out."""
+    return _level.get() <= QUIET
+
+
+def is_verbose() -> bool:
+    """Whether it is to be said how long things took, and where an error came from."""
+    return _level.get() >= VERBOSE
+
+
+def remark(text: str) -> None:
+    """One line beside the result, unless quiet."""
+    if not is_quiet():
+        print(text, file=sys.stderr)
+
+
+@contextmanager
+def working(what: str) -> Iterator[None]:
+    """Shows on a terminal that something is being worked on; verbose says how long it took."""
+    started_s = time.monotonic()
+    shown = sys.stderr.isatty() and not is_quiet()
+    with _spinner(what) if shown else nullcontext():
+        yield
+    if is_verbose():
+        remark(f"{what}: {time.monotonic() - started_s:.1f} s")
+
+
+@contextmanager
+def _spinner(what: str) -> Iterator[None]:
+    from rich.console import Console
+
+    with Console(stderr=True).status(what):
+        yield
