@@ -149,6 +149,8 @@ def rewritten(text: str, session: Session) -> str:
         output = session.output(block.command)
         if output.status != block.status:
             raise ValueError(f"{block.command}: exit status {output.status}\n{output.lines}")
+        if same_lines(block.lines, block.cut(output.lines)):
+            return match[0]
         before = match[0][: match.start("body") - match.start()]
         prompt = (f"{PROMPT}{block.command}",) if match["body"].startswith(PROMPT) else ()
         lines = (*prompt, *block.cut(output.lines))
@@ -185,6 +187,11 @@ def same_line(shown: str, real: str) -> bool:
     words = [" ".join(_NUMBER.sub("#", line).split()) for line in (shown, real)]
     pairs = zip(_NUMBER.findall(shown), _NUMBER.findall(real), strict=False)
     return words[0] == words[1] and all(_near(a, b) for a, b in pairs)
+
+
+def same_lines(shown: tuple[str, ...], real: tuple[str, ...]) -> bool:
+    """Whether two outputs say the same, line by line."""
+    return len(shown) == len(real) and all(map(same_line, shown, real))
 
 
 def _near(shown: str, real: str) -> bool:
