@@ -11,7 +11,7 @@ if TYPE_CHECKING:
 
     from fit.budget.model import Prediction, Stage
 
-BAR_CELLS = 28
+BAR_CELLS = 16
 MAIN_DRIVERS = 2
 SURE = 1.645  # standard uncertainties for 95 % on one side
 TOUCH_AMBIENT_DEGC = 25.0  # where touch temperatures are judged (committee practice)
@@ -41,10 +41,11 @@ def show(prediction: Prediction) -> None:
 
 
 def _stages(prediction: Prediction) -> Table:
-    from rich.box import SIMPLE
     from rich.table import Table
 
-    table = Table(box=SIMPLE, title="Stages", title_justify="left", title_style="bold")
+    table = Table(
+        box=None, pad_edge=False, title="Stages", title_justify="left", title_style="bold"
+    )
     for name, justify in (
         ("stage", "left"),
         ("from", "left"),
@@ -52,9 +53,9 @@ def _stages(prediction: Prediction) -> Table:
         ("R (K/W)", "right"),
         ("u", "right"),
         ("drop (K)", "right"),
-        ("where the kelvins go", "left"),
+        ("the kelvins", "left"),
     ):
-        table.add_column(name, justify=justify)  # type: ignore[arg-type]
+        table.add_column(name, justify=justify, no_wrap=name != "stage")  # type: ignore[arg-type]
     u = np.sqrt(np.diag(prediction.R_covariance))
     drops = _drops(prediction)
     for stage, R, u_R, drop in zip(

@@ -326,7 +326,7 @@ def _parse(path: Path, body: bytes, names: Sequence[str], used: Sequence[str]) -
     except (ValueError, OverflowError) as error:  # pandas' ParserError is a ValueError
         _find_fault(path, body, names, used)
         raise RecordError(path, "", f"cannot be read as readings ({error})") from error
-    table = {name: frame[name].to_numpy() for name in used}
+    table = {name: frame[name].to_numpy(copy=True) for name in used}
     # pandas fills a short row up with missing cells, and takes "inf".
     if body.count(b",") != len(frame) * (len(names) - 1) or not all(
         np.isfinite(column[~np.isnan(column)]).all() for column in table.values()

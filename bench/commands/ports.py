@@ -4,7 +4,7 @@ from __future__ import annotations
 
 
 def command() -> None:
-    """List serial ports: the name for rig.toml, what it is, in use or not."""
+    """List serial ports: what each is, its name for rig.toml."""
     from bench.ports import permission_help, serial_ports
 
     ports = serial_ports()
