@@ -5,7 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.linalg.lapack import dpotrf, dpotri
+from numpy.typing import NDArray
+from scipy.linalg.blas import dtrsm
+from scipy.linalg.lapack import dpotrf
 from scipy.signal import lfilter
 
 from fit.record import Array
@@ -19,7 +21,7 @@ class ParameterCovariance:
 
     normal: Array  # J'J
     meat: Array  # J' V J, V the residuals' own covariance
-    offsets: Array  # which parameters are the nodes' offsets
+    offsets: NDArray[np.bool_]  # which parameters are the nodes' offsets
 
     @property
     def total(self) -> Array:
@@ -108,13 +110,15 @@ def _correlated(rows: Array, rho: float) -> Array:
 
 
 def _sandwich(normal: Array, meat: Array) -> Array:
+    """normal⁻¹ meat normal⁻¹."""
     scale = np.sqrt(np.maximum(np.diag(normal), 1e-300))
     scaled = normal / np.outer(scale, scale)
     factor, failed = dpotrf(scaled)
+    inner = meat / np.outer(scale, scale)
     if failed or np.diagonal(factor).min() < 1e-6:
         inverse = np.linalg.pinv(scaled, rcond=1e-14, hermitian=True)
+        found = inverse @ inner @ inverse
     else:
-        upper = dpotri(factor)[0]
-        inverse = np.triu(upper) + np.triu(upper, 1).T
-    inverse = inverse / np.outer(scale, scale)
-    return inverse @ meat @ inverse
+        half = dtrsm(1.0, factor, dtrsm(1.0, factor, inner, trans_a=1))
+        found = dtrsm(1.0, factor, dtrsm(1.0, factor, half.T, trans_a=1))
+    return np.asarray(found / np.outer(scale, scale))

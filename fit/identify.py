@@ -289,46 +289,59 @@ def _stated_uncertainties(run: Run | None, nodes: tuple[str, ...]) -> tuple[Arra
 
 
 def evaluate(signals: Signals, record: Reduced, fitted: Fitted) -> tuple[Array, Array]:
-    """Fitted rise and residual on the record's own samples, (n, m) each [K]."""
-    model, solution = fitted.model, fitted.solution
-    cells, filters, tau = record.cells, record.filters, fitted.tau_s
-    n = len(signals.t_s)
-    shift = np.zeros(1)
-    if record.edge_free and model.powered:
-        shift = solution.theta[fitted.order :]
-    growth = np.exp(shift[0] / tau)
-    z, w = filters.states(tau)
-    fitted_K = np.empty((n, len(record.nodes)))
-    residual_K = np.empty_like(fitted_K)
-    columns = [signals.nodes.index(node) for node in record.nodes]
+    """Fitted rise and residual on the record's own samples, (n, m) each [K].
+
+    In a cell every node's rise is a constant and K decaying exponentials: one small product each.
+    """
+    cells, tau = record.cells, fitted.tau_s
+    table = _cell_coefficients(record, fitted)
+    n, m = len(signals.t_s), len(record.nodes)
+    fitted_K, residual_K = np.empty((n, m)), np.empty((n, m))
+    columns: Any = [signals.nodes.index(node) for node in record.nodes]
+    if columns == list(range(columns[0], columns[0] + m)):
+        columns = slice(columns[0], columns[0] + m)
     r = signals.nodes.index(record.reference) if record.reference else None
     sampled = np.flatnonzero(cells.samples > 0)
-    c = solution.coefficient
-    for begin in range(0, n, CHUNK):
-        part = slice(begin, min(n, begin + CHUNK))
-        owner = sampled[
-            np.searchsorted(cells.first[sampled], np.arange(part.start, part.stop), "right") - 1
-        ]
-        elapsed = signals.t_s[part] - cells.start_s[owner]
-        rise = np.repeat(c[[0]], len(owner), axis=0)
-        for k in range(fitted.order):
-            decay = np.exp(-elapsed / tau[k])
-            if model.powered:
-                p = cells.power[owner]
-                rise += np.outer(p - growth[k] * (p - z[owner, k]) * decay, c[model.a[k]])
-            if model.has_reference:
-                slope = filters.slope[owner]
-                lead = w[owner, k] - filters.level[owner] + slope * tau[k]
-                rise -= np.outer(slope * tau[k] - lead * decay, c[model.b[k]])
-            if record.hot_start:
-                age = cells.start_s[owner] - cells.start_s[0]
-                rise += np.outer(np.exp(-age / tau[k]) * decay, c[model.e[k]])
-        fitted_K[part] = rise
-        measured = signals.temperature_degC[part][:, columns]
+    first, last = cells.first[sampled], cells.first[sampled] + cells.samples[sampled]
+    begin = 0
+    while begin < len(sampled):
+        end = max(begin + 1, int(np.searchsorted(last, first[begin] + CHUNK, side="right")))
+        part = slice(int(first[begin]), int(last[end - 1]))
+        start = np.repeat(cells.start_s[sampled[begin:end]], cells.samples[sampled[begin:end]])
+        decay = np.ones((fitted.order + 1, part.stop - part.start))
+        np.multiply(-1 / tau[:, None], signals.t_s[part] - start, out=decay[1:])
+        np.exp(decay[1:], out=decay[1:])
+        for i in range(begin, end):
+            rows = decay[:, first[i] - part.start : last[i] - part.start]
+            np.matmul(rows.T, table[sampled[i]], out=fitted_K[first[i] : last[i]])
+        np.subtract(signals.temperature_degC[part, columns], fitted_K[part], out=residual_K[part])
         if r is not None:
-            measured = measured - signals.temperature_degC[part][:, [r]]
-        residual_K[part] = measured - rise
+            residual_K[part] -= signals.temperature_degC[part, r, None]
+        begin = end
     return fitted_K, residual_K
 
 
-CHUNK = 65_536  # samples evaluated at a time: bounds the memory beside the record
+def _cell_coefficients(record: Reduced, fitted: Fitted) -> Array:
+    """Constant and coefficient of exp(-(t - start) / tau_k) of each cell and node (c, 1 + K, m)."""
+    model, solution = fitted.model, fitted.solution
+    cells, filters, tau = record.cells, record.filters, fitted.tau_s
+    z, w = filters.states(tau)
+    c, K = solution.coefficient, fitted.order
+    table = np.zeros((len(cells.samples), 1 + K, c.shape[1]))
+    table[:, 0] = c[0]
+    if model.powered:
+        shift = solution.theta[K] if record.edge_free else 0.0
+        p, a = cells.power[:, None], c[model.a]
+        table[:, 0] += p * a.sum(axis=0)
+        table[:, 1:] -= (np.exp(shift / tau) * (p - z))[:, :, None] * a
+    if model.has_reference:
+        slope, b = filters.slope[:, None], c[model.b]
+        table[:, 0] -= slope * (tau @ b)
+        table[:, 1:] += (w - filters.level[:, None] + slope * tau)[:, :, None] * b
+    if record.hot_start:
+        age = (cells.start_s - cells.start_s[0])[:, None]
+        table[:, 1:] += np.exp(-age / tau)[:, :, None] * c[model.e]
+    return table
+
+
+CHUNK = 16_384  # samples evaluated at a time: bounds the memory beside the record

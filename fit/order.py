@@ -188,7 +188,7 @@ def find_doubts(fitted: Fitted) -> list[Doubt]:
     found = []
     covariance = parameter_covariance(model, fitted.solution, fitted.reference_prior).total
     variance = np.diag(covariance)
-    spread = np.sqrt(variance[: len(tau)])
+    spread = np.sqrt(np.maximum(variance[: len(tau)], 0.0))
     score = _significance(fitted, variance)
     for k, (value, u) in enumerate(zip(tau, spread, strict=True)):
         if k and value < CLOSEST_RATIO * tau[k - 1]:
@@ -217,7 +217,7 @@ def _significance(fitted: Fitted, variance: Array) -> Array:
     if not len(kind):
         return np.full(fitted.order, np.inf)
     q, p, m = len(solution.theta), model.parameters, solution.coefficient.shape[1]
-    u = np.sqrt(variance[q + p * np.arange(m) + kind[:, None]])
+    u = np.sqrt(np.maximum(variance, 0.0)[q + p * np.arange(m) + kind[:, None]])
     size = np.abs(solution.coefficient[kind])
     return np.asarray((size / np.maximum(u, 1e-300)).max(axis=1))
 
