@@ -331,12 +331,12 @@ def _stated_power(file: Path, columns: Columns, t_s: Array) -> tuple[Array, str]
     match = WATTS.fullmatch(columns.power or "")
     assert match is not None
     value = float(match[1].replace(",", "."))
-    if not value > 0:
+    if value < 0:
         raise RecordError(
             file,
             "--power",
             f"{value:g} is no heating power",
-            "more than 0: heat put in is positive",
+            "0 or more: heat put in is positive, and a record of cooling alone has none",
         )
     on_s, off_s = columns.power_on_s, columns.power_off_s
     for option, edge in (("--power-on", on_s), ("--power-off", off_s)):
