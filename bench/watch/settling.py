@@ -11,13 +11,12 @@ import numpy as np
 
 from fit.decision import UNDECIDED, decide_all
 from fit.errors import HeatrunError
-from fit.follow import Follower
 from fit.record import Array, Run
-from fit.wording import headline
 
 if TYPE_CHECKING:
     from fit.budget.model import Budget, Prediction
     from fit.check import Verdict
+    from fit.follow import Follower
     from fit.spans import Spans
 
 LONGER_BY = 1.3
@@ -61,7 +60,7 @@ class Settling:
     ) -> None:
         self.nodes, self.scans = nodes, 0
         self._longer_by = longer_by
-        self._follower = Follower(nodes) if nodes else None
+        self._follower = _follower(nodes) if nodes else None
         self._judge = Judge(budget)
         self._heat_s: float | None = None
         self._due_s = FIRST_AFTER_S
@@ -88,6 +87,13 @@ class Settling:
             return self._judge.estimates(float(run.t_s[-1]), measure(run))
         except HeatrunError:
             return []
+
+
+def _follower(nodes: tuple[str, ...]) -> Follower:
+    """Its libraries take seconds to load on a busy computer: the page is served before."""
+    from fit.follow import Follower
+
+    return Follower(nodes)
 
 
 class Judge:
@@ -138,6 +144,8 @@ def _measured(t_s: float, spans: Spans) -> Estimate:
 
 
 def _judged(t_s: float, spans: Spans, verdict: Verdict) -> Estimate:
+    from fit.wording import headline
+
     found = tuple(
         SpanEstimate(
             " + ".join(span.stages),
