@@ -28,6 +28,7 @@ from fit.transfer import Reduced
 ADEQUATE = 1e-3  # a ladder is set aside when so bad a fit is rarer than this
 LAG_SD_S = 3.0  # thermocouple and reader: none to a few seconds
 LEAST_LAG_S, LONGEST_LAG_S = 0.02, 20.0
+LEFT_OVER_SD_K = 20.0  # of earlier heat, where the record begins warm
 MOST_STARTS, MOST_STEPS, HOPELESS_STEPS = 6, 50, 15
 REPEATS = 2  # a minimum found again so often is taken as the lowest
 NOISE_LEVEL = 1.0  # mean square of standardised residuals that leaves nothing to explain
@@ -80,10 +81,12 @@ def _start(
     if hidden:
         R, C = np.insert(R, 0, R.sum() * 0.3), np.insert(C, 0, C[0] * 0.1)
     edge = [-0.5 * record.scan_s] if record.edge_free else []
-    g = np.concatenate((np.log(R), np.log(C), lag_s, edge))
+    left_over = np.zeros(len(R) * record.hot_start)
+    g = np.concatenate((np.log(R), np.log(C), lag_s, left_over, edge))
     sd = np.full(len(g), LN_VALUE_SD)
     lags = slice(2 * len(R), 2 * len(R) + m + 1)
     sd[lags] = LAG_SD_S
+    sd[2 * len(R) + m + 1 : 2 * len(R) + m + 1 + len(left_over)] = LEFT_OVER_SD_K
     mean = g.copy()
     mean[lags] = 0.0
     if record.edge_free:
@@ -111,6 +114,8 @@ def _minimise(
 
     cost, residual, derivatives = at(g)
     damping, idle = 1e-2, 0
+    reach = np.ones(len(g))
+    reach[model.left_over] = LEFT_OVER_SD_K
     for step_number in range(MOST_STEPS):
         if step_number == HOPELESS_STEPS and cost > 30 * good_cost:
             break
@@ -126,7 +131,7 @@ def _minimise(
             step = np.zeros(len(g))
             damped = normal + damping * np.diag(np.diagonal(normal))
             step[free] = -np.linalg.solve(damped, gradient)
-            step *= min(1.0, 1.0 / np.abs(step).max())
+            step *= min(1.0, 1.0 / (np.abs(step) / reach).max())
             trial = np.clip(g + step, lower, upper)
             new = at(trial)
             if np.isfinite(new[0]) and new[0] < cost:
@@ -221,7 +226,7 @@ def adequate_ladder(fitted: Fitted, spans: Array, covariance: Array) -> Ladder |
     spans, covariance: the general model's (m,) [K/W], (m, m) [(K/W)^2].
     """
     record, model = fitted.model.record, fitted.model
-    if not model.powered or not model.has_reference or record.hot_start:
+    if not model.powered or not model.has_reference:
         return None
     general = fitted.solution
     m = record.rise_K.shape[1]

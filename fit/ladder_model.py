@@ -3,6 +3,8 @@
     C_i dT_i/dt = (T_{i−1} − T_i)/R_{i−1} − (T_i − T_{i+1})/R_i
     modes of C^(−1/2) G C^(−1/2):   a_jk = φ_jk φ_0k τ_k,   b_jk = φ_jk φ_Lk τ_k / R_L
 
+    rise left over at t_0:          e_jk = φ_jk Σ_i φ_ik C_i x_i
+
 with 0 the node where heat enters and L the one next to the reference. Every sensor may lag: a
 further first-order pole of its own, λ_j.
 """
@@ -26,10 +28,14 @@ class LadderModel:
         self.lumps = self.m + hidden
         self.edge = record.edge_free
         self.lags = 2 * self.lumps + np.arange(self.m + 1)  # the reference's lag last
-        self.size = 2 * self.lumps + self.m + 1 + int(self.edge)
+        begin = 2 * self.lumps + self.m + 1
+        self.left_over = slice(begin, begin + self.lumps * record.hot_start)
+        self.size = self.left_over.stop + int(self.edge)
 
-    def poles(self, g: Array) -> tuple[Array, Array, Array]:
-        """ln τ of modes and lags (B, P), coefficients (B, P, m) of both inputs, of B ladders."""
+    def poles(self, g: Array) -> tuple[Array, Array, Array, Array]:
+        """ln τ of modes and lags (B, P), coefficients (B, P, m) of both inputs and of the heat
+        left over at the start, of B ladders.
+        """
         n, m = self.lumps, self.m
         R, C = np.exp(g[:, :n]), np.exp(g[:, n : 2 * n])
         lag = g[:, self.lags]
@@ -50,18 +56,21 @@ class LadderModel:
         apart = modes - lag[:, None, :m]
         apart = np.where(np.abs(apart) < 1e-4 * modes, 1e-4 * modes, apart)
         shape = modes / apart
-        A, B = np.zeros((len(g), n + m, m)), np.zeros((len(g), n + m, m))
+        A, B, E = np.zeros((3, len(g), n + m, m))
         A[:, :n] = a * shape
         B[:, :n] = b * (1 - lag[:, m, None, None] / modes) * shape
+        if self.left_over.stop > self.left_over.start:
+            stored = np.einsum("bik,bi->bk", phi, C * g[:, self.left_over])
+            E[:, :n] = seen * stored[:, :, None] * shape
         j = np.arange(m)
         A[:, n + j, j] = a.sum(axis=1) - A[:, :n].sum(axis=1)
         B[:, n + j, j] = 1 - B[:, :n].sum(axis=1)
-        return np.concatenate((np.log(tau), np.log(lag[:, :m])), axis=1), A, B
+        return np.concatenate((np.log(tau), np.log(lag[:, :m])), axis=1), A, B, E
 
     def __call__(self, g: Array) -> tuple[Array, Callable[[], Array]]:
         """Modelled rise (c, m), constants aside, and what gives its derivatives (c, m, size)."""
         record = self.record
-        ln_tau, A, B = (part[0] for part in self.poles(g[None]))
+        ln_tau, A, B, E = (part[0] for part in self.poles(g[None]))
         tau = np.exp(ln_tau)
         f = record.filters(tau)
         p = record.cells.power[:, None]
@@ -75,14 +84,14 @@ class LadderModel:
             count = self.size - int(self.edge)
             step = 1e-5 * np.eye(self.size)[:count]
             ends = self.poles(np.concatenate((g + step, g - step)))
-            d_ln, dA, dB = ((end[:count] - end[count:]) / 2e-5 for end in ends)
-            inputs = np.hstack((U, dU, -f.reference, -f.d_reference))
+            d_ln, dA, dB, dE = ((end[:count] - end[count:]) / 2e-5 for end in ends)
+            inputs = np.hstack((U, dU, -f.reference, -f.d_reference, f.initial, f.d_initial))
             moved = d_ln[:, :, None]
-            change = np.concatenate((dA, moved * A, dB, moved * B), axis=1)
+            change = np.concatenate((dA, moved * A, dB, moved * B, dE, moved * E), axis=1)
             by_all = inputs @ change.transpose(1, 2, 0).reshape(inputs.shape[1], -1)
             J[:, :, :count] = by_all.reshape(len(U), self.m, count)
             if self.edge:
                 J[:, :, -1] = (-growth / tau * lag) @ A
             return J
 
-        return U @ A - f.reference @ B, derivatives
+        return U @ A - f.reference @ B + f.initial @ E, derivatives

@@ -14,6 +14,8 @@ SAMPLED = 20_000  # differences looked at when a scale is estimated
 MANY_EDGES = 60  # more steps than this: the power is taken as arbitrary, not as phases
 SHORTEST_SOAK = 3  # samples
 SPIKE_SCALES = 9.0
+APART_K = 6.0  # between nodes at the start: more than two thermocouples' tolerances
+HOT_SHARE = 0.01  # of the rise reached: movement before the step that must not be left out
 
 
 @dataclass(frozen=True)
@@ -38,6 +40,7 @@ class Signals:
     quantum_K: Array | None = None  # (nodes,) step of the readings, 0 where none was found [K]
     scans: Array | None = None  # (n,) how many scans each row stands for, 1 where not given
     noise_K: Array | None = None  # (nodes,) scan-to-scan noise, standard deviation [K]
+    hot_start: bool = False  # the record begins while earlier heat still decays
 
 
 def _some(values: Array) -> Array:
@@ -176,11 +179,17 @@ def _zero_power_soak(t_s: Array, power: Array, starts: Index) -> int:
     return soak if at_rest and soak >= SHORTEST_SOAK else 0
 
 
+def _relative(soak: Array) -> Array:
+    """A soak's readings (n, nodes) less what is common to all channels at each scan."""
+    moved = soak - np.nanmean(soak, axis=0)
+    common = np.nansum(moved, axis=1) / np.maximum(np.isfinite(moved).sum(axis=1), 1)
+    return soak - common[:, None]
+
+
 def _soak_offsets(t_s: Array, soak: Array, noise_K: Array, step: Array) -> tuple[Array, Array]:
     """Offsets of the channels (nodes,) [K] from their common mean, standard uncertainties."""
     level = np.nanmean(soak, axis=0)
-    common = np.nansum(soak - level, axis=1) / np.maximum(np.isfinite(soak).sum(axis=1), 1)
-    relative = soak - common[:, None]
+    relative = _relative(soak)
     count = np.maximum(np.isfinite(soak).sum(axis=0), 1)
     clock = t_s - t_s.mean()
     drift = np.zeros(len(level))
@@ -191,6 +200,23 @@ def _soak_offsets(t_s: Array, soak: Array, noise_K: Array, step: Array) -> tuple
             drift[j] = abs(slope) * (t_s[-1] - t_s[0]) / np.sqrt(12)
     stuck = np.where(np.nanstd(soak, axis=0) < 0.3 * step, step / np.sqrt(12), 0.0)
     return level - np.nanmean(level), np.sqrt(noise_K**2 / count + drift**2 + stuck**2)
+
+
+def _starts_hot(temperature: Array, soak: int, noise_K: Array, step: Array) -> bool:
+    """Whether the nodes still move against each other before the first step.
+
+    Without a soak only nodes far apart tell, by more than thermocouples' offsets.
+    """
+    if not soak:
+        return float(np.ptp(np.nanmean(temperature[:5], axis=0))) > APART_K
+    quarter = max(1, soak // 4)
+    relative = _relative(temperature[:soak])
+    early = np.nanmean(relative[:quarter], axis=0)
+    change = np.abs(np.nanmean(relative[soak - quarter : soak], axis=0) - early)
+    rise = np.nanmax(temperature[soak:], axis=0) - np.nanmean(temperature[:soak], axis=0)
+    reached = float(np.ptp(rise))
+    seen = 6 * noise_K * np.sqrt(2 / quarter) + step
+    return bool(np.any(change > np.maximum(seen, HOT_SHARE * reached)))
 
 
 def prepare(run: Run) -> Signals:
@@ -223,7 +249,13 @@ def prepare(run: Run) -> Signals:
     times = _edge_times(t_s, starts, power, run.events)
     soak = _zero_power_soak(t_s, power, starts)
     offset, offset_u = np.full(len(run.nodes), np.nan), np.full(len(run.nodes), np.nan)
-    if soak and len(run.nodes) > 1:
+    hot = len(run.nodes) > 1 and _starts_hot(temperature, soak, noise_K, step)
+    if hot:
+        warnings.append(
+            "the record begins warm: what is left of earlier heat is fitted beside the power, and"
+            " the thermocouples' offsets are not known beforehand; let it cool before the next run"
+        )
+    elif soak and len(run.nodes) > 1:
         offset, offset_u = _soak_offsets(t_s[:soak], temperature[:soak], noise_K, step)
         temperature -= np.where(np.isfinite(offset), offset, 0.0)
     elif len(run.nodes) > 1:
@@ -249,6 +281,7 @@ def prepare(run: Run) -> Signals:
         soak_samples=soak,
         quantum_K=step,
         noise_K=noise_K,
+        hot_start=hot,
     )
 
 

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.linalg import block_diag
 
 from fit.errors import NotIdentifiable
@@ -15,6 +16,9 @@ from fit.placement import SlowShare, slow_share
 from fit.record import Array, Run
 from fit.signals import Signals, only, prepare
 from fit.surface import case_to_ambient
+
+RESOLVED = 0.5  # standard uncertainty of a span that is measured, relative, at most
+NEGLIGIBLE = 0.005  # of the largest span
 
 
 @dataclass(frozen=True)
@@ -41,6 +45,12 @@ class Spans:
     def total_covariance(self) -> Array:
         """Sum of all contributions (s, s) [(K/W)^2]."""
         return np.sum(list(self.covariance.values()), axis=0)
+
+    @property
+    def resolved(self) -> NDArray[np.bool_]:
+        """Whether the record carries each span (s,), or at least that it is next to nothing."""
+        u, R = np.sqrt(np.diag(self.total_covariance)), np.abs(self.R_K_per_W)
+        return np.isfinite(u) & (u <= np.maximum(RESOLVED * R, NEGLIGIBLE * R.max()))
 
 
 def measure(run: Run) -> Spans:
@@ -90,7 +100,7 @@ def measure_signals(signals: Signals, run: Run) -> Spans:
     rest = signals.temperature_degC[-max(3, len(signals.t_s) // 50) :]
     reference = float(np.nanmean(rest[:, signals.nodes.index(nodes[-1])]))
     above = np.append(np.cumsum(resistance[::-1])[::-1], 0.0) * power
-    return Spans(
+    spans = Spans(
         nodes=nodes,
         R_K_per_W=resistance,
         covariance={name: _joined(name, [c[name] for _, c in parts]) for name in names},
@@ -101,6 +111,16 @@ def measure_signals(signals: Signals, run: Run) -> Spans:
         slow_share=slow_share(signals, nodes),
         responses=tuple(responses),
     )
+    return replace(spans, warnings=(*spans.warnings, *_unresolved(spans)))
+
+
+def _unresolved(spans: Spans) -> list[str]:
+    """What the record does not carry, and what would help."""
+    names = [f"{spans.nodes[i]} to {spans.nodes[i + 1]}" for i in np.flatnonzero(~spans.resolved)]
+    if not names:
+        return []
+    figure = "this figure is no measurement" if len(names) == 1 else "these are no measurements"
+    return [f"not resolved by this record: {', '.join(names)}; {figure}: heat longer"]
 
 
 def _joined(name: str, parts: list[Array]) -> Array:

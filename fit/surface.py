@@ -29,6 +29,8 @@ LARGEST_K_PER_W = 100.0
 UNKNOWN_K_PER_W = 50.0  # said, as uncertain as it is large, when the record shows no loss
 LEAST_SLOWING = 0.08
 STORED_SHARE = 0.02  # of the stored energy: lumps not measured, mistaken for loss
+UNKNOWN_OFFSET_U_K = 0.87  # thermocouples of class 1, +-1.5 K (IEC 60584-1, from memory)
+ROUNDING = 0.3  # standard uncertainty of a change of temperature, in steps of the readings
 MODEL_SHARE = 0.01  # of the loss: what one exponent and lumps leave out
 
 
@@ -70,7 +72,8 @@ def _balance(signals: Signals, case: str, power: float) -> _Balance:
     start = slice(0, 1)
     if signals.soak_samples:
         start = slice(0, max(1, int(np.sum(cells.first < signals.soak_samples))))
-    case_K = case_K - np.nanmean(case_K[start])
+    if not signals.hot_start:
+        case_K = case_K - np.nanmean(case_K[start])
     rises = mean[:, others] - np.nanmean(mean[start][:, others], axis=0)
     on = np.abs(cells.power) > 0.5 * abs(power)
     last = int(np.flatnonzero(on)[-1])
@@ -124,10 +127,11 @@ def _slope_u(design: Array, residual: Array, slot: int) -> float:
     return float(np.sqrt(variance * bread[slot, slot]) / scale[slot])
 
 
-def _slowing(balance: _Balance) -> float:
+def _slowing(balance: _Balance, step_K: float) -> float:
     """By what share the case's rise has slowed between the middle and the end of heating, at least.
 
     Two standard uncertainties below the estimate; while it is small nothing is known of the loss.
+    step_K: of the readings; a rise of a few steps has slopes that are rounding's own.
     """
     heating = np.flatnonzero(balance.heating)
     t_s, rise = balance.middle_s[heating], balance.case_K[heating]
@@ -138,7 +142,8 @@ def _slowing(balance: _Balance) -> float:
         if window.sum() < 4:
             return 0.0
         (slope, _), covariance = np.polyfit(t_s[window], rise[window], 1, cov=True)
-        slopes.append((float(slope), float(np.sqrt(covariance[0, 0]))))
+        rounding = ROUNDING * step_K / float(np.ptp(t_s[window]))
+        slopes.append((float(slope), float(np.hypot(np.sqrt(covariance[0, 0]), rounding))))
     (early, early_u), (late, late_u) = slopes
     length = float(np.ptp(t_s))
     if max(abs(early), early_u) * length < 0.1 * rise[-1]:
@@ -151,7 +156,9 @@ def _slowing(balance: _Balance) -> float:
 def case_to_ambient(signals: Signals, case: str, power: float) -> CaseToAmbient:
     """Resistance from the case to ambient at the recorded power [power unit]."""
     balance = _balance(signals, case, power)
-    if _slowing(balance) < LEAST_SLOWING:
+    columns = [signals.nodes.index(case), signals.nodes.index("ambient")]
+    steps = np.zeros(2) if signals.quantum_K is None else signals.quantum_K[columns]
+    if _slowing(balance, float(np.hypot(*steps))) < LEAST_SLOWING:
         return CaseToAmbient(UNKNOWN_K_PER_W, UNKNOWN_K_PER_W**2, 0.0, settled=False)
     late = np.flatnonzero(balance.heating)
     late = late[
@@ -170,9 +177,9 @@ def case_to_ambient(signals: Signals, case: str, power: float) -> CaseToAmbient:
     share /= max(share.sum(), 1e-300)
     mean = float(np.sum(share * R)) if share.any() else LARGEST_K_PER_W / 2
     spread = float(np.sum(share * (R - mean) ** 2)) if share.any() else mean**2
-    offset_u = signals.zero_power_offset_u_K[
-        [signals.nodes.index(case), signals.nodes.index("ambient")]
-    ]
+    offset_u = signals.zero_power_offset_u_K[columns]
+    if signals.hot_start:
+        offset_u = np.full(2, UNKNOWN_OFFSET_U_K)
     offset = float(np.nansum(offset_u**2)) / power**2
     return CaseToAmbient(
         R_K_per_W=mean,

@@ -17,7 +17,7 @@ from functools import cached_property
 import numpy as np
 
 from fit.filter_table import FilterTable
-from fit.filters import Cells, Filtered, Filters, Index, average, cut, knots
+from fit.filters import Cells, Filtered, Filters, Index, average, cut, knots, scan_spacing
 from fit.record import Array
 from fit.signals import Signals
 from fit.varpro import Derivative, Prior, Problem
@@ -78,7 +78,9 @@ def reduce(signals: Signals, nodes: tuple[str, ...], reference: str) -> Reduced:
     edge_s = np.full(len(starts), np.nan)
     known = np.array(signals.edge_known)
     edge_s[1:] = np.where(known[1:], signals.power_edges_s, np.nan)
-    cells = cut(signals.t_s, signals.power, starts, edge_s, signals.soak_samples > 0)
+    cells = cut(
+        signals.t_s, signals.power, starts, edge_s, signals.soak_samples > 0, signals.scans
+    )
     columns = [signals.nodes.index(node) for node in nodes]
     mean, count = average(cells, signals.temperature_degC, signals.scans)
     rise, number, filters_reference = mean[:, columns], count[:, columns], None
@@ -121,9 +123,9 @@ def reduce(signals: Signals, nodes: tuple[str, ...], reference: str) -> Reduced:
         weight=weight,
         node_weight=node_weight,
         filters=Filters(cells, filters_reference),
-        scan_s=float(np.median(np.diff(signals.t_s))),
+        scan_s=float(np.median(scan_spacing(signals.t_s, signals.scans))),
         length_s=float(signals.t_s[-1] - signals.t_s[started]),
-        hot_start=always_off,
+        hot_start=always_off or signals.hot_start,
         edge_free=len(starts) > 1 and not known[1:].all(),
     )
 

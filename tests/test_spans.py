@@ -9,8 +9,9 @@ import pytest
 
 from bench.virtual.prototype import CaseSurface, Prototype, Sensor, read_sensor, simulate
 from fit.errors import NotIdentifiable
-from fit.record import Run
+from fit.record import Array, Run
 from fit.spans import measure
+from tests.benchmarks.random_rigs import random_rig
 
 NODES = ("tab", "board_back", "bar", "case", "ambient")
 INNER_K_PER_W = (1.5, 1.0, 0.5)
@@ -20,6 +21,12 @@ POWER_W = 4.0
 
 def heat_run(heat_s: float, cool_s: float = 0.0, seed: int = 1) -> Run:
     """A run of a made prototype with every sensor lagging, noisy, stepped and off."""
+    t_s = np.arange(0.0, 120.0 + heat_s + cool_s)
+    return powered(t_s, np.where((t_s >= 120) & (t_s < 120 + heat_s), POWER_W, 0.0), seed)
+
+
+def powered(t_s: Array, power: Array, seed: int = 1) -> Run:
+    """The same prototype's record at any power."""
     random = np.random.default_rng(seed)
     sensors = {
         n: Sensor(random.uniform(-1.5, 1.5), 0.03, random.uniform(0, 1.5), 0.0625) for n in NODES
@@ -32,8 +39,6 @@ def heat_run(heat_s: float, cool_s: float = 0.0, seed: int = 1) -> Run:
         sensors=sensors,
         ambient_degC=lambda t: 23.0 + 0.3 * np.sin(t / 900),
     )
-    t_s = np.arange(0.0, 120.0 + heat_s + cool_s)
-    power = np.where((t_s >= 120) & (t_s < 120 + heat_s), POWER_W, 0.0)
     true = simulate(prototype, t_s, power)
     readings = [read_sensor(sensors[n], t_s, true[n], true["ambient"], random) for n in NODES]
     return Run(Path("made"), "made", NODES, t_s, np.column_stack(readings), power)
@@ -93,3 +98,33 @@ def test_a_run_that_was_never_powered_is_refused() -> None:
     run = heat_run(200)
     with pytest.raises(NotIdentifiable, match="never on"):
         measure(Run(run.path, run.label, NODES, run.t_s, run.temperature_degC, 0 * run.power))
+
+
+def test_a_record_that_begins_warm_is_measured_with_what_is_left_of_the_heat() -> None:
+    t_s = np.arange(0.0, 2500.0)
+    run = powered(t_s, np.where((t_s < 600) | (t_s >= 660), POWER_W, 0.0))
+    later = t_s >= 605
+    warm = Run(
+        run.path, run.label, NODES, t_s[later], run.temperature_degC[later], run.power[later]
+    )
+    spans = measure(warm)
+    u = np.sqrt(np.diag(spans.total_covariance))[:3]
+    assert any("begins warm" in text for text in spans.warnings)
+    assert spans.R_K_per_W[:3] == pytest.approx(INNER_K_PER_W, rel=0.04)
+    assert np.all(np.abs(spans.R_K_per_W[:3] - INNER_K_PER_W) < 3.5 * u)
+
+
+@pytest.mark.parametrize("seed", [1031, 1040])
+def test_spans_a_short_record_cannot_tell_are_wide_and_said_to_be_unresolved(seed: int) -> None:
+    rig = random_rig(seed, 90.0, cool=False)
+    spans = measure(rig.run)
+    u = np.sqrt(np.diag(spans.total_covariance))
+    assert np.all(np.abs(spans.R_K_per_W - rig.R_K_per_W) < 3 * u)
+    assert not spans.resolved[1]
+    assert any("not resolved" in text and "board_back to" in text for text in spans.warnings)
+
+
+def test_an_unknown_case_to_ambient_is_said_to_be_unresolved() -> None:
+    spans = measure(heat_run(90))
+    assert list(spans.resolved) == [True, True, True, False]
+    assert any("not resolved" in text and "case to ambient" in text for text in spans.warnings)
