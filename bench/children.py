@@ -11,8 +11,9 @@ from pathlib import Path
 def start_child(module: str, *, quiet: bool = False) -> subprocess.Popen[bytes]:
     """Run a module of ours with the same Python, joined by pipes.
 
-    In a session of its own: Ctrl-C in the terminal, or its closing, is the logger's business. A
-    `bench` folder or a `serial.py` in the user's folder is not mistaken for ours.
+    In a session of its own (a process group on Windows): Ctrl-C in the terminal, or its closing, is
+    the logger's business. A `bench` folder or a `serial.py` in the user's folder is not mistaken
+    for ours.
 
     Args:
         module: such as "bench.watchdog".
@@ -26,5 +27,6 @@ def start_child(module: str, *, quiet: bool = False) -> subprocess.Popen[bytes]:
         stdout=subprocess.PIPE,
         stderr=subprocess.DEVNULL if quiet else None,
         start_new_session=True,
+        creationflags=getattr(subprocess, "CREATE_NEW_PROCESS_GROUP", 0),
         env={**os.environ, "PYTHONPATH": os.pathsep.join(paths)},
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 import time
 from datetime import UTC, datetime, timedelta
 from typing import Protocol
@@ -36,8 +37,11 @@ def monotonic_s() -> float:
     """Seconds that neither jump with the wall clock nor stop while the computer sleeps.
 
     Linux stops CLOCK_MONOTONIC in suspend and offers CLOCK_BOOTTIME; macOS stops what Python's
-    `time.monotonic` reads, but not CLOCK_MONOTONIC. The same in every process of a computer.
+    `time.monotonic` reads, but not CLOCK_MONOTONIC; on Windows that moves in steps of 16 ms, and
+    the performance counter does not. The same in every process of a computer.
     """
+    if sys.platform == "win32":
+        return time.perf_counter()
     if hasattr(time, "CLOCK_BOOTTIME"):
         return time.clock_gettime(time.CLOCK_BOOTTIME)
     if hasattr(time, "CLOCK_UPTIME_RAW"):
@@ -61,6 +65,8 @@ class RealClock:
         return datetime.now(UTC)
 
     def suspended_s(self) -> float:
+        if sys.platform == "win32":
+            return 0.0
         return monotonic_s() - time.monotonic()
 
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import json
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -12,12 +14,16 @@ from pathlib import Path
 
 import pytest
 
+from bench.commands.new import command as new
+from bench.rig import read_rig
 from bench.virtual.ports import HAS_PTY
+from fit.budget import read_budget
 from fit.record import read_run
 from tests.bench_rigs import HEATRUN, OtherProcess, named
 
 pytestmark = pytest.mark.skipif(not HAS_PTY, reason="this system has no pty and no POSIX signals")
 LONG = {"heat_s": 60.0}
+SHORTENED = {"interval_s": 0.1, "soak_s": 0.5, "heat_s": 1.0, "cool_s": 0.3}
 HEAVY = ("pandas", "scipy", "lmfit", "matplotlib")
 
 
@@ -128,6 +134,37 @@ def test_the_operator_presses_enter_through_a_pipe(other: OtherProcess, tmp_path
     _, err = other.logger.communicate("\n\n", timeout=20)
     assert other.logger.returncode == 0
     assert err.index("power ON now") < err.index("power OFF now")
+
+
+def test_what_new_writes_runs_on_the_virtual_bench_as_it_stands(tmp_path: Path) -> None:
+    new(tmp_path / "mine")
+    rig, budget = tmp_path / "mine" / "rig.toml", tmp_path / "mine" / "budget.toml"
+    text = rig.read_text(encoding="utf-8")
+    first_port = read_rig(rig).instrument[0].port.rpartition(":")[2]
+    # Of its two hours nothing but the seconds is cut.
+    for key, seconds in SHORTENED.items():
+        text, count = re.subn(rf"^{key} = [\d.]+", f"{key} = {seconds}", text, flags=re.M)
+        assert count == 1
+    rig.with_name("short.toml").write_text(text, encoding="utf-8")
+    try:
+        other = OtherProcess(tmp_path, "--first-port", first_port)
+    except json.JSONDecodeError:
+        pytest.skip(f"port {first_port} of this computer is taken")
+    with other:
+        words = ["--budget", str(budget), "--out", str(tmp_path / "run")]
+        logged = subprocess.run(
+            [*HEATRUN, "log", str(rig.with_name("short.toml")), *words],
+            capture_output=True,
+            text=True,
+            timeout=40,
+            check=False,
+        )
+        assert (logged.returncode, logged.stdout) == (0, f"{tmp_path / 'run'}\n"), logged.stderr
+        assert True in other.state()["switched"]
+        assert not other.state()["on"]
+    run = read_run(tmp_path / "run")
+    assert run.nodes == read_budget(budget).nodes[1:]
+    assert named(tmp_path / "run", "stop")[0]["reason"] == "finished"
 
 
 def test_it_starts_without_the_heavy_packages(other: OtherProcess, tmp_path: Path) -> None:
