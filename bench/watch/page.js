@@ -125,7 +125,7 @@ function spanPicture(span, heatStart) {
     "aria-label": `${span.name}: ${withExpanded(span.R, span.u)} K/W, ${t_s.length} estimates so far` });
   if (!t_s.length) return picture;
   const since = t_s.map((t) => Math.max(t - heatStart, 1));
-  const first = Math.log10(Math.min(...since)), last = Math.max(Math.log10(Math.max(...since)), first + 0.3);
+  const first = Math.log10(Math.min(20, ...since)), last = Math.max(Math.log10(Math.max(...since)), first + 0.3);
   const half = Math.min(2 * span.u, Math.abs(span.R));
   const peak = 1.25 * Math.max(span.R + half, span.limit || 0, (span.predicted || 0) * 1.1, 1e-6);
   const x = (t) => left + (Math.log10(t) - first) / (last - first) * (width - left - right);
@@ -137,7 +137,8 @@ function spanPicture(span, heatStart) {
   const over = span.decision === "non-conforming";
   const upper = since.map((t, i) => [x(t), y(R[i] + 2 * u[i])]);
   const lower = since.map((t, i) => [x(t), y(R[i] - 2 * u[i])]).reverse();
-  picture.append(draw("path", { d: `${line(upper)}L${line(lower).slice(1)}Z`, fill: "var(--band)" }));
+  picture.append(draw("path", { d: `${line(upper)}L${line(lower).slice(1)}Z`, fill: "var(--band)" }),
+    draw("path", { d: line([upper[upper.length - 1], lower[0]]), stroke: "var(--band)", "stroke-width": 4 }));
   const marks = [];
   if (span.predicted) {
     picture.append(draw("path", { d: `M${left} ${y(span.predicted)}H${width - right}`, stroke: "var(--soft)", "stroke-dasharray": "3 3" }));
@@ -201,6 +202,8 @@ function showGuard(state) {
 function show(state) {
   if (!state.phase) return;
   const began = performance.now();
+  // Asks how wide the page is: before anything is changed, or the page is laid out twice.
+  const curves = state.curves && curvesPicture(state);
   const decision = state.decision;
   byId("decision").dataset.state = decision.state;
   put(byId("word"), decision.headline ? decision.word : state.phase.name === "ended" ? "The run has ended" : "So far");
@@ -215,7 +218,7 @@ function show(state) {
   put(byId("clock"), state.t_s === null ? "" : `${duration(state.t_s)} recorded, ${state.scans} scans`);
   showGuard(state);
   showSpans(state);
-  if (state.curves) byId("curves").replaceChildren(curvesPicture(state));
+  if (curves) byId("curves").replaceChildren(curves);
   byId("events").replaceChildren(...state.events.slice().reverse().map((event) =>
     make("li", {}, make("span", {}, `${event.t_s.toFixed(1)} s`), make("span", {}, event.text))));
   document.body.dataset.scans = state.scans;

@@ -10,6 +10,7 @@ Needs Chromium, chromedriver and Linux's /proc.
 from __future__ import annotations
 
 import argparse
+import os
 import statistics
 import tempfile
 import threading
@@ -112,6 +113,7 @@ def measure(scratch: Path, count: int, updates: int) -> None:
         tab.devtools("HeapProfiler.collectGarbage")
         heap = tab.run("return performance.memory.usedJSHeapSize") / 1e6
         print(f"page update: median {statistics.median(took):.1f} ms, worst {max(took):.1f} ms")
+        print(f"load average {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores")
         print(f"page memory: {page_memory_MB(profile):.0f} MB, script heap {heap:.1f} MB")
     watcher.stop()
     server.shutdown()
