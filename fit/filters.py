@@ -38,9 +38,15 @@ class Cells:
         return self.start_s + 0.5 * self.spacing_s * np.maximum(self.samples - 1, 0)
 
 
-def _cuts(t_s: Array, phase_starts: Index, logarithmic: bool) -> Index:
+def scan_spacing(t_s: Array, scans: Array | None = None) -> Array:
+    """Time from scan to scan (n - 1,) [s]; of a row that stands for several, each one's share."""
+    spacing = np.diff(t_s)
+    return spacing if scans is None else spacing / (0.5 * (scans[1:] + scans[:-1]))
+
+
+def _cuts(t_s: Array, phase_starts: Index, logarithmic: bool, spacing: Array) -> Index:
     """Indices where cells begin: log-spaced after a power step, even in a soak."""
-    scan = float(np.median(np.diff(t_s))) if len(t_s) > 1 else 1.0
+    scan = float(np.median(spacing)) if len(spacing) else 1.0
     widest = max(scan, (t_s[-1] - t_s[0]) / CELLS_PER_RECORD)
     pieces: list[Index] = []
     ends = [*phase_starts[1:], len(t_s)]
@@ -58,7 +64,7 @@ def _cuts(t_s: Array, phase_starts: Index, logarithmic: bool) -> Index:
                 (log_part[log_part < length], np.arange(bend, max(length, bend), widest))
             )
         pieces.append(np.searchsorted(t_s[begin:end], t_s[begin] + edges - 0.5 * scan) + begin)
-    gaps = np.flatnonzero(np.diff(t_s) > 3 * scan) + 1
+    gaps = np.flatnonzero(spacing > 3 * scan) + 1
     if len(gaps) < CELLS_PER_RECORD:
         pieces.append(gaps)
     cuts = np.unique(np.concatenate(pieces))
@@ -71,14 +77,17 @@ def cut(
     phase_starts: Index,
     edge_s: Array,
     soak_first: bool,
+    *,
+    scans: Array | None = None,
 ) -> Cells:
     """Cut a record into cells.
 
     t_s, power: (n,) [s], [power unit], power held from each sample to the next. phase_starts: (e,)
     indices of the first sample of each phase, 0 included. edge_s: (e,) the time of the step where
     known, NaN where only the scan is known. soak_first: the first phase is a zero-power soak.
+    scans: (n,) how many scans each row stands for, 1 by default.
     """
-    first = _cuts(t_s, phase_starts, not soak_first)
+    first = _cuts(t_s, phase_starts, not soak_first, scan_spacing(t_s, scans))
     samples = np.diff(np.append(first, len(t_s)))
     start = t_s[first]
     last = t_s[first + samples - 1]

@@ -21,6 +21,7 @@ from fit.spans import Spans, measure_signals
 BLOCKS_PER_PHASE = 120
 GROWTH = 0.08  # a block is as long as this share of the time since the last power step
 Block = tuple[float, float, Array, float, int]  # start, mean time, temperatures, power, scans
+SPANS_GROWTH = 1.03  # the spans are measured anew when the scans have grown by so much
 STEP_SHARE = 0.05  # of the largest power seen: a change by more begins a phase
 
 
@@ -45,6 +46,9 @@ class Follower:
         self._latest_s = -np.inf
         self._edges: list[Event] = []
         self._recent: list[Array] = []
+        self._scans = 0
+        self._latest: Response | None = None
+        self._spans: tuple[int, int, Spans | None] = (0, 0, None)  # scans, steps, as measured then
         self._bends = 0
         self._bend_sum = np.zeros(len(self.nodes))
         self._bend_count = np.zeros(len(self.nodes))
@@ -68,6 +72,7 @@ class Follower:
             self._close()
             self._phase_start_s, self._phase_first = t_s, len(self._blocks)
             self._power = power_W
+        self._scans += 1
         self._open.append((t_s, reading, power_W))
         self._note_noise(reading)
         if t_s - self._open[0][0] >= GROWTH * (t_s - self._phase_start_s):
@@ -143,12 +148,26 @@ class Follower:
             if found is None:
                 return None
             signals, run = found
-            return identify_signals(signals, self.reference or None, self.max_order, run=run)
+            near = None if self._latest is None else self._latest.fit
+            self._latest = identify_signals(
+                signals, self.reference or None, self.max_order, run=run, near=near
+            )
         except HeatrunError:
             return None
+        return self._latest
 
     def spans(self) -> Spans | None:
-        """Measure the spans of the scans so far; None while they do not carry an answer."""
+        """Measure the spans of the scans so far; None while they do not carry an answer.
+
+        What was found stands until the scans have grown by a few per cent or the power has stepped.
+        """
+        scans, steps, found = self._spans
+        if steps == len(self._edges) and self._scans < SPANS_GROWTH * scans:
+            return found
+        self._spans = (self._scans, len(self._edges), self._measure())
+        return self._spans[2]
+
+    def _measure(self) -> Spans | None:
         try:
             found = self._signals()
             return None if found is None else measure_signals(*found)

@@ -134,7 +134,7 @@ def identify(
     node's own start. order: that many time constants, whatever the data say.
     Raises NotIdentifiable when the record does not carry an answer.
     """
-    return identify_signals(prepare(run), reference, max_order, order, run)
+    return identify_signals(prepare(run), reference, max_order, order, run=run)
 
 
 def identify_signals(
@@ -142,25 +142,30 @@ def identify_signals(
     reference: str | None = None,
     max_order: int = 6,
     order: int | None = None,
+    *,
     run: Run | None = None,
+    near: Fitted | None = None,
 ) -> Response:
-    """Identify from prepared signals; see `identify`."""
+    """Identify from prepared signals; see `identify`.
+
+    near: the fit of a shorter record of the same run, to start from.
+    """
     reference = choose_reference(signals.nodes, reference)
     # Ambient is not part of the network: above another reference it is no node of it.
     nodes = tuple(n for n in path_order(signals.nodes) if n not in (reference, "ambient"))
     if not nodes:
         raise NotIdentifiable("only ambient was measured: there is no node on the heat path")
     record = reduce(signals, nodes, reference)
-    fitted, not_resolved = solve_record(record, max_order, order)
+    fitted, not_resolved = solve_record(record, max_order, order, near)
     return _response(signals, record, fitted, not_resolved, run)
 
 
 def solve_record(
-    record: Reduced, max_order: int, order: int | None
+    record: Reduced, max_order: int, order: int | None, near: Fitted | None = None
 ) -> tuple[Fitted, tuple[str, ...]]:
     """The fit of a reduced record: of the order asked for, else of the order the data carries."""
     if order is None:
-        return choose(record, max_order)
+        return choose(record, max_order, near)
     grid = Grid(record)
     fitted = None
     for k in range(1, order + 1):

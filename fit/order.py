@@ -240,11 +240,19 @@ def _needed(candidate: Fitted, chosen: Fitted) -> float:
     return float(chdtri(max(more, 1), SIGNIFICANCE))
 
 
-def _rising_orders(record: Reduced, max_order: int) -> list[Fitted]:
-    """Fits of order 1, 2, … until neither the last nor any further term gains anything."""
+def _rising_orders(record: Reduced, max_order: int, near: Fitted | None) -> list[Fitted]:
+    """Fits of order 1, 2, … until neither the last nor any further term gains anything.
+
+    With a fit of the same network near by, from that one's order on.
+    """
     grid, fits = Grid(record), list[Fitted]()
+    if near is not None and near.order <= max_order:
+        model = Model(record, near.order, interpolated=True)
+        if (len(near.solution.theta) > near.order) == (record.edge_free and model.powered):
+            again = sort_tau(refine(model, near.solution.theta))
+            fits = [] if find_doubts(again) else [again]
     usable = int((record.weight > 0).sum(axis=0).min())
-    for order in range(1, max_order + 1):
+    for order in range(1 + (fits[0].order if fits else 0), max_order + 1):
         if fits and Model(record, order).parameters * 2 > usable:
             break
         fits.append(fit_order(grid, order, fits[-1] if fits else None))
@@ -287,9 +295,14 @@ def _weakest(found: list[Doubt]) -> int:
     return min(found, key=lambda doubt: rank.index(doubt.kind)).index
 
 
-def choose(record: Reduced, max_order: int) -> tuple[Fitted, tuple[str, ...]]:
-    """The highest order the record supports, and what it did not support, one sentence each."""
-    fits = _rising_orders(record, max_order)
+def choose(
+    record: Reduced, max_order: int, near: Fitted | None = None
+) -> tuple[Fitted, tuple[str, ...]]:
+    """The highest order the record supports, and what it did not support, one sentence each.
+
+    near: the fit of a shorter record of the same run, to start from.
+    """
+    fits = _rising_orders(record, max_order, near)
     scale = correlation_inflation(fits[-1].solution)
     if not scale > 0:
         raise NotIdentifiable("no temperature changes in this record: there is nothing to fit")

@@ -78,9 +78,7 @@ def reduce(signals: Signals, nodes: tuple[str, ...], reference: str) -> Reduced:
     edge_s = np.full(len(starts), np.nan)
     known = np.array(signals.edge_known)
     edge_s[1:] = np.where(known[1:], signals.power_edges_s, np.nan)
-    cells = cut(
-        signals.t_s, signals.power, starts, edge_s, signals.soak_samples > 0, signals.scans
-    )
+    cells = cut(signals.t_s, signals.power, starts, edge_s, signals.soak_samples > 0, signals.scans)
     columns = [signals.nodes.index(node) for node in nodes]
     mean, count = average(cells, signals.temperature_degC, signals.scans)
     rise, number, filters_reference = mean[:, columns], count[:, columns], None
@@ -138,9 +136,7 @@ class Model:
 
     def __init__(self, record: Reduced, order: int, interpolated: bool = False) -> None:
         self.record, self.order = record, order
-        self.filters: Callable[[Array], Filtered] = (
-            record.table if interpolated else record.filters
-        )
+        self.filters: Callable[[Array], Filtered] = record.table if interpolated else record.filters
         self.has_reference = bool(record.reference)
         groups = 1 + self.has_reference + record.hot_start
         self.parameters = 1 + groups * order
@@ -174,9 +170,7 @@ class Model:
                 growth = np.exp(theta[K] / tau)[:, None]
                 lag = p - filtered.power.T
                 phi[a, :cells] = p - growth * lag
-                d_phi[a, :cells] = growth * (
-                    filtered.d_power.T + theta[K] / tau[:, None] * lag
-                )
+                d_phi[a, :cells] = growth * (filtered.d_power.T + theta[K] / tau[:, None] * lag)
                 by_edge = np.zeros((K, rows))
                 by_edge[:, :cells] = -growth / tau[:, None] * lag
             else:
