@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import difflib
 import os
-import tomllib
 from collections import Counter
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -21,19 +19,11 @@ from bench.instruments.settings import (
     Text,
 )
 from fit.errors import RigError
+from fit.toml_file import REMEDIES, first_error, nearest, read_tables, shown
 
 NodeName = Annotated[str, StringConstraints(strict=True, pattern=r"^[a-z][a-z0-9_]*$")]
 OPERATOR = "operator"
-
-
-REMEDIES = {
-    "too_short": "at least one is needed",
-    "model_type": "write it as a table",
-    "dict_type": "write it as a table",
-    "tuple_type": "write it as a list",
-    "string_pattern_mismatch": "lower-case letters, digits and underscores, a letter first",
-}
-"""What would be right, where pydantic's own words would puzzle."""
+NODE_NAME_REMEDY = "lower-case letters, digits and underscores, a letter first"
 
 
 class Channel(Block):
@@ -115,7 +105,8 @@ def read_rig(path: str | Path) -> Rig:
     Raises:
         RigError: with file, place, what is wrong and what would be right, on one line.
     """
-    return rig_from(_tables(Path(path)), path)
+    remedy = "'heatrun new DIR' writes one to start from"
+    return rig_from(read_tables(Path(path), RigError, remedy), path)
 
 
 def rig_from(tables: dict[str, Any], file: str | Path) -> Rig:
@@ -135,25 +126,6 @@ def rig_from(tables: dict[str, Any], file: str | Path) -> Rig:
                 file, "guard.max_degC", f"no channel measures node '{node}'", _one_of(rig.nodes)
             )
     return rig
-
-
-def _tables(path: Path) -> dict[str, Any]:
-    try:
-        return tomllib.loads(path.read_text(encoding="utf-8"))
-    except FileNotFoundError:
-        raise RigError(
-            path, "", "no such file", "'heatrun new DIR' writes one to start from"
-        ) from None
-    except IsADirectoryError:
-        raise RigError(path, "", "is a folder", "name the rig.toml inside it") from None
-    except UnicodeDecodeError:
-        raise RigError(path, "", "is not UTF-8 text", "save the rig as plain UTF-8 text") from None
-    except OSError as error:
-        raise RigError(
-            path, "", f"cannot be read ({error.strerror})", "check its permissions"
-        ) from None
-    except tomllib.TOMLDecodeError as error:
-        raise RigError(path, "", f"is not TOML: {error}", "mend the line it names") from None
 
 
 def _instruments(blocks: Any, file: str | Path) -> tuple[InstrumentSettings, ...]:
@@ -323,21 +295,19 @@ def _as_rig_error(
     error: ValidationError, file: str | Path, place: str, model: type[Block], given: Any
 ) -> RigError:
     """The first thing pydantic complains of, in our words."""
-    first = error.errors()[0]
+    first = first_error(error)
     place = ": ".join(part for part in (place, _where(first["loc"], given)) if part)
     if first["type"] == "missing":
         return RigError(file, place, "is missing", "every rig needs it")
     if first["type"] == "extra_forbidden":
         keys = _keys_at(model, first["loc"][:-1])
-        near = difflib.get_close_matches(str(first["loc"][-1]), keys, n=1)
-        remedy = f"did you mean '{near[0]}'?" if near else _one_of(keys)
-        return RigError(file, place, "unknown key", remedy)
-    value = first["input"]
-    shown = (
-        repr(value) if isinstance(value, str | int | float | bool) else f"a {type(value).__name__}"
-    )
-    wanted = REMEDIES.get(first["type"], first["msg"].removeprefix("Value error, "))
-    return RigError(file, place, f"{shown} will not do", wanted[0].lower() + wanted[1:])
+        return RigError(file, place, "unknown key", nearest(str(first["loc"][-1]), keys))
+    if first["type"] == "string_pattern_mismatch":
+        wanted = NODE_NAME_REMEDY
+    else:
+        wanted = REMEDIES.get(first["type"], first["msg"].removeprefix("Value error, "))
+    problem = f"{shown(first['input'])} will not do"
+    return RigError(file, place, problem, wanted[0].lower() + wanted[1:])
 
 
 def _where(location: tuple[int | str, ...], given: Any) -> str:
