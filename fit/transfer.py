@@ -78,7 +78,8 @@ def reduce(signals: Signals, nodes: tuple[str, ...], reference: str) -> Reduced:
     edge_s = np.full(len(starts), np.nan)
     known = np.array(signals.edge_known)
     edge_s[1:] = np.where(known[1:], signals.power_edges_s, np.nan)
-    cells = cut(signals.t_s, signals.power, starts, edge_s, signals.soak_samples > 0, signals.scans)
+    soaked = signals.soak_samples > 0
+    cells = cut(signals.t_s, signals.power, starts, edge_s, soaked, scans=signals.scans)
     columns = [signals.nodes.index(node) for node in nodes]
     mean, count = average(cells, signals.temperature_degC, signals.scans)
     rise, number, filters_reference = mean[:, columns], count[:, columns], None
