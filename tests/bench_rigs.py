@@ -133,18 +133,15 @@ class OtherProcess:
         out: Path,
         *arguments: str,
         stdin: Any = subprocess.DEVNULL,
-        largest_file: int | None = None,
+        first: str = "",
         **changes: Any,
     ) -> None:
-        """Start `heatrun log` on a rig written for it, with files no larger than so many bytes."""
+        """Start `heatrun log` on a rig written for it; `first` is what its Python runs before."""
         rig = self.folder / f"{out.name}.toml"
         rig.write_text(toml(tables(self.ports, **changes)), encoding="utf-8")
-        program = list(HEATRUN)
-        if largest_file is not None:
-            limit = f"import resource as r; r.setrlimit(r.RLIMIT_FSIZE, ({largest_file},) * 2); "
-            program[-1] = limit + program[-1]
+        python, option, program = HEATRUN
         self.logger = subprocess.Popen(
-            [*program, "log", str(rig), "--out", str(out), *arguments],
+            [python, option, f"{first}\n{program}", "log", str(rig), "--out", str(out), *arguments],
             stdin=stdin,
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,

@@ -105,7 +105,8 @@ def test_a_disk_that_takes_no_more_ends_the_run_with_the_power_off(
     other: OtherProcess, tmp_path: Path
 ) -> None:
     # A limit on the size of a file, which the readings reach while the power is on.
-    other.log(tmp_path / "run", largest_file=6000, sequence=LONG)
+    limit = "import resource as r; r.setrlimit(r.RLIMIT_FSIZE, (6000, 6000))"
+    other.log(tmp_path / "run", first=limit, sequence=LONG)
     status, _, err = other.finish()
     assert status == 4
     assert "the disk does not take more" in err.splitlines()[-1]
@@ -118,10 +119,11 @@ def test_a_logger_stopped_in_its_tracks_is_taken_over_from(
     other: OtherProcess, tmp_path: Path
 ) -> None:
     # Ctrl-Z, say: the process lives and holds its port, but guards nothing.
-    other.log(tmp_path / "run", sequence=LONG)
+    patience = "import bench.watching_over; bench.watching_over.PATIENCE_AT_LEAST_S = 3.0"
+    other.log(tmp_path / "run", first=patience, sequence=LONG, guard={"silence_s": 3.0})
     other.wait_for(tmp_path / "run", "power_on")
     other.send(signal.SIGSTOP)
-    other.wait_until_off(14.0)
+    other.wait_until_off(7.0)
     other.send(signal.SIGCONT)
     status, _, err = other.finish()
     assert status == 4

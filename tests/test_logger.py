@@ -307,12 +307,13 @@ def _refused(bench: VirtualBench, folder: Path) -> None:
 
 
 def test_a_reader_that_sends_nothing_legible_is_refused_before_anything_is_made(
-    tmp_path: Path,
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    monkeypatch.setattr("bench.scanning.FIRST_READING_AT_LEAST_S", 1.5)
     with virtual_bench() as bench:
         bench.reader.faults.garble = lambda data: b"what?\n"
         with pytest.raises(PortError, match=r"no reading on port .* 'what\?'"):
-            run(bench, tmp_path / "run")
+            run(bench, tmp_path / "run", guard={"silence_s": 1.5})
     assert not (tmp_path / "run").exists()
 
 
