@@ -26,6 +26,7 @@ from fit.record import Array
 PRIOR_TWO_AT_ONCE = 0.04
 UNEXPLAINED_SHARE = 0.1
 UNEXPLAINED_SPREAD = 0.5  # of the predicted resistance, each span on its own
+UNEXPLAINED_DOUBT = 0.3
 LEAD_AT = 0.7
 LEAD_WITHIN_LIMITS_AT = 0.8
 MENTION_AT = 0.05
@@ -82,7 +83,7 @@ def find_causes(pattern: Pattern, decision: str) -> tuple[Finding, ...]:
     conforming = decision == CONFORMING
     lead_at = LEAD_WITHIN_LIMITS_AT if conforming else LEAD_AT
     findings: list[Finding] = []
-    for suspicion in weigh(pattern).suspicions:
+    for suspicion in _explained(pattern).suspicions:
         if suspicion.probability < MENTION_AT:
             break
         if conforming and suspicion.cause.kind not in (SENSOR, POWER):
@@ -92,6 +93,18 @@ def find_causes(pattern: Pattern, decision: str) -> tuple[Finding, ...]:
             return ()
         findings.append(_finding(pattern, suspicion, lead))
     return tuple(findings)
+
+
+def _explained(pattern: Pattern) -> Posterior:
+    """The explanations, without the slow evidence where it leaves nothing that explains all.
+
+    That evidence rests on the budget's heat capacities; when no cause fits spans and slow shares
+    together, capacities that are wrong are likelier than a cause nobody has thought of.
+    """
+    posterior = weigh(pattern)
+    if pattern.slow is not None and posterior.unexplained > UNEXPLAINED_DOUBT:
+        return weigh(replace(pattern, slow=None))
+    return posterior
 
 
 def _finding(pattern: Pattern, suspicion: Suspicion, lead: bool) -> Finding:

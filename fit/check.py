@@ -183,11 +183,13 @@ def _upstream_share(path: Path, C_J_per_K: Array) -> tuple[Array, Array]:
     if C_J_per_K[-1] <= 0:
         unknown = np.full(len(path.stages), UNKNOWN_UPSTREAM)
         return unknown, unknown
+    # A budget need not state every capacity: what is left out may be small, or not.
+    left_out = UNKNOWN_UPSTREAM if np.any(C_J_per_K <= 0) else 0.0
     upstream = np.array(
         [C_J_per_K[: i[0] + 1].sum() + 0.5 * C_J_per_K[list(i[1:])].sum() for i in path.stages]
     )
     share = upstream / C_J_per_K.sum()
-    return share, CAPACITY_RELATIVE_U * share
+    return share, np.hypot(CAPACITY_RELATIVE_U * share, left_out)
 
 
 def _measured_verdicts(path: Path, pattern: Pattern, budget: Budget) -> tuple[SpanVerdict, ...]:

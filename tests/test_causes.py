@@ -117,6 +117,23 @@ def test_slow_share_tells_a_loose_case_thermocouple_from_a_poor_joint():
     assert joint.probability > 0.8
 
 
+def test_slow_shares_that_no_cause_explains_are_not_believed():
+    doubtful = pattern((3.2, 1.2, 0.7, 7.5), slow=slow_evidence([0.15, 0.08, 0.05]))
+    first = find_causes(doubtful, "non-conforming")[0]
+    assert (first.kind, first.where, first.lead) == ("poor-contact", "pad", True)
+
+
+@pytest.mark.parametrize("left_out", [1, 2, 3])
+def test_heat_capacities_left_out_of_the_budget_hide_no_poor_contact(left_out):
+    slow = SlowShare(np.array([0.06, 0.03, 0.02, 1.0]), 0.003**2 * np.diag([1, 1, 1, 0]))
+    spans = replace(made.spans(factors={"pad": 1.8}), slow_share=slow)
+    prediction = made.prediction()
+    capacity = prediction.C_J_per_K.copy()
+    capacity[left_out] = 0.0
+    first = hold(spans, replace(prediction, C_J_per_K=capacity)).findings[0]
+    assert (first.kind, first.where) == ("poor-contact", "pad")
+
+
 def test_check_hands_the_slow_share_on():
     spans = replace(
         made.spans(reads_low={"case": 0.1}),
@@ -160,11 +177,12 @@ def test_unit_of_resistance_changes_no_probability(unit, factor):
 
 
 def test_poor_contact_is_told_as_area_and_as_what_to_do_first():
-    text = findings_of(factors={"pad": 1.8})[0].text
+    lead = findings_of(factors={"pad": 1.8})[0]
+    text = lead.text
     assert "of its 308 mm² touched" in text
     area = int(text.split(" of its 308")[0].split()[-1])
     assert area == pytest.approx(308 / 1.8, rel=0.05)
-    assert "Re-torque" in text
+    assert "Re-torque" in lead.steps[0]
 
 
 def test_high_via_array_is_told_as_missing_vias():
