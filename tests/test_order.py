@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 from scipy.signal import lfilter
 
-from fit.identify import identify
+from fit.identify import identify, identify_signals
 from fit.record import Run
+from fit.signals import prepare
 
 
 def made(tau_s: list[float], share: list[float], correlation: float, seed: int) -> Run:
@@ -40,3 +42,24 @@ def test_correlated_noise_seldom_adds_a_term() -> None:
 def test_twins_are_not_resolved_into_two() -> None:
     response = identify(made([100.0, 115.0], [0.5, 0.5], 0.0, 2))
     assert response.tau_s == pytest.approx([107.0], rel=0.05)
+
+
+def test_a_slow_drift_is_no_time_constant_longer_than_the_record() -> None:
+    run = made([5.0, 40.0, 300.0], [0.3, 0.3, 0.4], 0.0, 4)
+    drift = np.outer(0.25 * (run.t_s / run.t_s[-1]) ** 2, [1.0, 0.0])
+    drifting = replace(run, temperature_degC=run.temperature_degC + drift)
+    response = identify(drifting)
+    assert response.tau_s.max() < run.t_s[-1]
+    assert (response.tau_s[1:] > 2 * response.tau_s[:-1]).all()
+    assert response.tau_s[:2] == pytest.approx([5.0, 40.0], rel=0.15)
+
+
+def test_a_fit_starts_from_that_of_a_shorter_record() -> None:
+    run = made([5.0, 40.0, 300.0], [0.3, 0.3, 0.4], 0.0, 4)
+    part = slice(0, 1200)
+    shorter = replace(
+        run, t_s=run.t_s[part], temperature_degC=run.temperature_degC[part], power=run.power[part]
+    )
+    near = identify(shorter).fit
+    again = identify_signals(prepare(run), near=near)
+    assert again.tau_s == pytest.approx(identify(run).tau_s, rel=1e-3)
