@@ -191,6 +191,7 @@ def test_budget_of_the_demonstration_is_good() -> None:
         ("[limits]", "[limit]", ("limit", "did you mean 'limits'?")),
         ("title =", "title ", ("is not TOML", "line 3")),
         ("area_mm2 = 308", "area_mm2 = true", ("area_mm2: true will not do",)),
+        ("contact = true", 'contact = "yes"', ("contact: 'yes' will not do", "true or false")),
         ("area_mm2 = 308", "area_mm2 = 308\narea_mm2_u = inf", ("area_mm2_u",)),
         ("area_mm2 = 308", "area_mm2 = 308\nC_J_per_K_u = 1", ("stands without C_J_per_K",)),
         (

@@ -51,7 +51,7 @@ class StageKeys(Block):
     from_node: NodeName = Field(alias="from")
     to_node: NodeName = Field(alias="to")
     kind: str
-    contact: bool | None = None  # what the kind is, when None
+    contact: Annotated[bool, Field(strict=True)] | None = None  # what the kind is, when None
     limit_K_per_W: Positive | None = None
     C_J_per_K: NotNegative | None = None
 
