@@ -58,6 +58,8 @@ class Columns:
     power_unit: str = "W"
     power_on_s: float | None = None
     power_off_s: float | None = None
+    match_u: float = 0.0  # relative standard uncertainty of each channel's rise
+    power_u: float = 0.0  # relative standard uncertainty of the recorded power
     format: Format = field(default_factory=Format)
 
 
@@ -120,7 +122,12 @@ def import_file(
         "left_out": left_out,
     }
     document = run_document(
-        label, list(columns.nodes), started, power_unit=columns.power_unit, **{"import": origin}
+        label,
+        list(columns.nodes),
+        started,
+        rig=_stated_rig(columns),
+        power_unit=columns.power_unit,
+        **{"import": origin},
     )
     folder = out or default_folder(label, started)
     _write(folder, readings, document, _events(columns, t_s))
@@ -355,6 +362,19 @@ def _stated_power(file: Path, columns: Columns, t_s: Array) -> tuple[Array, str]
     begin = "from the first reading" if on_s is None else f"from {on_s:g} s"
     until = "" if off_s is None else f" to {off_s:g} s"
     return power, f"power: stated, {value:g} {columns.power_unit} {begin}{until}"
+
+
+def _stated_rig(columns: Columns) -> dict[str, object] | None:
+    """What is known of the other logger's accuracy, under the keys of a rig.toml."""
+    rig: dict[str, object] = {}
+    if columns.match_u:
+        rig["channel"] = [
+            {"node": node, "column": column, "match_u": columns.match_u}
+            for node, column in columns.nodes.items()
+        ]
+    if columns.power_u:
+        rig["power"] = {"u_relative": columns.power_u}
+    return rig or None
 
 
 def _how_read(form: Format) -> str:

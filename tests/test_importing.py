@@ -54,6 +54,17 @@ def same_readings(run: Run) -> None:
     np.testing.assert_allclose(run.power, POWER)
 
 
+def test_stated_accuracy_is_kept_as_a_rig_would_state_it(tmp_path: Path) -> None:
+    rig = brought_in(tmp_path, PLAIN, match_u=0.004, power_u=0.005).document["rig"]
+    assert isinstance(rig, dict)
+    assert {c["node"]: c["match_u"] for c in rig["channel"]} == {"tab": 0.004, "case": 0.004}
+    assert rig["power"] == {"u_relative": 0.005}
+
+
+def test_no_rig_where_no_accuracy_is_stated(tmp_path: Path) -> None:
+    assert brought_in(tmp_path, PLAIN).document["rig"] is None
+
+
 # Forms
 
 

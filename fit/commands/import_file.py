@@ -109,6 +109,26 @@ def command(
     supply_current: Annotated[
         str | None, typer.Option(metavar="COL", help="Column of the supply's amperes.")
     ] = None,
+    match_u: Annotated[
+        float,
+        typer.Option(
+            metavar="U",
+            min=0,
+            max=0.5,
+            help="How alike the thermocouples read: relative standard uncertainty of each one's "
+            "rise, such as 0.004; 0 takes them as exact. Runs imported alike, with this stated, "
+            "count as one rig in 'compare'.",
+        ),
+    ] = 0.0,
+    power_u: Annotated[
+        float,
+        typer.Option(
+            metavar="U",
+            min=0,
+            max=0.5,
+            help="Relative standard uncertainty of the power, such as 0.005; 0 takes it as exact.",
+        ),
+    ] = 0.0,
     delimiter: Annotated[
         str | None,
         typer.Option(metavar="MARK", help="Between cells: , ; | tab blank; default: found."),
@@ -155,6 +175,8 @@ def command(
             power_unit=power_unit,
             power_on_s=power_on,
             power_off_s=power_off,
+            match_u=match_u,
+            power_u=power_u,
             format=Format(
                 delimiter=_delimiter(delimiter),
                 decimal=_decimal(decimal),
