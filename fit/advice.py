@@ -53,8 +53,7 @@ def advise(pattern: Pattern, cause: Cause, size: float) -> Advice:
         stage = next(stage for stage in pattern.stages[span] if stage.name == cause.where)
         return _contact(text, stage, 1 + size)
     if cause.kind == COOLING:
-        first = "Give the case free air in its position of use, then repeat the run."
-        return Advice(f"Weak cooling at {text}. {first}", COOLING_STEPS, HANDS)
+        return Advice(f"Weak cooling at {text}.", COOLING_STEPS, HANDS)
     assert cause.kind == HIGH_RESISTANCE
     return _resistance(text, pattern.stages[span], 1 + size)
 
@@ -84,8 +83,7 @@ def _contact(text: str, stage: Stage, factor: float) -> Advice:
     torque = screw.get("torque_Nm") if isinstance(screw, dict) else None
     to = f" to {torque:g} N·m" if torque else " to the stated torque"
     return Advice(
-        f"Poor contact at {text}: it conducts {apparent}. "
-        "Re-torque its screws first, then repeat the run.",
+        f"Poor contact at {text}: it conducts {apparent}.",
         (
             f"Tighten the screws crosswise{to} and repeat the run: "
             "if the resistance falls, it was pressure.",
@@ -115,7 +113,7 @@ def _resistance(text: str, stages: tuple[Stage, ...], factor: float) -> Advice:
             "Check alloy, section and length of the metal: a casting conducts far less than sheet."
         )
     steps.append("Check the budget's inputs for this part, and where its two thermocouples sit.")
-    return Advice(f"High resistance at {text}. {steps[0]}", tuple(steps), HANDS)
+    return Advice(f"High resistance at {text}.", tuple(steps), HANDS)
 
 
 def _sensor(pattern: Pattern, node: str, size: float) -> Advice:
@@ -136,8 +134,7 @@ def _sensor(pattern: Pattern, node: str, size: float) -> Advice:
         seen = f"'{above}' seems {up} and {seen}"
     text = (
         f"The '{node}' thermocouple reads {reads} by about {percent(abs(size))} of its rise "
-        f"({abs(kelvins):.1f} K), so {seen}. "
-        "Attach it anew, then repeat the run; mend nothing else before."
+        f"({abs(kelvins):.1f} K), so {seen}."
     )
     steps = (
         "Attach it anew: solder it, or glue it under foil tape, the bead flat on the metal.",
@@ -156,13 +153,13 @@ def _power(size: float) -> Advice:
         "Look for another load on the supply, and for the drop along the leads.",
     )
     if size < 0:
-        return Advice(f"{text}. {steps[0]}", steps, LIVE)
+        return Advice(f"{text}.", steps, LIVE)
     second_way = (
         "If the power is right, look for a second way out for the heat, "
         "and mend the budget's path_fraction."
     )
     share = "or that much less of it takes this path than budgeted"
-    return Advice(f"{text}, {share}. {steps[0]}", (*steps, second_way), LIVE)
+    return Advice(f"{text}, {share}.", (*steps, second_way), LIVE)
 
 
 def percent(share: float) -> str:

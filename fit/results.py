@@ -95,7 +95,7 @@ def check_document(verdict: Verdict) -> dict[str, object]:
                 "kind": finding.kind,
                 "where": finding.where,
                 "probability": finding.probability,
-                "text": finding.text,
+                "text": " ".join((finding.text, *finding.steps[:1])),
                 "lead": finding.lead,
                 "steps": list(finding.steps),
                 "caution": finding.caution,
