@@ -31,14 +31,16 @@ def print_verdict(console: Console, verdict: Verdict) -> None:
     """Print one run's spans, its likely cause with what to do, time constants and warnings."""
     budget = verdict.prediction.budget
     console.print(
-        f"{escape(budget.title)}: [{STYLE[verdict.decision]}]{verdict.decision}[/] "
-        f"at {verdict.prediction.power_W:.3g} W, {verdict.prediction.ambient_degC:.1f} °C"
+        f"[bold]{escape(budget.title or budget.path.name)}[/]\n"
+        f"[{STYLE[verdict.decision]}]{verdict.decision}[/] at "
+        f"{verdict.prediction.power_W:.3g} W, {verdict.prediction.ambient_degC:.1f} °C"
     )
     table = _span_table(verdict)
     boundless = console.options.update(max_width=1000)
     if console.measure(table, options=boundless).maximum > console.width:
         table = _span_table(verdict, narrow=True)
     console.print(table)
+    console.print(f"± is the expanded uncertainty, k = 2. {_whose_watts(verdict)}")
     _print_findings(console, verdict)
     _print_time_constants(console, verdict)
     for warning in verdict.warnings:
@@ -69,9 +71,14 @@ def _span_table(verdict: Verdict, narrow: bool = False) -> Table:
             *(() if narrow else (E_n,)),
             decision,
         )
-    table.caption = "± is the expanded uncertainty, k = 2"
-    table.caption_justify = "left"
     return table
+
+
+def _whose_watts(verdict: Verdict) -> str:
+    share = verdict.prediction.budget.conditions.path_fraction
+    if share == 1.0:
+        return "K/W: per watt recorded."
+    return f"K/W: per watt on this path, {share:.3g} of the recorded power."
 
 
 def _measured_cells(span: SpanVerdict) -> tuple[str, str, str, str]:

@@ -69,7 +69,7 @@ def print_comparison(console: Console, comparison: Comparison) -> None:
     """Print spans by runs with their differences to the first, trends, spread and warnings."""
     if len(comparison.runs) <= SHOW_ALL_UP_TO:
         console.print(_run_table(comparison))
-        console.print("± is the expanded uncertainty, k = 2.\n")
+        console.print("± is the expanded uncertainty, k = 2. K/W: per watt of recorded power.\n")
     if comparison.x is not None:
         console.print(_trend_table(comparison))
         console.print(

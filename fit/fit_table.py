@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from rich.console import Console
 from rich.markup import escape
@@ -14,9 +14,23 @@ from fit.record import Array, Run
 from fit.residuals import describe_residual
 from fit.results import cauer_ladder, resistance_unit
 
+WHY = {
+    "close": "too close to the next",
+    "faster": "faster than a scan",
+    "beyond": "longer than the record",
+    "loose": "no finite interval",
+    "faint": "no clear share in any node",
+}
+
 
 def print_response(
-    console: Console, run: Run, response: Response, intervals_s: Array, method: str
+    console: Console,
+    run: Run,
+    response: Response,
+    intervals_s: Array,
+    method: str,
+    *,
+    asked: int | None = None,
 ) -> None:
     """Print time constants, resistances, networks, residuals, and what was left out and why.
 
@@ -26,10 +40,23 @@ def print_response(
         response: as identified.
         intervals_s: 95 % interval of each time constant (K, 2) [s].
         method: how the intervals were found.
+        asked: how many time constants the user asked for; None where the data decided.
     """
+    doubtful = _doubtful(response) if asked else {}
     unit = resistance_unit(response.power_unit)
     console.print(_headline(run, response), highlight=False)
-    tables = {f"Time constants, 95 % intervals ({method})": _time_constants(response, intervals_s)}
+    tables = {
+        f"Time constants, 95 % intervals ({method})": _time_constants(
+            response, intervals_s, doubtful
+        )
+    }
+    if doubtful:
+        names = ", ".join(f"τ{k + 1}" for k in sorted(doubtful))
+        console.print(
+            f"[yellow]Not supported by the data:[/] {names}, {len(doubtful)} of the {asked} time "
+            "constants asked for. Take no resistance from this fit; leave out --order for what "
+            "the record carries."
+        )
     if response.power:
         tables[f"Resistance above {_reference(response)}"] = _nodes(response, unit)
         tables[f"Networks of {response.foster_node}"] = _networks(response, unit)
@@ -45,7 +72,15 @@ def print_response(
     _sentences(console, "Left out", response.signals.left_out)
     _sentences(console, "Not resolved", response.not_resolved)
     _sentences(console, "Note", response.warnings)
-    console.print("\n± is the expanded uncertainty, k = 2.")
+    console.print(f"\n± is the expanded uncertainty, k = 2. {_per_power(response, unit)}".rstrip())
+
+
+def _per_power(response: Response, unit: str) -> str:
+    if not response.power:
+        return ""
+    if response.power_unit == "W":
+        return "K/W: per watt of recorded power."
+    return f"{unit}: per unit of recorded power."
 
 
 def _headline(run: Run, response: Response) -> str:
@@ -65,10 +100,20 @@ def _reference(response: Response) -> str:
     return response.reference or "its own start"
 
 
-def _time_constants(response: Response, intervals_s: Array) -> Table:
-    table = _table(("", "τ, s", "from", "to"))
+def _doubtful(response: Response) -> dict[int, str]:
+    """Index of each time constant that the data do not support, and why in a word or two."""
+    from fit.order import find_doubts
+
+    if response.fit is None:
+        return {}
+    return {doubt.index: WHY[doubt.kind] for doubt in find_doubts(response.fit)}
+
+
+def _time_constants(response: Response, intervals_s: Array, doubtful: Mapping[int, str]) -> Table:
+    table = _table(("", "τ, s", "from", "to", *(["not supported"] if doubtful else [])))
     for k, (tau, (low, high)) in enumerate(zip(response.tau_s, intervals_s, strict=True), start=1):
-        table.add_row(f"τ{k}", _digits(tau), _digits(low), _digits(high))
+        why = [doubtful.get(k - 1, "")] if doubtful else []
+        table.add_row(f"τ{k}", _digits(tau), _digits(low), _digits(high), *why)
     return table
 
 

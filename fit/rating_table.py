@@ -91,8 +91,9 @@ def _profile_document(result: ProfileResult) -> dict[str, Any]:
 def print_rating(console: Console, rating: Rating) -> None:
     """Print what the product may do, how near its limits are, what is missing, and the cautions."""
     console.print(
-        f"{escape(rating.budget.title)}: {rating.power_W:.3g} W at {rating.ambient_degC:g} °C "
-        f"ambient, from a run at {rating.tested_power_W:.3g} W, {rating.tested_ambient_degC:.1f} °C"
+        f"[bold]{escape(rating.budget.title or rating.budget.path.name)}[/]\n"
+        f"{rating.power_W:.3g} W at {rating.ambient_degC:g} °C ambient, from a run at "
+        f"{rating.tested_power_W:.3g} W, {rating.tested_ambient_degC:.1f} °C"
     )
     _print_allowable(console, rating)
     if rating.surface_scale is not None:

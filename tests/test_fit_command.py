@@ -125,3 +125,13 @@ def test_intervals_of_every_kind_hold_the_truth(run: Path, method: str) -> None:
     assert document["intervals"] == method
     low, high = document["time_constants"][0]["interval_95_s"]
     assert low < TAU_S < high
+
+
+def test_order_beyond_what_the_record_carries_is_called_not_supported(run: Path) -> None:
+    words = " ".join(fit(run, "--order", "6").stdout.split())
+    assert "Not supported by the data: τ" in words
+    assert "of the 6 time constants asked for" in words
+
+
+def test_order_the_data_decided_has_nothing_unsupported(run: Path) -> None:
+    assert "Not supported" not in fit(run).stdout

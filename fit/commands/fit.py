@@ -89,7 +89,7 @@ def command(
     from fit.fit_table import print_response
 
     console = Console(highlight=False)
-    print_response(console, record, response, intervals_s, intervals.value)
+    print_response(console, record, response, intervals_s, intervals.value, asked=order)
     for path in drawn:
         console.print(str(path), markup=False)
 
