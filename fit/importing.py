@@ -22,6 +22,7 @@ from fit.run_folder import (
     DOCUMENT,
     EVENTS,
     READINGS,
+    TIME_OF_IMPORT,
     default_folder,
     run_document,
     to_json,
@@ -94,7 +95,7 @@ def import_file(
         )
     table, power_is_column = _read(file, columns)
     clock = _read_clock(table, columns)
-    rows, left_out = _rows_to_keep(table, clock.t_s, clock.source != "the time of the import")
+    rows, left_out = _rows_to_keep(table, clock.t_s, clock.source != TIME_OF_IMPORT)
     t_s = clock.t_s[rows]
     readings = {"t_s": t_s}
     notes = [_how_read(table.format)]
@@ -220,7 +221,7 @@ def _read_clock(table: Table, columns: Columns) -> _Clock:
         )
     values[bad] = np.nan
     start = values[int(np.argmin(np.isnan(values)))]
-    return _Clock(np.round((values - start) * SECONDS[unit], 9), "the time of the import")
+    return _Clock(np.round((values - start) * SECONDS[unit], 9), TIME_OF_IMPORT)
 
 
 def _read_stamps(texts: pd.Series, time_format: str | None, first: str) -> _Clock:

@@ -9,7 +9,7 @@ from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
 from fit.record import Run
-from fit.run_folder import software
+from fit.run_folder import TIME_OF_IMPORT, software
 
 INPUTS = ("readings.csv", "run.json", "events.jsonl")
 LIBRARIES = ("numpy", "scipy", "lmfit", "pandas", "matplotlib")
@@ -31,7 +31,8 @@ def describe(run: Run) -> list[tuple[str, str]]:
     """Name and value of what is known of a run beside its readings, in plain words."""
     document = run.document
     lines = [("run", run.label), ("folder" if run.folder else "file", run.path.name)]
-    lines += _texts(document, {"started": "started", "id": "id", "software": "logged with"})
+    started = "started" if started_is_known(run) else "imported, start not known"
+    lines += _texts(document, {"started": started, "id": "id", "software": "logged with"})
     lines.append(("evaluated with", ", ".join([software(), *_libraries()])))
     rig = document.get("rig")
     if isinstance(rig, Mapping) and rig.get("title"):
@@ -48,6 +49,12 @@ def describe(run: Run) -> list[tuple[str, str]]:
     lines += [("operator's notes", "; ".join(notes) if notes else "none")]
     lines.append(("how it ended", _ending(run)))
     return lines
+
+
+def started_is_known(run: Run) -> bool:
+    """Whether the run's start is a time on its record, and not that of its import."""
+    origin = run.document.get("import")
+    return not (isinstance(origin, Mapping) and origin.get("started_from") == TIME_OF_IMPORT)
 
 
 def _texts(document: Mapping[str, object], names: Mapping[str, str]) -> list[tuple[str, str]]:

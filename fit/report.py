@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from fit.errors import NotIdentifiable
 from fit.path_view import HeatPath, heat_path
-from fit.provenance import describe, digests
+from fit.provenance import describe, digests, started_is_known
 from fit.report_rows import comparison_rows, drivers, path_rows, tau_predicted, tau_rows
 from fit.results import resistance_unit
 from fit.run_folder import write_result
@@ -149,6 +149,7 @@ def render(material: Material, figures: Mapping[str, Figure], theme: str = "") -
             },
             judged=verdict is not None,
             path_rows=path_rows(material.path, verdict) if material.path else [],
+            share=_share(verdict),
             settled=spans.settled if spans is not None else response.settled,
             residual=f"{response.residual_rms_K:.2g} K",
             samples=f"{response.samples:,}".replace(",", " "),
@@ -190,6 +191,14 @@ def _share_u(verdict: Verdict | None) -> float:
     return conditions.path_fraction_u / conditions.path_fraction
 
 
+def _share(verdict: Verdict | None) -> str:
+    """Which power the resistances are by: that on the path, where it is not all of it."""
+    share = verdict.prediction.budget.conditions.path_fraction if verdict else 1.0
+    if share == 1.0:
+        return "by recorded power"
+    return f"by the power on this path, {share:.3g} of the recorded power"
+
+
 def _about(material: Material) -> list[str]:
     """What stands beside the title: run, power, ambient, start."""
     run, response, spans = material.run, material.response, material.spans
@@ -200,7 +209,8 @@ def _about(material: Material) -> list[str]:
         about.append(f"ambient {spans.final_degC[-1]:.1f} °C")
     started = str(run.document.get("started") or "")
     if started:
-        about.append(started.replace("T", " ")[:16] + " UTC")
+        word = "" if started_is_known(run) else "imported "
+        about.append(word + started.replace("T", " ")[:16] + " UTC")
     return about
 
 

@@ -28,6 +28,7 @@ from fit.errors import RecordError
 
 SCHEMA = "heatrun.run/1"
 READINGS, EVENTS, DOCUMENT = "readings.csv", "events.jsonl", "run.json"
+TIME_OF_IMPORT = "the time of the import"  # where `started` came from when no stamp tells it
 SYNC_EVERY_S = 0.5
 
 
