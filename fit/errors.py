@@ -1,7 +1,7 @@
 """What can go wrong, as one small tree.
 
     HeatrunError                 anything the command line turns into one line; exit status 2
-    ├── InputError               a file the user can mend: file, place, what is wrong, what would be right
+    ├── InputError               a file the user can mend: file, place, problem, remedy
     │   ├── RecordError          readings, run folders, imports
     │   ├── BudgetError          budget.toml
     │   └── RigError             rig.toml
@@ -30,7 +30,8 @@ class InputError(HeatrunError):
     def __init__(self, file: str | Path, place: str, problem: str, remedy: str = "") -> None:
         self.file, self.place, self.problem, self.remedy = str(file), place, problem, remedy
         head = ": ".join(part for part in (self.file, place, problem) if part)
-        super().__init__(" ".join(f"{head}; {remedy}".split()) if remedy else " ".join(head.split()))
+        whole = f"{head}; {remedy}" if remedy else head
+        super().__init__(" ".join(whole.split()))
 
 
 class RecordError(InputError):

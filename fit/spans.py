@@ -14,6 +14,7 @@ from fit.identify import Response, identify_signals, path_order, positive
 from fit.ladder import adequate_ladder
 from fit.placement import SlowShare, slow_share
 from fit.record import Array, Run
+from fit.shown import least_K_per_W
 from fit.signals import Signals, only, prepare
 from fit.surface import case_to_ambient
 
@@ -132,20 +133,31 @@ def _joined(name: str, parts: list[Array]) -> Array:
     return whole
 
 
+def _not_below(
+    least: Array, spans: Array, covariance: dict[str, Array]
+) -> tuple[Array, dict[str, Array]]:
+    """Spans below their least (s,) [K/W] made unknown: twice the least, give or take all of it."""
+    below = spans < least
+    doubt = np.diag(np.where(below, (2 * least) ** 2, 0.0))
+    return np.where(below, 2 * least, spans), {**covariance, "fit": covariance["fit"] + doubt}
+
+
 def inner_spans(response: Response) -> tuple[Array, dict[str, Array]]:
     """Spans between neighbours of a response's nodes and its reference, with covariance by source.
 
     From a ladder where one describes the record as well as the general model does, else from the
-    general model's totals.
+    general model's totals. Whatever falls short of what the record has already shown is not
+    believed: such a span is given as unknown.
     """
     m = len(response.nodes)
     D = np.eye(m) - np.eye(m, k=1)
     spans = D @ response.total_K_per_W
     covariance = {name: D @ c @ D.T for name, c in response.covariance.items()}
     assert response.fit is not None
+    least = least_K_per_W(response.signals, (*response.nodes, response.reference))
     ladder = adequate_ladder(response.fit, spans, np.sum(list(covariance.values()), axis=0))
-    if ladder is None:
-        return spans, covariance
+    if ladder is None or np.any(ladder.R_K_per_W < least):
+        return _not_below(least, spans, covariance)
     known = ladder.covariance_known_offset
     covariance["fit"] = known
     covariance["offset"] = positive(ladder.covariance - known)
