@@ -1,16 +1,16 @@
 """What can go wrong, as one small tree.
 
-    HeatrunError                 anything the command line turns into one line; exit status 2
-    ├── InputError               a file the user can mend: file, place, problem, remedy
-    │   ├── RecordError          readings, run folders, imports
-    │   ├── BudgetError          budget.toml
-    │   └── RigError             rig.toml
-    ├── NotIdentifiable          the record does not carry the answer asked of it
-    └── BenchError               the bench itself
-        ├── PortError            a port that does not exist, is taken, or may not be opened
-        ├── InstrumentLost       an instrument that stopped answering; exit status 4
-        ├── InstrumentRefused    an instrument that answered, but would not do it; exit status 4
-        └── GuardTripped         a limit ended the heat run; exit status 4
+HeatrunError                 anything the command line turns into one line; exit status 2
+├── InputError               a file the user can mend: file, place, problem, remedy
+│   ├── RecordError          readings, run folders, imports
+│   ├── BudgetError          budget.toml
+│   └── RigError             rig.toml
+├── NotIdentifiable          the record does not carry the answer asked of it
+└── BenchError               the bench itself
+    ├── PortError            a port that does not exist, is taken, or may not be opened
+    ├── InstrumentLost       an instrument that stopped answering; exit status 4
+    ├── InstrumentRefused    an instrument that answered, but would not do it; exit status 4
+    └── GuardTripped         a limit ended the heat run; exit status 4
 """
 
 from __future__ import annotations
