@@ -29,7 +29,9 @@ def show(prediction: Prediction) -> None:
         f"path, in air of {prediction.ambient_degC:.1f} °C\n"
     )
     console.print(_stages(prediction))
+    console.print()
     console.print(_nodes(prediction))
+    console.print()
     if len(prediction.tau_s):
         console.print(f"Time constants expected at {prediction.foster_node}: {_taus(prediction)}")
     else:
@@ -74,11 +76,10 @@ def _stages(prediction: Prediction) -> Table:
 
 
 def _nodes(prediction: Prediction) -> Table:
-    from rich.box import SIMPLE
     from rich.table import Table
 
     ambient_u = prediction.budget.conditions.ambient_degC_u
-    table = Table(box=SIMPLE, title="Nodes", title_justify="left", title_style="bold")
+    table = Table(box=None, pad_edge=False, title="Nodes", title_justify="left", title_style="bold")
     table.add_column("node")
     for name in ("rise (K)", "°C", "u (K)"):
         table.add_column(name, justify="right")

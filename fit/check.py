@@ -13,7 +13,7 @@ from fit.causes import Finding, find_causes
 from fit.decision import UNDECIDED, decide, decide_all, normalized_error, probability_of_conformity
 from fit.errors import BudgetError
 from fit.hypotheses import Pattern, SlowEvidence
-from fit.path import Path, grouping, lay_on_budget, stage_limits
+from fit.path import Path, accuracy_not_stated, grouping, lay_on_budget, stage_limits
 from fit.record import Array
 from fit.spans import Spans
 
@@ -276,16 +276,7 @@ def _warnings(path: Path, spans: Spans, budget: Budget) -> list[str]:
             f"'{path.nodes[i]}' reads colder than '{path.nodes[i + 1]}', further from the source: "
             "are their thermocouples swapped, or does one hang loose?"
         )
-    missing = [
-        what
-        for name, what in (("sensor_match", "sensor match"), ("power", "power accuracy"))
-        if name in spans.covariance and not np.any(spans.covariance[name])
-    ]
-    if missing:
-        warnings.append(
-            f"{' and '.join(missing)} not stated in the rig: taken as exact, "
-            "so the uncertainties are too small by their share"
-        )
+    warnings += accuracy_not_stated(spans)
     if path.unmeasured:
         names = ", ".join(f"'{budget.stages[i].name}'" for i in path.unmeasured)
         warnings.append(f"nobody measured {names}: taken from the budget, not part of the decision")

@@ -89,7 +89,7 @@ def _measured_cells(span: SpanVerdict) -> tuple[str, str, str, str]:
     return (
         with_expanded(span.measured_K_per_W, span.measured_u_K_per_W),
         _probability(span.p_conforming),
-        f"{span.E_n:+.1f}",
+        f"{span.E_n:+z.1f}",
         f"[{STYLE[span.decision]}]{span.decision}[/]",
     )
 
@@ -107,7 +107,7 @@ def with_expanded(value: float, u: float) -> str:
         return f"{value:.3g}"
     first = f"{expanded:.1e}"
     places = max(0, 1 - int(first.split("e")[1]))
-    return f"{value:.{places}f} ± {expanded:.{places}f}"
+    return f"{value:z.{places}f} ± {expanded:.{places}f}"
 
 
 def _probability(p: float) -> str:

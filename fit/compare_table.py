@@ -150,7 +150,7 @@ def _table() -> Table:
 
 def _signed(value: float, u: float) -> str:
     text = with_expanded(value, u)
-    return text if value < 0 else f"+{text}"
+    return text if text.startswith("-") else f"+{text}"
 
 
 def _styled(text: str, style: str) -> str:

@@ -98,7 +98,7 @@ def import_file(
     rows, left_out = _rows_to_keep(table, clock.t_s, clock.source != TIME_OF_IMPORT)
     t_s = clock.t_s[rows]
     readings = {"t_s": t_s}
-    notes = [_how_read(table.format)]
+    notes = [_how_read(table.format), f"time: {table.titles[0]} [{clock.unit}]"]
     first_node = len(columns.time)
     for place, node in enumerate(columns.nodes, start=first_node):
         readings[f"{node}_degC"] = _temperatures(table, place, rows, columns.temperature_unit)
@@ -201,6 +201,7 @@ class _Clock:
 
     t_s: Array  # (rows,), NaN where there is no time
     source: str  # what `started` was taken from
+    unit: str  # as understood
     started: datetime | None = None
 
 
@@ -221,7 +222,8 @@ def _read_clock(table: Table, columns: Columns) -> _Clock:
         )
     values[bad] = np.nan
     start = values[int(np.argmin(np.isnan(values)))]
-    return _Clock(np.round((values - start) * SECONDS[unit], 9), TIME_OF_IMPORT)
+    shown = unit if columns.time_unit else "s, as no --time-unit says otherwise"
+    return _Clock(np.round((values - start) * SECONDS[unit], 9), TIME_OF_IMPORT, shown)
 
 
 def _read_stamps(texts: pd.Series, time_format: str | None, first: str) -> _Clock:
@@ -235,11 +237,11 @@ def _read_stamps(texts: pd.Series, time_format: str | None, first: str) -> _Cloc
         raise RecordError("--time-format", "", f"{time_format!r}: {error}") from error
     bad = stamps.isna().to_numpy()
     if bad.all():
-        return _Clock(np.full(len(bad), np.nan), "")
+        return _Clock(np.full(len(bad), np.nan), "", "stamps")
     start = stamps.iloc[int(np.argmin(bad))]
     t_s = (stamps - start).dt.total_seconds().to_numpy(dtype=float)
     source = "the stamps" if ZONE.search(first) else "stamps without a time zone, taken as UTC"
-    return _Clock(np.round(t_s, 9), source, start.to_pydatetime())
+    return _Clock(np.round(t_s, 9), source, "stamps", start.to_pydatetime())
 
 
 def _rows_to_keep(table: Table, t_s: Array, is_stamp: bool) -> tuple[NDArray[np.intp], list[str]]:

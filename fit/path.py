@@ -122,3 +122,18 @@ def _transformed(slow: SlowShare | None, transform: Array) -> SlowShare | None:
 def _totals(node_count: int) -> Array:
     """Matrix (nodes, spans): the spans that add up to each node's total above the last node."""
     return np.triu(np.ones((node_count, node_count)))[:, : node_count - 1]
+
+
+def accuracy_not_stated(spans: Spans) -> list[str]:
+    """What the rig does not say of its accuracy, as one sentence, or none."""
+    missing = [
+        what
+        for name, what in (("sensor_match", "sensor match"), ("power", "power accuracy"))
+        if name in spans.covariance and not np.any(spans.covariance[name])
+    ]
+    if not missing:
+        return []
+    return [
+        f"{' and '.join(missing)} not stated in the rig: taken as exact, "
+        "so the uncertainties are too small by their share"
+    ]

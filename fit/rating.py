@@ -21,7 +21,7 @@ from fit.duty import (
 )
 from fit.errors import NotIdentifiable
 from fit.heat_path import Climate, HeatPath, Resistances, heat_path
-from fit.path import Path, lay_on_budget
+from fit.path import Path, accuracy_not_stated, lay_on_budget
 from fit.record import Array
 from fit.spans import Spans
 from fit.touch_limits import TouchTable
@@ -179,7 +179,12 @@ def rate(
         profile=_profile(transient, junction, profile),
         missing=(*missing, *_missing(laid, budget, transient)),
         cautions=tuple(_cautions(hot, touch, set_by, duty, spans.power_W)),
-        warnings=(*spans.warnings, *laid.warnings, *prediction.warnings),
+        warnings=(
+            *spans.warnings,
+            *accuracy_not_stated(spans),
+            *laid.warnings,
+            *prediction.warnings,
+        ),
     )
 
 

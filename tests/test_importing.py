@@ -61,6 +61,17 @@ def test_stated_accuracy_is_kept_as_a_rig_would_state_it(tmp_path: Path) -> None
     assert rig["power"] == {"u_relative": 0.005}
 
 
+@pytest.mark.parametrize(
+    ("unit", "words"), [("min", "time: column 'Time' [min]"), (None, "time: column 'Time' [s, as no --time-unit")]
+)
+def test_the_unit_that_time_was_taken_in_is_said(
+    tmp_path: Path, unit: str | None, words: str
+) -> None:
+    origin = brought_in(tmp_path, PLAIN, time_unit=unit).document["import"]
+    assert isinstance(origin, dict)
+    assert any(words in note for note in origin["notes"])
+
+
 def test_no_rig_where_no_accuracy_is_stated(tmp_path: Path) -> None:
     assert brought_in(tmp_path, PLAIN).document["rig"] is None
 
