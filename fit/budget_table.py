@@ -38,6 +38,7 @@ def show(prediction: Prediction) -> None:
         console.print("No heat capacities (C_J_per_K): no time constants predicted.")
     for line in (*_limit_lines(prediction), *_driver_lines(prediction)):
         console.print(line)
+    console.print("u is the standard uncertainty; ± is the expanded one, k = 2.")
     for warning in prediction.warnings:
         console.print(f"Note: {warning}.")
 
@@ -94,9 +95,9 @@ def _nodes(prediction: Prediction) -> Table:
 
 
 def _taus(prediction: Prediction) -> str:
-    """Time constants with their standard uncertainties; those of nodes without capacity are 0."""
+    """Time constants with their expanded uncertainties; those of nodes without capacity are 0."""
     return ", ".join(
-        f"{tau:.3g} ± {float(f'{u:.2g}'):g} s"
+        f"{tau:.3g} ± {float(f'{2 * u:.2g}'):g} s"
         for tau, u in zip(prediction.tau_s, prediction.tau_u_s, strict=True)
         if tau > 0
     )
@@ -123,7 +124,7 @@ def _limit_lines(prediction: Prediction) -> list[str]:
         there = predict(budget, power_W=prediction.power_W, ambient_degC=ambient)
         degC, u = ambient + there.rise_K[node], there.rise_u_K[node]
         lines.append(
-            f"In air of {ambient:.0f} °C {node} comes to {degC:.1f} ± {u:.1f} °C; "
+            f"In air of {ambient:.0f} °C {node} comes to {degC:.1f} ± {2 * u:.1f} °C; "
             f"its limit is {limit:.0f} °C: {_standing(limit - degC, u)}."
         )
     return lines
