@@ -62,7 +62,8 @@ def test_stated_accuracy_is_kept_as_a_rig_would_state_it(tmp_path: Path) -> None
 
 
 @pytest.mark.parametrize(
-    ("unit", "words"), [("min", "time: column 'Time' [min]"), (None, "time: column 'Time' [s, as no --time-unit")]
+    ("unit", "words"),
+    [("min", "time: column 'Time' [min]"), (None, "time: column 'Time' [s, as no --time-unit")],
 )
 def test_the_unit_that_time_was_taken_in_is_said(
     tmp_path: Path, unit: str | None, words: str
