@@ -9,6 +9,7 @@ import importlib
 import os
 import sys
 import traceback
+from collections.abc import Callable
 from typing import Annotated
 
 import typer
@@ -58,7 +59,10 @@ def main(arguments: list[str] | None = None) -> None:
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="replace")
-    command = typer.main.get_command(build())
+    words = sys.argv[1:] if arguments is None else arguments
+    completing = "_HEATRUN_COMPLETE" in os.environ
+    wanted = next((word for word in words if not word.startswith("-")), "")
+    command = typer.main.get_command(build(None if completing else wanted))
     try:
         status = command.main(arguments, prog_name="heatrun", standalone_mode=False)
     except HeatrunError as error:
@@ -81,8 +85,13 @@ def main(arguments: list[str] | None = None) -> None:
     sys.exit(status if isinstance(status, int) else 0)
 
 
-def build() -> typer.Typer:
-    """The whole command line as one typer application."""
+def build(only: str | None = None) -> typer.Typer:
+    """The whole command line as one typer application.
+
+    Args:
+        only: the one command whose options are needed; of the others, name and help line will do.
+            None: all of them with their options.
+    """
     # Plain help and plain errors: rich would double the start-up time.
     app = typer.Typer(
         name="heatrun",
@@ -94,8 +103,18 @@ def build() -> typer.Typer:
     )
     app.callback(invoke_without_command=True)(_options)
     for name, module in COMMANDS.items():
-        app.command(name)(importlib.import_module(module).command)
+        function = importlib.import_module(module).command
+        app.command(name)(function if only in (None, name) else _listed(function))
     return app
+
+
+def _listed(function: Callable[..., object]) -> Callable[[], None]:
+    """A command for the list of commands alone: reading all their options takes a while."""
+
+    def listed() -> None: ...
+
+    listed.__doc__ = function.__doc__
+    return listed
 
 
 def _options(
