@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from itertools import zip_longest
 
 from rich.console import Console
 from rich.markup import escape
@@ -12,7 +13,7 @@ from fit.check_table import with_expanded
 from fit.identify import Response
 from fit.record import Array, Run
 from fit.residuals import describe_residual
-from fit.results import cauer_ladder, resistance_unit
+from fit.results import Ladder, heated_ladder, resistance_unit
 
 WHY = {
     "close": "too close to the next",
@@ -44,6 +45,7 @@ def print_response(
     """
     doubtful = _doubtful(response) if asked else {}
     unit = resistance_unit(response.power_unit)
+    ladder = heated_ladder(response) if response.power else None
     console.print(_headline(run, response), highlight=False)
     tables = {
         f"Time constants, 95 % intervals ({method})": _time_constants(
@@ -59,16 +61,13 @@ def print_response(
         )
     if response.power:
         tables[f"Resistance above {_reference(response)}"] = _nodes(response, unit)
-        tables[f"Networks of {response.foster_node}"] = _networks(response, unit)
+        tables[f"Networks of {response.foster_node}"] = _networks(response, ladder, unit)
     tables["What is left after the fit"] = _residuals(response)
     for title, table in tables.items():
         console.print(f"\n[bold]{escape(title)}[/]")
         console.print(table)
-    if response.power and cauer_ladder(response) is None:
-        console.print(
-            "No Cauer ladder: a Foster resistance is not positive. The sensor lags, "
-            "or sits away from the heat source."
-        )
+    if response.power:
+        _sentences(console, "Cauer ladder", _about_ladder(ladder))
     _sentences(console, "Left out", response.signals.left_out)
     _sentences(console, "Not resolved", response.not_resolved)
     _sentences(console, "Note", response.warnings)
@@ -126,22 +125,40 @@ def _nodes(response: Response, unit: str) -> Table:
     return table
 
 
-def _networks(response: Response, unit: str) -> Table:
+def _networks(response: Response, ladder: Ladder | None, unit: str) -> Table:
     capacity = "J/K" if response.power_unit == "W" else f"{response.power_unit}·s/K"
-    ladder = cauer_ladder(response)
-    headings = ["Foster", f"R, {unit}", "τ, s"]
-    if ladder is not None:
-        headings += ["Cauer", f"R, {unit}", f"C, {capacity}"]
-    table = _table(headings)
-    for k in range(len(response.foster_tau_s)):
-        R = with_expanded(
-            float(response.foster_R_K_per_W[k]), float(response.foster_R_u_K_per_W[k])
+    foster = [
+        (str(k), with_expanded(float(R), float(u)), _digits(tau))
+        for k, (R, u, tau) in enumerate(
+            zip(
+                response.foster_R_K_per_W,
+                response.foster_R_u_K_per_W,
+                response.foster_tau_s,
+                strict=True,
+            ),
+            start=1,
         )
-        row = [str(k + 1), R, _digits(response.foster_tau_s[k])]
-        if ladder is not None:
-            row += [str(k + 1), _digits(ladder[0][k]), _digits(ladder[1][k])]
-        table.add_row(*row)
+    ]
+    if ladder is None:
+        table = _table(("Foster", f"R, {unit}", "τ, s"))
+        for row in foster:
+            table.add_row(*row)
+        return table
+    table = _table(("Foster", f"R, {unit}", "τ, s", "Cauer", f"R, {unit}", f"C, {capacity}"))
+    cauer = [
+        (str(k), _digits(R), _digits(C))
+        for k, (R, C) in enumerate(zip(ladder.R_K_per_W, ladder.C_J_per_K, strict=True), start=1)
+    ]
+    nothing = ("", "", "")
+    for left, right in zip_longest(foster, cauer, fillvalue=nothing):
+        table.add_row(*left, *right)
     return table
+
+
+def _about_ladder(ladder: Ladder | None) -> Sequence[str]:
+    if ladder is None:
+        return ("none: the heated node does not rise, or its terms lie too close together",)
+    return ladder.network.taken_out
 
 
 def _residuals(response: Response) -> Table:

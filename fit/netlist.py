@@ -82,12 +82,8 @@ def _foster(response: Response, heated: str, reference: str) -> Iterator[str]:
 
 def _cauer(response: Response, heated: str, reference: str) -> Iterator[str]:
     passive = nearest_passive(response.foster_R_K_per_W, response.foster_tau_s)
-    for lag_s in passive.lag_s:
-        yield f"* the sensor's lag of {lag_s:.3g} s is taken out"
-    if passive.deviation:
-        off = f"{passive.deviation:.2%} of the total"
-        yield "* the fit has a negative term, for the case sheds heat better as it warms"
-        yield f"* this is the nearest ladder, its step response off by {off} at most"
+    for sentence in passive.taken_out:
+        yield f"* {sentence}"
     steps, capacities = foster_to_cauer(passive.R_K_per_W, passive.tau_s)
     places = [heated, *(f"inner_{k}" for k in range(1, len(steps))), reference]
     for k, (R, C) in enumerate(zip(steps, capacities, strict=True), 1):

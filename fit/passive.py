@@ -30,6 +30,19 @@ class Passive:
     lag_s: tuple[float, ...]  # time constants of the sensor that were taken out [s]
     deviation: float  # of the step response without lag, largest, relative to the total
     deviation_t_s: float  # where it is [s]
+    absorbed_s: tuple[float, ...] = ()  # time constants of the other negative terms [s]
+
+    @property
+    def taken_out(self) -> tuple[str, ...]:
+        """In words, what the network fitted had and this one has not; none where it is the same."""
+        said = [f"the sensor's lag of {lag_s:.3g} s is taken out" for lag_s in self.lag_s]
+        if self.absorbed_s:
+            terms = " and ".join(f"{tau_s:.3g} s" for tau_s in self.absorbed_s)
+            said.append(
+                f"a negative term at {terms}, as of a case that sheds heat better as it warms, is "
+                f"absorbed: the step response differs by {self.deviation:.1%} of the total at most"
+            )
+        return tuple(said)
 
 
 def sensor_lag(R: ArrayLike, tau: ArrayLike) -> Array:
@@ -84,11 +97,11 @@ def nearest_passive(R: ArrayLike, tau: ArrayLike) -> Passive:
     Raises:
         ValueError: a sum that is not positive.
     """
-    lag_s = sensor_lag(R, tau)
-    amplitude, terms = without_lag(R, tau, lag_s)
-    total = float(amplitude.sum())
+    total = float(np.sum(R))
     if not total > 0:
         raise ValueError(f"the resistances add up to {total:g}; a heated node's to more than 0")
+    lag_s = sensor_lag(R, tau)
+    amplitude, terms = without_lag(R, tau, lag_s)
     lags = tuple(lag_s.tolist())
     if (amplitude > 0).all():
         order = np.argsort(terms)
@@ -103,7 +116,8 @@ def nearest_passive(R: ArrayLike, tau: ArrayLike) -> Passive:
     found, found_tau = sizes[kept] * (total / sizes[kept].sum()), clusters[kept]
     off = np.abs(step_response(found, found_tau, t_s) - wanted)
     worst = int(np.argmax(off))
-    return Passive(found, found_tau, lags, float(off[worst] / total), float(t_s[worst]))
+    absorbed_s = tuple(terms[amplitude < 0].tolist())
+    return Passive(found, found_tau, lags, float(off[worst] / total), float(t_s[worst]), absorbed_s)
 
 
 def _solve(tau: Array, t_s: Array, wanted: Array, total: float) -> Array:

@@ -5,6 +5,7 @@ Documents hold plain Python values; `run_folder.to_json` turns what is not finit
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from itertools import zip_longest
 from typing import TYPE_CHECKING
 
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
     from fit.budget.model import Prediction
     from fit.check import SpanVerdict, Verdict
     from fit.identify import Response
+    from fit.passive import Passive
     from fit.record import Array
 
 FIT, CHECK, BUDGET = "heatrun.fit/1", "heatrun.check/1", "heatrun.budget/1"
@@ -184,27 +186,43 @@ def resistance_unit(power_unit: str) -> str:
     return f"K/{power_unit}" if " " not in power_unit else f"K/({power_unit})"
 
 
-def _cauer(response: Response) -> dict[str, object] | None:
-    """The heated node's ladder; None where its Foster terms are not all positive."""
-    ladder = cauer_ladder(response)
-    if ladder is None:
-        return None
-    R, C = ladder
-    return {"node": response.foster_node, "R_K_per_W": _numbers(R), "C_J_per_K": _numbers(C)}
+@dataclass(frozen=True)
+class Ladder:
+    """The Cauer ladder of the heated node, heat source first."""
+
+    R_K_per_W: Array  # (n,) [K/W]
+    C_J_per_K: Array  # (n,) [J/K]
+    network: Passive  # the Foster network whose ladder it is
 
 
-def cauer_ladder(response: Response) -> tuple[Array, Array] | None:
-    """Resistances (K,) [K/W] and capacities (K,) [J/K] of the hottest node's ladder.
+def heated_ladder(response: Response) -> Ladder | None:
+    """The ladder of the heated node, of the nearest network of positive terms where one is not.
 
-    None where a Foster resistance is not positive: no ladder of positive elements answers like
-    that (the sensor lags, or sits away from the heat source).
+    None where the heated node does not rise, or its terms lie too close together to be converted.
     """
     from fit.conversion import foster_to_cauer
+    from fit.passive import nearest_passive
 
     try:
-        return foster_to_cauer(response.foster_R_K_per_W, response.foster_tau_s)
+        network = nearest_passive(response.foster_R_K_per_W, response.foster_tau_s)
+        return Ladder(*foster_to_cauer(network.R_K_per_W, network.tau_s), network)
     except ValueError:
         return None
+
+
+def _cauer(response: Response) -> dict[str, object] | None:
+    ladder = heated_ladder(response)
+    if ladder is None:
+        return None
+    return {
+        "node": response.foster_node,
+        "R_K_per_W": _numbers(ladder.R_K_per_W),
+        "C_J_per_K": _numbers(ladder.C_J_per_K),
+        "lag_s": list(ladder.network.lag_s),
+        "absorbed_s": list(ladder.network.absorbed_s),
+        "deviation": ladder.network.deviation,
+        "taken_out": list(ladder.network.taken_out),
+    }
 
 
 def _span(span: SpanVerdict) -> dict[str, object]:

@@ -13,9 +13,9 @@ from fit.identify import Response
 from fit.residuals import describe_residual
 from fit.results import (
     budget_document,
-    cauer_ladder,
     check_document,
     fit_document,
+    heated_ladder,
     linear_intervals,
     resistance_unit,
 )
@@ -106,17 +106,44 @@ def test_what_is_not_finite_becomes_null() -> None:
 
 
 def test_the_ladder_of_the_hottest_node_has_its_total_resistance() -> None:
-    ladder = cauer_ladder(made_response())
+    ladder = heated_ladder(made_response())
     assert ladder is not None
-    R, C = ladder
-    assert R.sum() == pytest.approx(10.0)
-    assert (C > 0).all()
+    assert ladder.R_K_per_W.sum() == pytest.approx(10.0)
+    assert (ladder.C_J_per_K > 0).all()
+    assert ladder.network.taken_out == ()
 
 
-def test_a_lagging_sensor_has_no_ladder() -> None:
-    lagging = made_response(resistance_K_per_W=np.array([[-1.0, 11.0], [-0.5, 8.5]]))
-    assert cauer_ladder(lagging) is None
-    assert fit_document(lagging)["cauer"] is None
+def lagging() -> Response:
+    """One term of 10 K/W and 1000 s, read with a lag of 10 s: 1000/990 of it, less the rest."""
+    read = 10.0 * 1000 / 990
+    return made_response(resistance_K_per_W=np.array([[10.0 - read, read], [-0.5, 8.5]]))
+
+
+def test_a_lagging_sensor_has_the_ladder_behind_its_lag() -> None:
+    ladder = heated_ladder(lagging())
+    assert ladder is not None
+    assert pytest.approx([10.0]) == ladder.R_K_per_W
+    assert pytest.approx([100.0]) == ladder.C_J_per_K
+
+
+def test_what_was_taken_out_stands_beside_the_ladder() -> None:
+    cauer = fit_document(lagging())["cauer"]
+    assert cauer["lag_s"] == [10.0]  # type: ignore[index]
+    (sentence,) = cauer["taken_out"]  # type: ignore[index]
+    assert "lag of 10 s is taken out" in sentence
+
+
+def test_an_absorbed_term_is_said_with_how_far_it_is_off() -> None:
+    taken = heated_ladder(made_response(resistance_K_per_W=np.array([[11.0, -1.0], [1.0, 7.0]])))
+    assert taken is not None
+    assert taken.network.absorbed_s == (1000.0,)
+    assert f"{taken.network.deviation:.1%}" in taken.network.taken_out[0]
+
+
+def test_a_node_that_falls_has_no_ladder() -> None:
+    falling = made_response(resistance_K_per_W=np.array([[-11.0, 1.0], [-0.5, -8.5]]))
+    assert heated_ladder(falling) is None
+    assert fit_document(falling)["cauer"] is None
 
 
 def test_intervals_are_symmetric_in_the_logarithm() -> None:
