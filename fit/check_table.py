@@ -17,13 +17,14 @@ from fit.check import SpanVerdict, Verdict
 from fit.decision import CONFORMING, NON_CONFORMING, UNDECIDED
 from fit.errors import RecordError
 from fit.many import Outcome
+from fit.resolved import NOT_RESOLVED, resolved_verdicts
 
 STYLE = {CONFORMING: "green", NON_CONFORMING: "bold red", UNDECIDED: "yellow"}
 SHOW_ALL_UP_TO = 40
 COLUMNS = (
     "run", "decision", "from", "to", "stages", "predicted_K_per_W", "predicted_u_K_per_W",
     "limit_K_per_W", "measured_K_per_W", "measured_u_K_per_W", "p_conforming", "E_n",
-    "span_decision", "cause", "where", "probability", "error",
+    "span_decision", "cause", "where", "probability", "error", "resolved",
 )  # fmt: skip
 
 
@@ -58,9 +59,9 @@ def _span_table(verdict: Verdict, narrow: bool = False) -> Table:
     if not narrow:
         table.add_column("E_n", justify="right")
     table.add_column("decision")
-    for span in verdict.spans:
+    for span, resolved in zip(verdict.spans, resolved_verdicts(verdict.spans), strict=True):
         nodes = f"{escape(span.from_node)} - {escape(span.to_node)}"
-        measured, p, E_n, decision = _measured_cells(span)
+        measured, p, E_n, decision = _measured_cells(span, resolved)
         table.add_row(
             *(() if narrow else (nodes,)),
             escape(", ".join(span.stages)),
@@ -81,16 +82,22 @@ def _whose_watts(verdict: Verdict) -> str:
     return f"K/W: per watt on this path, {share:.3g} of the recorded power."
 
 
-def _measured_cells(span: SpanVerdict) -> tuple[str, str, str, str]:
+def _measured_cells(span: SpanVerdict, resolved: bool) -> tuple[str, str, str, str]:
     if span.measured_K_per_W is None or span.measured_u_K_per_W is None:
         return "-", "-", "-", "not measured"
     assert span.p_conforming is not None
     assert span.E_n is not None
+    decision = f"[{STYLE[span.decision]}]{span.decision}[/]"
+    if not resolved:
+        # Even so a span may be known to be within its limit, or over it.
+        decided = span.decision != UNDECIDED
+        p = _probability(span.p_conforming) if decided else "-"
+        return NOT_RESOLVED, p, "-", decision
     return (
         with_expanded(span.measured_K_per_W, span.measured_u_K_per_W),
         _probability(span.p_conforming),
         f"{span.E_n:+z.1f}",
-        f"[{STYLE[span.decision]}]{span.decision}[/]",
+        decision,
     )
 
 
@@ -227,7 +234,7 @@ def _rows(outcome: Outcome[Verdict]) -> Iterator[dict[str, object]]:
         yield {"run": outcome.path, "error": outcome.error}
         return
     lead = next((finding for finding in verdict.findings if finding.lead), None)
-    for span in verdict.spans:
+    for span, resolved in zip(verdict.spans, resolved_verdicts(verdict.spans), strict=True):
         yield {
             "run": outcome.path,
             "decision": verdict.decision,
@@ -245,4 +252,5 @@ def _rows(outcome: Outcome[Verdict]) -> Iterator[dict[str, object]]:
             "cause": lead.kind if lead else None,
             "where": lead.where if lead else None,
             "probability": lead.probability if lead else None,
+            "resolved": None if span.measured_K_per_W is None else resolved,
         }

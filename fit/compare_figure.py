@@ -6,10 +6,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from fit.compare import Comparison, SpanComparison
 from fit.errors import RecordError
 from fit.record import Array
+from fit.resolved import NOT_RESOLVED, resolved_readings
 from fit.style import LIGHT, styled
 from fit.trend import COVERAGE_FACTOR
 
@@ -43,8 +45,9 @@ def _drawn(comparison: Comparison) -> Figure:
     figure = Figure(figsize=(3.6 * columns, 2.9 * rows), layout="constrained")
     FigureCanvasAgg(figure)
     panels = figure.subplots(rows, columns, squeeze=False).ravel()
-    for panel, span in zip(panels, comparison.spans, strict=False):
-        _draw(panel, comparison, span)
+    known = resolved_readings(comparison.spans)
+    for panel, span, resolved in zip(panels, comparison.spans, known, strict=False):
+        _draw(panel, comparison, span, resolved)
     figure.supxlabel(
         "thin bar: k = 2; thick bar: the part that runs of one rig do not share", fontsize=8
     )
@@ -67,25 +70,41 @@ def save_figure(figure: Figure, path: Path) -> None:
         raise RecordError(path, "", f"cannot be written ({error})", "name a .png file") from error
 
 
-def _draw(panel: Axes, comparison: Comparison, span: SpanComparison) -> None:
+def _draw(
+    panel: Axes, comparison: Comparison, span: SpanComparison, resolved: NDArray[np.bool_]
+) -> None:
+    """One span; a run that does not resolve it has no mark, and the panel says so."""
     x = np.arange(1.0, len(comparison.runs) + 1) if comparison.x is None else np.array(comparison.x)
     R = np.array([reading.R_K_per_W for reading in span.readings])
     whole = COVERAGE_FACTOR * np.array([reading.u_K_per_W for reading in span.readings])
     own = COVERAGE_FACTOR * np.array([reading.own_u_K_per_W for reading in span.readings])
     _draw_trend(panel, span, x)
-    panel.errorbar(x, R, whole, fmt="none", ecolor=INK, elinewidth=0.8, capsize=2, zorder=3)
-    panel.errorbar(x, R, own, fmt="o", ms=4, color=INK, elinewidth=3, zorder=4)
-    panel.set_title(f"{span.from_node} – {span.to_node}", loc="left", fontsize=10)
+    at, value = x[resolved], R[resolved]
+    panel.errorbar(
+        at, value, whole[resolved], fmt="none", ecolor=INK, elinewidth=0.8, capsize=2, zorder=3
+    )
+    panel.errorbar(at, value, own[resolved], fmt="o", ms=4, color=INK, elinewidth=3, zorder=4)
+    panel.set_xlim(*_with_margin(x))
+    title = f"{span.from_node} – {span.to_node}"
+    missing = int((~resolved).sum())
+    if missing:
+        title += f" ({NOT_RESOLVED} in {missing} of {len(x)} runs)"
+    panel.set_title(title, loc="left", fontsize=10 if not missing else 8)
     panel.set_ylabel("K/W", fontsize=8)
     panel.tick_params(labelsize=8)
     panel.spines[["top", "right"]].set_visible(False)
-    panel.margins(x=0.08)
     if comparison.x is not None:
         panel.set_xlabel(comparison.against or "", fontsize=8)
     elif len(x) <= NAMES_UP_TO:
         panel.set_xticks(x, [_short(run.label) for run in comparison.runs], rotation=30, ha="right")
     else:
         panel.set_xlabel("run", fontsize=8)
+
+
+def _with_margin(x: Array) -> tuple[float, float]:
+    low, high = float(x.min()), float(x.max())
+    margin = 0.08 * (high - low) or 0.5
+    return low - margin, high + margin
 
 
 def _draw_trend(panel: Axes, span: SpanComparison, x: Array) -> None:

@@ -8,6 +8,8 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+from numpy.typing import NDArray
 from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
@@ -15,6 +17,7 @@ from rich.table import Table
 from fit.check_table import with_expanded
 from fit.compare import Comparison, SpanComparison
 from fit.errors import RecordError
+from fit.resolved import NOT_RESOLVED, resolved_readings
 from fit.trend import CONTACT, CONTACT_EXPONENT
 
 SCHEMA = "heatrun.compare/1"
@@ -22,7 +25,7 @@ STYLE = {"higher": "bold red", "lower": "green", "none seen": ""}
 SHOW_ALL_UP_TO = 12
 COLUMNS = (
     "run", "label", "value", "from", "to", "R_K_per_W", "u_K_per_W", "own_u_K_per_W",
-    "difference_K_per_W", "difference_u_K_per_W", "change",
+    "difference_K_per_W", "difference_u_K_per_W", "change", "resolved",
 )  # fmt: skip
 
 
@@ -49,17 +52,25 @@ def compare_document(
             }
             for run, value in zip(comparison.runs, x, strict=True)
         ],
-        "spans": [_span_document(span) for span in comparison.spans],
+        "spans": [
+            _span_document(span, resolved)
+            for span, resolved in zip(
+                comparison.spans, resolved_readings(comparison.spans), strict=True
+            )
+        ],
         "errors": [{"run": run, "error": message} for run, message in errors],
         "warnings": list(comparison.warnings),
     }
 
 
-def _span_document(span: SpanComparison) -> dict[str, Any]:
+def _span_document(span: SpanComparison, resolved: NDArray[np.bool_]) -> dict[str, Any]:
     return {
         "from": span.from_node,
         "to": span.to_node,
-        "runs": [asdict(reading) for reading in span.readings],
+        "runs": [
+            asdict(reading) | {"resolved": bool(one)}
+            for reading, one in zip(span.readings, resolved, strict=True)
+        ],
         "trend": None if span.trend is None else asdict(span.trend),
         "spread": None if span.spread is None else asdict(span.spread),
     }
@@ -92,14 +103,18 @@ def _run_table(comparison: Comparison) -> Table:
         table.add_column(escape(comparison.against or ""), justify="right")
     for heading in ("K/W", "difference\nto the first"):
         table.add_column(heading, justify="right", no_wrap=True)
-    for span in comparison.spans:
+    known = resolved_readings(comparison.spans)
+    for row, span in enumerate(comparison.spans):
         for i, (run, reading) in enumerate(zip(comparison.runs, span.readings, strict=True)):
+            resolved = bool(known[row, i])
             difference = _signed(reading.difference_K_per_W, reading.difference_u_K_per_W)
+            if not (resolved and known[row, 0]):
+                difference = "-"
             table.add_row(
                 "" if i else f"{escape(span.from_node)} - {escape(span.to_node)}",
                 escape(run.path.name),
                 *([] if x is None else [f"{x[i]:g}"]),
-                with_expanded(reading.R_K_per_W, reading.u_K_per_W),
+                with_expanded(reading.R_K_per_W, reading.u_K_per_W) if resolved else NOT_RESOLVED,
                 _styled(difference, STYLE[reading.change]) if i else "",
                 end_section=i == len(comparison.runs) - 1,
             )
@@ -177,6 +192,7 @@ def write_table(table: Path, comparison: Comparison) -> None:
 
 
 def _rows(comparison: Comparison) -> list[dict[str, object]]:
+    resolved = resolved_readings(comparison.spans)
     return [
         {
             "run": run.path,
@@ -185,7 +201,8 @@ def _rows(comparison: Comparison) -> list[dict[str, object]]:
             "from": span.from_node,
             "to": span.to_node,
             **asdict(span.readings[i]),
+            "resolved": bool(resolved[row, i]),
         }
         for i, run in enumerate(comparison.runs)
-        for span in comparison.spans
+        for row, span in enumerate(comparison.spans)
     ]

@@ -13,6 +13,7 @@ from fit.check_table import with_expanded
 from fit.identify import Response
 from fit.record import Array, Run
 from fit.residuals import describe_residual
+from fit.resolved import NOT_RESOLVED, are_resolved
 from fit.results import Ladder, heated_ladder, resistance_unit
 
 WHY = {
@@ -48,9 +49,9 @@ def print_response(
     ladder = heated_ladder(response) if response.power else None
     console.print(_headline(run, response), highlight=False)
     tables = {
-        f"Time constants, 95 % intervals ({method})": _time_constants(
-            response, intervals_s, doubtful
-        )
+        f"Time constants, 95 % intervals ({method})": [
+            _time_constants(response, intervals_s, doubtful)
+        ]
     }
     if doubtful:
         names = ", ".join(f"τ{k + 1}" for k in sorted(doubtful))
@@ -60,12 +61,16 @@ def print_response(
             "the record carries."
         )
     if response.power:
-        tables[f"Resistance above {_reference(response)}"] = _nodes(response, unit)
-        tables[f"Networks of {response.foster_node}"] = _networks(response, ladder, unit)
-    tables["What is left after the fit"] = _residuals(response)
-    for title, table in tables.items():
+        title = f"Resistance above {_reference(response)}"
+        if not response.settled:
+            title += ", as far as the record shows it"
+        tables[title] = _nodes(response, unit, console.width)
+        tables[f"Networks of {response.foster_node}"] = [_networks(response, ladder, unit)]
+    tables["What is left after the fit"] = [_residuals(response)]
+    for title, parts in tables.items():
         console.print(f"\n[bold]{escape(title)}[/]")
-        console.print(table)
+        for table in parts:
+            console.print(table)
     if response.power:
         _sentences(console, "Cauer ladder", _about_ladder(ladder))
     _sentences(console, "Left out", response.signals.left_out)
@@ -116,13 +121,34 @@ def _time_constants(response: Response, intervals_s: Array, doubtful: Mapping[in
     return table
 
 
-def _nodes(response: Response, unit: str) -> Table:
+def _nodes(response: Response, unit: str, width: int) -> list[Table]:
+    """Every node's total, and its share at each time constant: below one another where too wide."""
     order = len(response.tau_s)
-    table = _table(("node", f"R, {unit}", *(f"at τ{k}" for k in range(1, order + 1))))
+    for each in range(order, 0, -1):
+        firsts = range(0, order, each)
+        tables = [_node_columns(response, unit, k, min(k + each, order)) for k in firsts]
+        if max(_wide(table) for table in tables) <= width:
+            break
+    return tables
+
+
+def _node_columns(response: Response, unit: str, first: int, beyond: int) -> Table:
+    """The columns of time constants first to beyond, the total before the first of all."""
+    total = [f"R, {unit}"] if first == 0 else []
+    table = _table(("node", *total, *(f"at τ{k + 1}" for k in range(first, beyond))))
+    resolved = are_resolved(response.total_K_per_W, response.total_u_K_per_W)
     for j, node in enumerate(response.nodes):
-        total = with_expanded(float(response.total_K_per_W[j]), float(response.total_u_K_per_W[j]))
-        table.add_row(escape(node), total, *map(_digits, response.resistance_K_per_W[j]))
+        value = with_expanded(float(response.total_K_per_W[j]), float(response.total_u_K_per_W[j]))
+        cells = [value if resolved[j] else NOT_RESOLVED] if first == 0 else []
+        cells += map(_digits, response.resistance_K_per_W[j, first:beyond])
+        table.add_row(escape(node), *cells)
     return table
+
+
+def _wide(table: Table) -> int:
+    """Columns that a table takes where it has all it wants."""
+    boundless = Console(width=10_000)
+    return boundless.measure(table).maximum
 
 
 def _networks(response: Response, ladder: Ladder | None, unit: str) -> Table:

@@ -6,7 +6,9 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from fit.check_table import with_expanded
+from fit.decision import UNDECIDED
 from fit.path_view import HeatPath
+from fit.resolved import NOT_RESOLVED, resolved_readings
 from fit.wording import percent
 
 if TYPE_CHECKING:
@@ -19,6 +21,7 @@ def path_rows(path: HeatPath, verdict: Verdict | None) -> list[dict[str, str]]:
     rows = []
     verdicts: Sequence[SpanVerdict | None] = verdict.spans if verdict else [None] * len(path.spans)
     for span, judged in zip(path.spans, verdicts, strict=True):
+        decided = span.resolved or span.decision != UNDECIDED
         row = {
             "name": span.name,
             "state": span.decision or "",
@@ -30,14 +33,19 @@ def path_rows(path: HeatPath, verdict: Verdict | None) -> list[dict[str, str]]:
             "decision": span.decision or "not measured",
         }
         if span.measured_K_per_W is not None:
-            row["measured"] = with_expanded(span.measured_K_per_W, span.measured_u_K_per_W or 0.0)
+            row["measured"] = (
+                with_expanded(span.measured_K_per_W, span.measured_u_K_per_W or 0.0)
+                if span.resolved
+                else NOT_RESOLVED
+            )
         if span.predicted_K_per_W is not None and span.limit_K_per_W is not None:
             row["predicted"] = with_expanded(
                 span.predicted_K_per_W, span.predicted_u_K_per_W or 0.0
             )
             row["limit"] = f"{span.limit_K_per_W:.3g}"
-        if judged and judged.p_conforming is not None and judged.E_n is not None:
+        if judged and judged.p_conforming is not None and decided:
             row["probability"] = percent(judged.p_conforming)
+        if judged and judged.E_n is not None and span.resolved:
             row["E_n"] = f"{judged.E_n:+.1f}".replace("-", "−")
         rows.append(row)
     return rows
@@ -84,16 +92,19 @@ def drivers(verdict: Verdict | None, largest: int = 8) -> list[tuple[str, str, s
 def comparison_rows(comparison: Comparison | None) -> list[dict[str, str]]:
     if comparison is None:
         return []
+    known = resolved_readings(comparison.spans)
     return [
         {
             "span": f"{span.from_node} – {span.to_node}",
             "run": measured.label,
-            "measured": with_expanded(reading.R_K_per_W, reading.u_K_per_W),
+            "measured": with_expanded(reading.R_K_per_W, reading.u_K_per_W)
+            if known[row, i]
+            else NOT_RESOLVED,
             "difference": with_expanded(reading.difference_K_per_W, reading.difference_u_K_per_W)
-            if i
+            if i and known[row, i] and known[row, 0]
             else "–",
             "change": reading.change if i else "first",
         }
-        for span in comparison.spans
+        for row, span in enumerate(comparison.spans)
         for i, (measured, reading) in enumerate(zip(comparison.runs, span.readings, strict=True))
     ]

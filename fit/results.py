@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from fit.residuals import describe_residual
+from fit.resolved import are_resolved, resolved_verdicts
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -43,6 +44,7 @@ def fit_document(
         intervals_s = linear_intervals(response)
     # Without power a record tells time constants; its resistances are unknown, not zero.
     known = 1.0 if response.power else float("nan")
+    resolved = are_resolved(known * response.total_K_per_W, response.total_u_K_per_W)
     nodes = {}
     for j, node in enumerate(response.nodes):
         left = describe_residual(response.signals.t_s, response.residual_K[:, j])
@@ -51,6 +53,7 @@ def fit_document(
             "R_u_K_per_W": _numbers(known * response.resistance_u_K_per_W[j]),
             "R_total_K_per_W": known * float(response.total_K_per_W[j]),
             "R_total_u_K_per_W": known * float(response.total_u_K_per_W[j]),
+            "resolved": bool(resolved[j]),
             "residual_rms_K": left.rms_K,
             "residual_autocorrelation": left.autocorrelation,
             "residual_p_white": left.p_white,
@@ -91,7 +94,10 @@ def check_document(verdict: Verdict) -> dict[str, object]:
         "schema": CHECK,
         "decision": verdict.decision,
         "power_W": verdict.measured.power_W,
-        "spans": [_span(span) for span in verdict.spans],
+        "spans": [
+            _span(span, resolved)
+            for span, resolved in zip(verdict.spans, resolved_verdicts(verdict.spans), strict=True)
+        ],
         "findings": [
             {
                 "kind": finding.kind,
@@ -225,10 +231,14 @@ def _cauer(response: Response) -> dict[str, object] | None:
     }
 
 
-def _span(span: SpanVerdict) -> dict[str, object]:
+def _span(span: SpanVerdict, resolved: bool) -> dict[str, object]:
     measured = None
     if span.measured_K_per_W is not None:
-        measured = {"R_K_per_W": span.measured_K_per_W, "u_K_per_W": span.measured_u_K_per_W}
+        measured = {
+            "R_K_per_W": span.measured_K_per_W,
+            "u_K_per_W": span.measured_u_K_per_W,
+            "resolved": resolved,
+        }
     return {
         "from": span.from_node,
         "to": span.to_node,

@@ -14,12 +14,10 @@ from fit.identify import Response, identify_signals, path_order, positive
 from fit.ladder import adequate_ladder
 from fit.placement import SlowShare, slow_share
 from fit.record import Array, Run
+from fit.resolved import are_resolved
 from fit.shown import least_K_per_W
 from fit.signals import Signals, only, prepare
 from fit.surface import case_to_ambient
-
-RESOLVED = 0.5  # standard uncertainty of a span that is measured, relative, at most
-NEGLIGIBLE = 0.005  # of the largest span
 
 
 @dataclass(frozen=True)
@@ -50,8 +48,7 @@ class Spans:
     @property
     def resolved(self) -> NDArray[np.bool_]:
         """Whether the record carries each span (s,), or at least that it is next to nothing."""
-        u, R = np.sqrt(np.diag(self.total_covariance)), np.abs(self.R_K_per_W)
-        return np.isfinite(u) & (u <= np.maximum(RESOLVED * R, NEGLIGIBLE * R.max()))
+        return are_resolved(self.R_K_per_W, np.sqrt(np.diag(self.total_covariance)))
 
 
 def measure(run: Run) -> Spans:

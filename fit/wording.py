@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from fit.check_table import with_expanded
 from fit.decision import CONFORMING, NON_CONFORMING
+from fit.resolved import NOT_RESOLVED, resolved_verdicts
 
 if TYPE_CHECKING:
     from fit.causes import Finding
@@ -30,6 +31,8 @@ LONGER = (
     "with both.",
     "Bring the thermocouples' match and the power's accuracy into rig.toml, from a calibration.",
 )
+WITHIN = "The limit lies within the interval of a measured span."
+TOO_SHORT = "The record does not tell the resistance of every span."
 RATE = (
     "Rate the product: 'heatrun rate RUN --budget BUDGET' gives allowable power, junction and "
     "touch temperature at the worst ambient.",
@@ -92,7 +95,10 @@ def state(verdict: Verdict | None) -> Statement:
     decision = OVERALL.get(verdict.decision, NOT_DECIDED)
     # What a wrong thermocouple or power says of a span is not yet true of the span.
     as_read = "as read, " if lead is not None and lead.kind in READS_WRONG else ""
-    facts = tuple(as_read + _fact(span) for span in _telling(verdict))
+    telling, unresolved = _telling(verdict)
+    facts = tuple(as_read + _fact(span) for span in telling) + tuple(
+        f"{' + '.join(span.stages)}: {NOT_RESOLVED} by this record" for span in unresolved
+    )
     if lead is not None:
         return Statement(
             verdict.decision,
@@ -107,7 +113,7 @@ def state(verdict: Verdict | None) -> Statement:
     text, steps = {
         CONFORMING: ("Every measured span is within its limit.", RATE),
         NON_CONFORMING: ("A span is over its limit; no single cause stands out.", LOOK),
-    }.get(verdict.decision, ("The limit lies within the interval of a measured span.", LONGER))
+    }.get(verdict.decision, (WITHIN if telling else TOO_SHORT, LONGER))
     return Statement(verdict.decision, decision, "", text, facts, steps, "", others)
 
 
@@ -132,13 +138,14 @@ def percent(probability: float) -> str:
     return "under 1 %" if probability < 0.01 else f"{100 * probability:.0f} %"
 
 
-def _telling(verdict: Verdict) -> list[SpanVerdict]:
-    """The spans that do not conform, worst first."""
-    measured = [s for s in verdict.spans if s.measured_K_per_W is not None]
-    return sorted(
-        (span for span in measured if span.decision != CONFORMING),
-        key=lambda span: span.p_conforming or 0.0,
-    )
+def _telling(verdict: Verdict) -> tuple[list[SpanVerdict], list[SpanVerdict]]:
+    """The spans that do not conform: the measured ones, worst first; those not resolved."""
+    known: list[SpanVerdict] = []
+    unresolved: list[SpanVerdict] = []
+    for span, resolved in zip(verdict.spans, resolved_verdicts(verdict.spans), strict=True):
+        if span.measured_K_per_W is not None and span.decision != CONFORMING:
+            (known if resolved else unresolved).append(span)
+    return sorted(known, key=lambda span: span.p_conforming or 0.0), unresolved
 
 
 def _fact(span: SpanVerdict) -> str:

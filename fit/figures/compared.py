@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from fit.decision import NON_CONFORMING
 from fit.path_view import HeatPath, PathSpan
+from fit.resolved import NOT_RESOLVED
 from fit.style import colour, new_figure, styled
 
 if TYPE_CHECKING:
@@ -55,18 +56,19 @@ def _draw(axes: Axes, span: PathSpan, row: int) -> None:
     if span.limit_K_per_W is not None:
         limit = span.limit_K_per_W / predicted
         axes.plot((limit, limit), (row - 0.08, row + 0.32), color=colour("over"), lw=1.6)
-    axes.errorbar(
-        measured,
-        row + 0.12,
-        xerr=2 * (span.measured_u_K_per_W or 0.0) / predicted,
-        fmt="o",
-        ms=5.5,
-        color=hue,
-        elinewidth=1.6,
-        capsize=3,
-        zorder=3,
-    )
-    words = f"{span.name}: {measured:.2f} times"
+    if span.resolved:
+        axes.errorbar(
+            measured,
+            row + 0.12,
+            xerr=2 * (span.measured_u_K_per_W or 0.0) / predicted,
+            fmt="o",
+            ms=5.5,
+            color=hue,
+            elinewidth=1.6,
+            capsize=3,
+            zorder=3,
+        )
+    words = f"{span.name}: {f'{measured:.2f} times' if span.resolved else NOT_RESOLVED}"
     axes.annotate(
         words,
         (0, row - 0.24),

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from fit.check_table import with_expanded
 from fit.decision import CONFORMING, NON_CONFORMING
 from fit.path_view import HeatPath, PathNode, PathSpan
+from fit.resolved import NOT_RESOLVED
 from fit.style import colour, new_figure, styled
 
 if TYPE_CHECKING:
@@ -44,7 +45,7 @@ def path_figure(path: HeatPath) -> Figure:
 
 
 def _draw_node(axes: Axes, node: PathNode, y: float) -> None:
-    filled = node.degC is not None and not node.inferred
+    filled = not node.inferred and (node.degC is not None or not node.settles)
     axes.plot(
         RAIL,
         y,
@@ -61,7 +62,7 @@ def _draw_node(axes: Axes, node: PathNode, y: float) -> None:
     second = []
     if node.inferred:
         second.append("from the budget")
-    elif node.predicted_degC is not None and node.degC is not None:
+    elif node.predicted_degC is not None and (node.degC is not None or not node.settles):
         second.append(f"predicted {node.predicted_degC:.1f}")
     if second:
         axes.text(
@@ -70,6 +71,8 @@ def _draw_node(axes: Axes, node: PathNode, y: float) -> None:
 
 
 def _temperature(node: PathNode) -> str:
+    if not node.settles:
+        return NOT_RESOLVED
     if node.degC is None:
         if node.predicted_degC is None:
             return "not measured"
@@ -83,12 +86,13 @@ def _draw_span(axes: Axes, span: PathSpan, y: float, with_predicted: bool) -> No
     over = span.decision == NON_CONFORMING
     hue = colour("over") if over else colour("ink")
     measured = span.measured_K_per_W is not None
+    known = measured and span.resolved
     axes.plot(
         (RAIL, RAIL),
         (y, y - 1),
-        color=hue if measured else colour("soft"),
+        color=hue if known else colour("soft"),
         lw=5 if over else 2.2,
-        ls="-" if measured else (0, (2, 2)),
+        ls="-" if known else (0, (2, 2)),
         solid_capstyle="butt",
         zorder=2 if over else 1,
     )
@@ -97,13 +101,9 @@ def _draw_span(axes: Axes, span: PathSpan, y: float, with_predicted: bool) -> No
     axes.text(x, y - 0.27, _short(span.name), va="center", weight="bold", color=text)
     if measured:
         u = span.measured_u_K_per_W or 0.0
-        axes.text(
-            x,
-            y - 0.5,
-            f"measured {with_expanded(span.measured_K_per_W or 0.0, u)}",
-            va="center",
-            color=text,
-        )
+        value = with_expanded(span.measured_K_per_W or 0.0, u)
+        words = f"measured {value}" if span.resolved else NOT_RESOLVED
+        axes.text(x, y - 0.5, words, va="center", color=text)
         if span.decision:
             axes.text(
                 0.99,

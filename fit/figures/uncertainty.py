@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from fit.record import Array
+from fit.resolved import NOT_RESOLVED
 from fit.spans import Spans
 from fit.style import LIGHT, colour, new_figure, styled
 
@@ -60,7 +61,7 @@ def uncertainty_figure(spans: Spans, share_u_relative: float = 0.0) -> Figure:
     parts = contributions(spans, share_u_relative)
     names = [name for name in parts if np.any(parts[name] > 0)]
     total = np.sqrt(np.sum([part**2 for part in parts.values()], axis=0))
-    rows = len(total)
+    rows, resolved = len(total), spans.resolved
     with styled():
         step = 0.13 * len(names) + 0.34
         height = rows * step + 0.8
@@ -69,8 +70,11 @@ def uncertainty_figure(spans: Spans, share_u_relative: float = 0.0) -> Figure:
         axes.set_ylim(rows * step, -0.08)
         for row in range(rows):
             y = row * step
-            title = f"{spans.nodes[row]} – {spans.nodes[row + 1]}: ±{200 * total[row]:.2g} %"
+            value = f"±{200 * total[row]:.2g} %" if resolved[row] else NOT_RESOLVED
+            title = f"{spans.nodes[row]} – {spans.nodes[row + 1]}: {value}"
             axes.text(0, y + 0.07, title, va="center", weight="bold")
+            if not resolved[row]:
+                continue
             axes.barh(y + 0.19, 200 * total[row], 0.1, color=colour("ink"))
             for i, name in enumerate(names):
                 at = y + 0.32 + 0.13 * i
@@ -85,7 +89,8 @@ def uncertainty_figure(spans: Spans, share_u_relative: float = 0.0) -> Figure:
                     size=6.5,
                     color=colour("soft"),
                 )
-        axes.set_xlim(0, 1.45 * 200 * float(total.max() or 0.01))
+        longest = float(np.max(total, initial=0.0, where=resolved))
+        axes.set_xlim(0, 1.45 * 200 * (longest or 0.01))
         axes.set_yticks([])
         axes.spines["left"].set_visible(False)
         axes.set_xlabel("expanded uncertainty, % of the span's resistance (k = 2)")
