@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import sys
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -42,6 +43,20 @@ def serial_ports(dev: Path = Path("/dev"), proc: Path = Path("/proc")) -> list[S
         )
         for port in sorted(list_ports.comports())
     ]
+
+
+def device(port: str) -> str:
+    """What a port's name stands for, the same for two names of one device.
+
+    A by-id link is what it points at; COM3 is com3; of a macOS adapter there is a `tty.` (which
+    waits for a carrier) and a `cu.`. A URL stands for itself.
+    """
+    if "://" in port:
+        return port
+    if sys.platform == "win32":
+        return port.upper().removeprefix("\\\\.\\")
+    real = os.path.realpath(port)
+    return real.replace("/dev/tty.", "/dev/cu.") if sys.platform == "darwin" else real
 
 
 def stable_names(dev: Path = Path("/dev")) -> dict[str, str]:

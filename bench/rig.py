@@ -2,71 +2,85 @@
 
 from __future__ import annotations
 
-import os
 from collections import Counter
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import Field, SerializeAsAny, StringConstraints, ValidationError
+from pydantic import Field, SerializeAsAny, Strict, StringConstraints, ValidationError
 
 from bench.instruments import DRIVERS, settings_class
 from bench.instruments.settings import (
     Block,
     InstrumentSettings,
-    NotNegative,
-    Number,
+    Name,
     Positive,
     Text,
 )
+from bench.ports import device
 from fit.errors import RigError
 from fit.toml_file import REMEDIES, first_error, nearest, read_tables, shown
 
-NodeName = Annotated[str, StringConstraints(strict=True, pattern=r"^[a-z][a-z0-9_]*$")]
-OPERATOR = "operator"
 NODE_NAME_REMEDY = "lower-case letters, digits and underscores, a letter first"
+LONGEST_NODE_NAME = 40
+NodeName = Annotated[
+    str,
+    StringConstraints(strict=True, pattern=r"^[a-z][a-z0-9_]*$", max_length=LONGEST_NODE_NAME),
+]
+# A limit nothing reaches guards nothing, and a slipped exponent shall not pass for a wish.
+RateKPerMin = Annotated[float, Strict(), Field(gt=0, le=1e4)]
+ColdDegC = Annotated[float, Strict(), Field(ge=-100, le=200)]
+Slope = Annotated[float, Strict(), Field(ge=1, le=100)]  # B to E, of any range
+LimitDegC = Annotated[float, Strict(), Field(ge=-100, le=1000)]
+Share = Annotated[float, Strict(), Field(ge=0, lt=1)]
+Watts = Annotated[float, Strict(), Field(gt=0, le=1e5)]
+Seconds = Annotated[float, Strict(), Field(ge=0, le=30 * 86400)]
+Heating = Annotated[float, Strict(), Field(gt=0, le=30 * 86400)]
+Interval = Annotated[float, Strict(), Field(ge=0.001, le=3600)]
+Silence = Annotated[float, Strict(), Field(gt=0, le=3600)]
+OPERATOR = "operator"
 
 
 class Channel(Block):
     """One thermocouple (or other sensor): which node it sits on and what its number means."""
 
     node: NodeName
-    instrument: Text
+    instrument: Name
     field: Text
     unit: Literal["degC", "K", "degF", "uV"] = "degC"
     thermocouple: Literal["B", "E", "J", "K", "N", "R", "S", "T"] | None = None
     cold_junction: NodeName | None = None  # the node at which the wires end
-    cold_junction_degC: Number | None = None  # or its temperature, where it is held [degC]
-    constant_uV_per_K: Positive | None = None  # slope a converter chip assumes [uV/K]
-    match_u: NotNegative = 0.0  # relative standard uncertainty of this channel's rise
+    cold_junction_degC: ColdDegC | None = None  # or its temperature, where it is held [degC]
+    constant_uV_per_K: Slope | None = None  # slope a converter chip assumes [uV/K]
+    match_u: Share = 0.0  # relative standard uncertainty of this channel's rise
 
 
 class Power(Block):
     """Where the power figure comes from and who switches it."""
 
     source: Literal["measured", "stated"] = "measured"
-    power_W: Positive | None = None
-    switch: Text = OPERATOR
-    u_relative: NotNegative = 0.0  # relative standard uncertainty of the recorded power
+    power_W: Watts | None = None
+    switch: Name = OPERATOR
+    u_relative: Share = 0.0  # relative standard uncertainty of the recorded power
 
 
 class Sequence(Block):
     """Soak, heat, cool: all durations in seconds."""
 
-    interval_s: Positive = 1.0
-    soak_s: NotNegative = 120.0
-    heat_s: Positive = 7200.0
+    interval_s: Interval = 1.0
+    soak_s: Seconds = 120.0
+    heat_s: Heating = 7200.0
     heat_until: Literal["settled", "decided", "time"] = "settled"
-    cool_s: NotNegative = 0.0
+    cool_s: Seconds = 0.0
     isothermal_K: Positive = 3.0  # before the soak all channels agree within this [K]
 
 
 class Guard(Block):
     """Limits that end the run with the power off."""
 
-    max_degC: dict[NodeName, Number] = Field(default_factory=dict)
-    max_K_per_min: Positive | None = None  # rate of rise, any node
-    max_power_W: Positive | None = None
-    silence_s: Positive = 10.0  # no reading for so long
+    max_degC: dict[NodeName, LimitDegC] = Field(default_factory=dict)
+    max_K_per_min: RateKPerMin | None = None  # rate of rise, any node
+    max_power_W: Watts | None = None
+    silence_s: Silence = 10.0  # no reading for so long
 
 
 class Rig(Block):
@@ -140,8 +154,8 @@ def _instrument(number: int, block: Any, file: str | Path) -> InstrumentSettings
     if not isinstance(block, dict):
         raise RigError(file, place, "is not a table", "write it as an [[instrument]] block")
     driver = block.get("driver")
-    if driver not in DRIVERS:
-        problem = "is missing" if driver is None else f"unknown driver '{driver}'"
+    if not isinstance(driver, str) or driver not in DRIVERS:
+        problem = "is missing" if driver is None else f"unknown driver {shown(driver)}"
         raise RigError(file, f"{place}: driver", problem, _one_of(DRIVERS))
     model = settings_class(driver)
     switch = block.get("switch")
@@ -158,15 +172,27 @@ def _instrument(number: int, block: Any, file: str | Path) -> InstrumentSettings
         raise _as_rig_error(error, file, place, model, block) from None
     if contradiction := settings.problem():
         raise RigError(file, place, contradiction)
+    if settings.switch is not None and settings.switch.off[-1] == settings.switch.on[-1]:
+        raise RigError(
+            file,
+            f"{place}: switch: off",
+            f"ends with {shown(settings.switch.off[-1])}, as on does",
+            "the last command of off switches the power off",
+        )
     return settings
 
 
 def _check_instruments(rig: Rig, file: str | Path) -> None:
     # Two names of one device, such as its by-id link and what it points at, are one port.
-    ports = [
-        os.path.realpath(one.port) if "://" not in one.port else one.port for one in rig.instrument
-    ]
+    ports = [device(one.port) for one in rig.instrument]
     names = [one.name for one in rig.instrument]
+    if OPERATOR in names:
+        raise RigError(
+            file,
+            f"instrument {names.index(OPERATOR) + 1}",
+            f"is named '{OPERATOR}', which is whoever presses Enter",
+            "give it another name",
+        )
     for key, values, remedy in (
         ("name", names, "give each instrument its own name"),
         ("port", ports, "one [[instrument]] block a port, with all its fields"),
@@ -185,6 +211,7 @@ def _check_instruments(rig: Rig, file: str | Path) -> None:
 def _check_channels(rig: Rig, file: str | Path) -> None:
     instruments = {instrument.name: instrument for instrument in rig.instrument}
     seen: set[str] = set()
+    sources: dict[tuple[str, str], str] = {}
     for number, channel in enumerate(rig.channel, 1):
         place = f"channel {number} ('{channel.node}')"
         if channel.node in seen:
@@ -206,6 +233,14 @@ def _check_channels(rig: Rig, file: str | Path) -> None:
                 f"{place}: field",
                 f"instrument '{channel.instrument}' has no field '{channel.field}'",
                 _one_of(sorted(names)),
+            )
+        other = sources.setdefault((channel.instrument, channel.field), channel.node)
+        if other != channel.node:
+            raise RigError(
+                file,
+                f"{place}: field",
+                f"'{channel.field}' of '{channel.instrument}' is already the reading of '{other}'",
+                "one field a node",
             )
         _check_thermocouple(rig, channel, place, file)
 
@@ -315,8 +350,8 @@ def _where(location: tuple[int | str, ...], given: Any) -> str:
     parts: list[str] = []
     for step in location:
         if isinstance(step, int) and parts:
-            blocks = given.get(location[0], ()) if isinstance(given, dict) else ()
-            block = blocks[step] if step < len(blocks) else None
+            blocks = given.get(location[0]) if isinstance(given, dict) else None
+            block = blocks[step] if isinstance(blocks, list) and step < len(blocks) else None
             parts[-1] = _place(parts[-1], step + 1, block, "node")
         else:
             parts.append(str(step))
@@ -325,7 +360,11 @@ def _where(location: tuple[int | str, ...], given: Any) -> str:
 
 def _place(table: str, number: int, block: Any, key: str) -> str:
     name = block.get(key) if isinstance(block, dict) else None
-    return f"{table} {number} ('{name}')" if isinstance(name, str) else f"{table} {number}"
+    return (
+        f"{table} {number} ('{name[:LONGEST_NODE_NAME]}')"
+        if isinstance(name, str)
+        else f"{table} {number}"
+    )
 
 
 def _keys_at(model: type[Block], location: tuple[int | str, ...]) -> list[str]:

@@ -18,6 +18,7 @@ LONGEST_SHOWN = 40
 
 REMEDIES = {
     "too_short": "at least one is needed",
+    "string_too_short": "it must not be empty",
     "model_type": "write it as a table",
     "dict_type": "write it as a table",
     "tuple_type": "write it as a list",
@@ -52,7 +53,9 @@ def read_tables(path: Path, error: type[InputError], remedy: str) -> dict[str, A
         raise error(
             path, "", f"cannot be read ({problem.strerror})", "check its permissions"
         ) from None
-    except tomllib.TOMLDecodeError as problem:
+    except RecursionError:
+        raise error(path, "", "is nested too deeply to be one of ours", remedy) from None
+    except ValueError as problem:  # no TOML, or a whole number of thousands of digits
         raise error(path, "", f"is not TOML: {problem}", "mend the line it names") from None
 
 

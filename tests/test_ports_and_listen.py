@@ -204,3 +204,19 @@ def test_new_where_nothing_can_be_written_is_one_line(tmp_path: Path, capsys: An
     (tmp_path / "file").write_text("")
     assert heatrun("new", str(tmp_path / "file" / "start")) == 2
     assert "cannot be written" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("platform", "one", "other"),
+    [
+        ("win32", "COM3", "com3"),
+        ("win32", "COM12", "\\\\.\\COM12"),
+        ("darwin", "/dev/tty.usbserial-1", "/dev/cu.usbserial-1"),
+    ],
+)
+def test_two_names_of_one_port_are_known_on_every_system(
+    monkeypatch: pytest.MonkeyPatch, platform: str, one: str, other: str
+) -> None:
+    monkeypatch.setattr("sys.platform", platform)
+    assert ports.device(one) == ports.device(other)
+    assert ports.device("socket://a:1") == "socket://a:1"

@@ -109,8 +109,72 @@ BAD: dict[str, tuple[Change, str]] = {
         lambda t: t["instrument"][0].update(baud="fast"),
         "instrument 1 ('reader'): baud: 'fast' will not do",
     ),
-    "number too small": (lambda t: t["sequence"].update(interval_s=0), "greater than 0"),
-    "number not finite": (lambda t: t["guard"]["max_degC"].update(tab=float("nan")), "finite"),
+    "number too small": (lambda t: t["sequence"].update(heat_s=0), "greater than 0"),
+    "number not finite": (
+        lambda t: t["sequence"].update(isothermal_K=float("nan")),
+        "finite number",
+    ),
+    "a limit that guards nothing": (
+        lambda t: t["guard"]["max_degC"].update(tab=5000),
+        "guard: max_degC: tab: 5000 will not do; input should be less than or equal to 1000",
+    ),
+    "a limit that is no number": (
+        lambda t: t["guard"]["max_degC"].update(tab=float("nan")),
+        "guard: max_degC: tab: nan will not do",
+    ),
+    "a limit that is true": (
+        lambda t: t["guard"]["max_degC"].update(tab=True),
+        "true will not do; a number, without quotes",
+    ),
+    "a rate nothing reaches": (
+        lambda t: t["guard"].update(max_K_per_min=1e300),
+        "guard: max_K_per_min: 1e+300 will not do",
+    ),
+    "a power nothing gives": (lambda t: t["guard"].update(max_power_W=1e300), "max_power_W"),
+    "a silence of a lifetime": (lambda t: t["guard"].update(silence_s=1e300), "silence_s"),
+    "an interval too short to scan": (lambda t: t["sequence"].update(interval_s=1e-9), "0.001"),
+    "a soak of years": (lambda t: t["sequence"].update(soak_s=10**30), "soak_s"),
+    "a number of hundreds of digits": (lambda t: t["sequence"].update(cool_s=10**400), "cool_s"),
+    "a speed of no port": (lambda t: t["instrument"][0].update(baud=10**12), "baud"),
+    "an answer of a lifetime": (lambda t: t["instrument"][0].update(reply_s=1e300), "reply_s"),
+    "a share over one": (lambda t: t["channel"][0].update(match_u=5), "match_u: 5 will not do"),
+    "a power accuracy over one": (lambda t: t["power"].update(u_relative=3), "u_relative"),
+    "a driver that is a list": (
+        lambda t: t["instrument"][0].update(driver=["line"]),
+        "driver: unknown driver a list",
+    ),
+    "an instrument that is a number": (lambda t: t["instrument"].append(1), "is not a table"),
+    "a table that is a list": (lambda t: t.update(sequence=[1]), "write it as a table"),
+    "an off command that is empty": (
+        lambda t: t["instrument"][1]["switch"].update(off=[""]),
+        "switch: off 1: '' will not do; it must not be empty",
+    ),
+    "an off command that is blank": (
+        lambda t: t["instrument"][1]["switch"].update(off=["  "]),
+        "not blank",
+    ),
+    "two commands in one": (
+        lambda t: t["instrument"][1]["switch"].update(off=["OUTP OFF\nOUTP ON"]),
+        "on one line",
+    ),
+    "off that ends as on does": (
+        lambda t: t["instrument"][1]["switch"].update(off=["OUTP OFF", "OUTP ON"]),
+        "ends with 'OUTP ON', as on does",
+    ),
+    "an instrument called operator": (
+        lambda t: t["instrument"][0].update(name="operator"),
+        "instrument 1: is named 'operator'",
+    ),
+    "a port no system names": (lambda t: t["instrument"][0].update(port="/dev/\0"), "port: "),
+    "one field on two nodes": (
+        lambda t: t["channel"][1].update(field="tab"),
+        "channel 2 ('case'): field: 'tab' of 'reader' is already the reading of 'tab'",
+    ),
+    "one field named twice": (
+        lambda t: t["instrument"][0].update(fields=["tab", "tab", "case"]),
+        "'tab' is there twice",
+    ),
+    "a node name without end": (lambda t: t["channel"][1].update(node="a" * 5000), "at most 40"),
     "switch without off": (
         lambda t: t["instrument"][1]["switch"].pop("off"),
         "instrument 2 ('supply'): switch: has no off commands",
@@ -248,6 +312,9 @@ def test_a_malformed_rig_gets_one_line_with_file_and_place(kind: str) -> None:
         (b"schema = = 1", "line 1"),
         (b"\xff\xfe\x00", "not UTF-8"),
         (b"", "instrument: is missing"),
+        (b"schema = 1\nschema = 1", "Cannot overwrite a value"),
+        (b"a = " + b"[" * 100_000, "nested too deeply"),
+        (b"a = " + b"9" * 6000, "6000 digits"),
     ],
 )
 def test_a_file_that_is_no_rig_is_named(tmp_path: Any, content: bytes, expected: str) -> None:

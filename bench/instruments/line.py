@@ -16,7 +16,7 @@ from pydantic import AfterValidator
 
 from bench.clock import Clock
 from bench.instruments.base import Reading
-from bench.instruments.settings import InstrumentSettings, Text
+from bench.instruments.settings import Command, InstrumentSettings, Text
 from bench.instruments.transport import Transport
 from fit.errors import InstrumentRefused
 
@@ -35,15 +35,25 @@ def _pattern(text: str) -> str:
     return text
 
 
+def _each_once(fields: tuple[str, ...]) -> tuple[str, ...]:
+    wanted = [name for name in fields if name != IGNORED]
+    for name in wanted:
+        if wanted.count(name) > 1:
+            raise ValueError(f"'{name}' is there twice; \"_\" stands for one not wanted")
+    return fields
+
+
 class Settings(InstrumentSettings):
     """[[instrument]] with driver = "line"."""
 
     format: Literal["separated", "pattern", "json", "key=value"] | None = None
-    fields: tuple[Text, ...] | None = None  # "_" for one that is not wanted
+    fields: Annotated[tuple[Text, ...], AfterValidator(_each_once)] | None = (
+        None  # "_" for one that is not wanted
+    )
     separator: Text = ","
     pattern: Annotated[str, AfterValidator(_pattern)] | None = None
     missing: tuple[Text, ...] = ("nan", "open")  # words for a sensor without a reading, any case
-    query: Text | None = None
+    query: Command | None = None
     terminator: Text = "\n"
 
     @property

@@ -12,7 +12,7 @@ from pydantic import Field
 from bench.clock import Clock
 from bench.instruments.base import Reading
 from bench.instruments.line import MOST_BAD_LINES, is_on
-from bench.instruments.settings import InstrumentSettings, NotNegative, Text
+from bench.instruments.settings import Command, InstrumentSettings, Rest, Text
 from bench.instruments.transport import Transport
 from fit.errors import InstrumentLost, InstrumentRefused, PortError
 
@@ -25,10 +25,10 @@ LIMIT_TOLERANCE = 0.01  # relative; supplies round what they are set to
 class Settings(InstrumentSettings):
     """[[instrument]] with driver = "scpi"."""
 
-    queries: dict[Text, Text] = Field(default_factory=dict)  # field = query
+    queries: dict[Text, Command] = Field(default_factory=dict)  # field = query
     identity: Text | None = None  # what the answer to *IDN? must contain
     errors: str = "SYST:ERR?"  # empty for an instrument without an error queue
-    settle_s: NotNegative = 0.0  # rest after each command [s]
+    settle_s: Rest = 0.0  # rest after each command [s]
     terminator: Text = "\n"
 
     def field_names(self) -> frozenset[str] | None:

@@ -4,13 +4,22 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, Strict, StringConstraints
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, Strict, StringConstraints
+
+
+def _one_line(text: str) -> str:
+    if not text.strip() or any(character in text for character in "\r\n\0"):
+        raise ValueError("text on one line, and not blank")
+    return text
+
 
 Number = Annotated[float, Strict(), Field(allow_inf_nan=False)]
 Positive = Annotated[float, Strict(), Field(gt=0, allow_inf_nan=False)]
-NotNegative = Annotated[float, Strict(), Field(ge=0, allow_inf_nan=False)]
+Patience = Annotated[float, Strict(), Field(gt=0, le=600)]  # of an exchange over a port [s]
+Rest = Annotated[float, Strict(), Field(ge=0, le=600)]  # before the next exchange [s]
 Text = Annotated[str, StringConstraints(strict=True, min_length=1)]
-Whole = Annotated[int, Strict()]
+Name = Annotated[Text, AfterValidator(_one_line)]
+Command = Annotated[Text, AfterValidator(_one_line)]  # two in one would pass as one that answers
 
 
 class Block(BaseModel):
@@ -26,23 +35,23 @@ class Switch(Block):
     switched with `OUTP…` is asked `OUTP?`.
     """
 
-    on: tuple[Text, ...] = Field(min_length=1)
-    off: tuple[Text, ...] = Field(min_length=1)
+    on: tuple[Command, ...] = Field(min_length=1)
+    off: tuple[Command, ...] = Field(min_length=1)
     state: str | None = None
 
 
 class InstrumentSettings(Block):
     """Keys common to all drivers. A driver's own module adds its own."""
 
-    name: Text
+    name: Name
     driver: Text
-    port: Text
-    baud: Annotated[int, Strict(), Field(gt=0)] = 9600
+    port: Name
+    baud: Annotated[int, Strict(), Field(gt=0, le=20_000_000)] = 9600
     data_bits: Literal[7, 8] = 8
     parity: Literal["N", "E", "O"] = "N"
     stop_bits: Literal[1, 2] = 1
-    reply_s: Positive = 1.0  # how long an answer, or the next line of a stream, may take [s]
-    startup_s: NotNegative = 0.0  # rest after opening, for a board that restarts when opened [s]
+    reply_s: Patience = 1.0  # how long an answer, or the next line of a stream, may take [s]
+    startup_s: Rest = 0.0  # rest after opening, for a board that restarts when opened [s]
     switch: Switch | None = None
     limits: dict[Text, Number] = Field(default_factory=dict)  # own limits, set before switching on
 
