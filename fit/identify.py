@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from functools import cached_property, partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -41,8 +42,7 @@ class Response:
     resistance_u_K_per_W: Array  # (m, K)
     total_K_per_W: Array  # (m,)
     covariance: Mapping[str, Array]  # name -> (m, m) [(K/W)^2]
-    residual_K: Array  # (n, m) measured minus fitted, on the record's own samples
-    fitted_K: Array  # (n, m) fitted rise above the reference, on the record's own samples
+    curves: Callable[[], tuple[Array, Array]]  # gives fitted_K and residual_K
     signals: Signals
     settled: bool  # the record was long enough for the slowest time constant
     not_resolved: tuple[str, ...]  # what the data did not carry, one sentence each
@@ -54,6 +54,23 @@ class Response:
     def total_u_K_per_W(self) -> Array:
         """Standard uncertainty of the totals (m,) [K/W]."""
         return np.sqrt(np.diag(np.sum(list(self.covariance.values()), axis=0)))
+
+    @cached_property
+    def _curves(self) -> tuple[Array, Array]:
+        return self.curves()
+
+    @property
+    def fitted_K(self) -> Array:
+        """Fitted rise above the reference (n, m) on the record's own samples [K].
+
+        Worked out when first looked at: it is as large as the record.
+        """
+        return self._curves[0]
+
+    @property
+    def residual_K(self) -> Array:
+        """Measured minus fitted (n, m), on the record's own samples [K]."""
+        return self._curves[1]
 
     @property
     def samples(self) -> int:
@@ -198,7 +215,6 @@ def _response(
     for j in range(m if model.powered else 0):
         a_u[:, j] = np.sqrt(variance[q + p * j + model.a])
     tau_u = tau * np.sqrt(variance[: fitted.order])
-    fitted_K, residual_K = evaluate(signals, record, fitted)
     settled = bool(np.exp(-record.length_s / tau.max()) < SETTLED_SHARE)
     warnings = list(signals.warnings)
     if not model.powered:
@@ -220,8 +236,7 @@ def _response(
         resistance_u_K_per_W=a_u.T.copy(),
         total_K_per_W=total,
         covariance=contributions,
-        residual_K=residual_K,
-        fitted_K=fitted_K,
+        curves=partial(evaluate, signals, record, fitted),
         signals=signals,
         settled=settled,
         not_resolved=not_resolved,

@@ -39,7 +39,7 @@ def response():
         reference="ambient", nodes=("tab", "bar", "case"), power=POWER_W, power_unit="W",
         tau_s=TAU_S, tau_u_s=TAU_S / 100, resistance_K_per_W=RESISTANCE_K_PER_W,
         resistance_u_K_per_W=np.full((3, 3), 0.01), total_K_per_W=total,
-        covariance={"fit": np.diag((total / 200) ** 2)}, residual_K=empty, fitted_K=empty,
+        covariance={"fit": np.diag((total / 200) ** 2)}, curves=lambda: (empty, empty),
         signals=signals, settled=True, not_resolved=(), warnings=(),
     )  # fmt: skip
 
