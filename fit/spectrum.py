@@ -8,16 +8,23 @@ JESD51-14 (2010), from memory; the theory is Szekely's (1988).
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from fit.network import foster_to_cauer
 
+if TYPE_CHECKING:
+    from fit.identify import Response
+
 Array = NDArray[np.float64]
 
 _SMALLEST_SHARE = 1e-9
+_STEADY = 0.02  # relative scatter of a power that counts as one step
+_FEWEST = 20  # readings after the step
 
 
 @dataclass(frozen=True)
@@ -46,11 +53,44 @@ class CumulativeCurve:
     total_K_per_W: float
 
 
+def heated_impedance(response: Response) -> tuple[Array, Array] | None:
+    """The heated node's rise per unit of power as it was read, after the first power step.
+
+    The moment of the step, where the scans alone tell it, and the level before it are the fit's.
+
+    Args:
+        response: as identified.
+
+    Returns:
+        Times after the step (n,) [s] and the rise (n,) [K/W]. None where no single step of steady
+        power from rest was recorded over a decade of time.
+    """
+    signals, fit = response.signals, response.fit
+    edges = signals.power_edges_s
+    if not edges or signals.hot_start or not response.power or fit is None:
+        return None
+    shift_s = float(fit.solution.theta[fit.order :].sum())
+    after = signals.t_s - (edges[0] + shift_s)
+    end_s = edges[1] - edges[0] if len(edges) > 1 else np.inf
+    node = response.nodes.index(response.foster_node)
+    rise_K = response.fitted_K[:, node] + response.residual_K[:, node]
+    scan_s = float(np.median(np.diff(signals.t_s)))
+    there = (after > 0.5 * scan_s) & (after < end_s) & np.isfinite(rise_K)
+    power, before = signals.power[there], signals.power[signals.t_s < edges[0]]
+    if there.sum() < _FEWEST or after[there][-1] < 10 * after[there][0]:
+        return None
+    level = float(power.mean())
+    if power.std() > _STEADY * level or np.any(np.abs(before) > _STEADY * level):
+        return None
+    return after[there], (rise_K[there] - fit.solution.coefficient[0, node]) / level
+
+
 def time_constant_spectrum(
     t_s: ArrayLike,
     impedance_K_per_W: ArrayLike,
     points_per_decade: int = 20,
     iterations: int = 2000,
+    lag_s: Sequence[float] = (),
 ) -> Spectrum:
     """Spectrum of a step response, by Bayesian deconvolution (Richardson 1972, Kennett 1978).
 
@@ -63,6 +103,7 @@ def time_constant_spectrum(
         impedance_K_per_W: rise per watt (n,) [K/W].
         points_per_decade: cells per decade of time.
         iterations: how often the estimate is improved.
+        lag_s: time constants of the sensor that read the response, undone along with the rest [s].
 
     Returns:
         The spectrum over the times given. Its sum is the resistance seen by the last of them, more
@@ -79,7 +120,7 @@ def time_constant_spectrum(
     edges = _grid(t, points_per_decade)
     observed = np.diff(_rising(_at_centres(np.log(t), impedance, edges)), prepend=0.0)
     centres = 0.5 * (edges[:-1] + edges[1:])
-    kernel = np.diff(-np.expm1(-np.exp(centres[:, np.newaxis] - centres)), axis=0, prepend=0.0)
+    kernel = np.diff(_seen_through(np.exp(centres), lag_s), axis=0, prepend=0.0)
     seen = kernel.sum(axis=0)
     R = np.full(centres.size, observed.sum() / centres.size)
     for _ in range(iterations):
@@ -87,6 +128,24 @@ def time_constant_spectrum(
         ratio = np.divide(observed, expected, out=np.zeros_like(expected), where=expected > 0)
         R *= (kernel.T @ ratio) / seen
     return Spectrum(np.exp(centres), R)
+
+
+def _seen_through(t: Array, lag_s: Sequence[float]) -> Array:
+    """Step response of time constant t[k] at time t[i], read through lags (n, n).
+
+    1 - Σ_p w_p exp(-t / p) over the poles p, w_p = Π_q p / (p - q) over all others.
+    """
+    poles = [t, *(np.full_like(t, lag) for lag in lag_s)]
+    for later in range(1, len(poles)):
+        for earlier in range(later):
+            # Equal poles are set apart by a hair: the limit is smooth.
+            near = np.abs(poles[later] / poles[earlier] - 1) < 1e-4
+            poles[later] = np.where(near, poles[later] * (1 + 2e-4), poles[later])
+    response = np.ones((t.size, t.size))
+    for p in poles:
+        weight = np.prod([p / (p - q) for q in poles if q is not p], axis=0)
+        response -= weight * np.exp(-t[:, np.newaxis] / p)
+    return response
 
 
 def cumulative_curve(R: ArrayLike, tau: ArrayLike) -> CumulativeCurve:

@@ -15,7 +15,8 @@ from fit.check import hold
 from fit.figures import compared_figure, path_figure, record_figure, uncertainty_figure
 from fit.figures.curves import bin_log_time, curves_figure
 from fit.figures.record import thin
-from fit.identify import Response
+from fit.figures.spectrum import spectrum_figure
+from fit.identify import Response, identify
 from fit.path_view import heat_path
 from fit.record import Run
 from fit.signals import Signals
@@ -153,6 +154,28 @@ def test_uncertainty_names_its_sources():
     )
     said = texts(to_svg(uncertainty_figure(made, 0.02), "uncertainty"))
     assert {"fit", "power reading", "share of the power on this path"} <= set(said)
+
+
+def spectrum_texts(response: Response) -> list[str]:
+    figure = spectrum_figure(response)
+    assert figure is not None
+    return texts(to_svg(figure, "spectrum"))
+
+
+def test_the_spectrum_says_where_each_node_stands_and_whose_marks_are_whose():
+    said = spectrum_texts(identify(made_run()))
+    assert {"tab", "case", "ambient"} <= set(said)
+    assert any("dots the fit's, area the readings'" in text for text in said)
+
+
+def test_without_a_clean_step_only_the_fit_is_drawn():
+    said = spectrum_texts(made_response(made_run()))
+    assert "heat capacity met, J/K" in said
+    assert not any("readings" in text for text in said)
+
+
+def test_a_response_without_power_has_no_spectrum():
+    assert spectrum_figure(dataclasses.replace(made_response(made_run()), power=0.0)) is None
 
 
 def test_svg_carries_roles_and_no_fixed_colour_of_the_palette():

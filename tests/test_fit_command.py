@@ -108,7 +108,11 @@ def test_a_record_that_cannot_be_read_writes_nothing(tmp_path: Path) -> None:
 def test_figures_are_drawn_on_demand(run: Path, tmp_path: Path) -> None:
     assert fit(run, "--png", tmp_path / "figures").exit_code == 0
     drawn = sorted((tmp_path / "figures").iterdir())
-    assert [path.name for path in drawn] == ["fit_linear_time.png", "fit_log_time.png"]
+    assert [path.name for path in drawn] == [
+        "fit_linear_time.png",
+        "fit_log_time.png",
+        "fit_spectrum.png",
+    ]
     assert all(path.read_bytes().startswith(b"\x89PNG") for path in drawn)
 
 

@@ -55,7 +55,8 @@ def command(
         Path | None,
         typer.Option(
             metavar="DIR",
-            help="Also draw measured, fit and residuals into DIR.",
+            help="Also draw measured, fit and residuals into DIR, and the spectrum of time "
+            "constants with the heat capacity along the path.",
             show_default=False,
         ),
     ] = None,
@@ -112,15 +113,20 @@ def _intervals(response: Response, method: Intervals) -> Array:
 
 
 def _draw(response: Response, folder: Path) -> list[Path]:
-    """Measured, fit and residuals in linear and in log time, each into a PNG of its own."""
+    """Measured, fit and residuals in linear and in log time, spectrum and cumulative curve."""
     from fit.errors import RecordError
     from fit.figures.curves import curves_figure
     from fit.figures.fitted import fitted_figure
+    from fit.figures.spectrum import spectrum_figure
     from fit.style import save_png
 
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise RecordError(folder, "--png", f"cannot be created ({error.strerror})") from error
-    figures = {"fit_linear_time": fitted_figure(response), "fit_log_time": curves_figure(response)}
+    figures = {
+        "fit_linear_time": fitted_figure(response),
+        "fit_log_time": curves_figure(response),
+        "fit_spectrum": spectrum_figure(response),
+    }
     return [save_png(figure, folder / f"{name}.png") for name, figure in figures.items() if figure]

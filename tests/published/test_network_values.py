@@ -111,6 +111,22 @@ def test_slab_cumulative_curve_is_a_straight_line():
     assert met == pytest.approx(passed, abs=0.05)
 
 
+def test_slope_of_the_cumulative_curve_tells_two_slabs_apart():
+    """Its slope is c λ A² of the section passed (Szekely & Van Bien 1988; JESD51-14, from memory).
+
+    Two slabs of 1 K/W each, the second with ten times the capacity: slopes 1 and 10.
+    """
+    sections = 200
+    R = np.full(2 * sections, 1 / sections)
+    C = np.repeat([1 / sections, 10 / sections], sections)
+    t = np.logspace(-4, 2.5, 600)
+    spectrum = time_constant_spectrum(t, step_response(*ladder_poles(R, C), t))
+    curve = cumulative_curve(spectrum.R_K_per_W, spectrum.tau_s)
+    ends = np.interp([0.2, 0.8, 1.2, 1.8], curve.R_K_per_W, curve.C_J_per_K)
+    assert (ends[1] - ends[0]) / 0.6 == pytest.approx(1.0, rel=0.1)
+    assert (ends[3] - ends[2]) / 0.6 == pytest.approx(10.0, rel=0.15)
+
+
 DATA_SHEET = {
     "transistor": ([0.2568, 0.3429], [0.000311, 0.006347], 0.5997),
     "diode": ([0.693, 0.621, 0.307], [0.001222, 0.005254, 0.038140], 1.621),
