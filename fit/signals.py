@@ -15,6 +15,7 @@ MANY_EDGES = 60  # more steps than this: the power is taken as arbitrary, not as
 SHORTEST_SOAK = 3  # samples
 SPIKE_SCALES = 9.0
 BLOCK = 16_384  # samples looked at together, few enough for the processor's cache
+GLANCE = 2_000  # readings that tell whether a series may be quantised at all
 APART_K = 6.0  # between nodes at the start: more than two thermocouples' tolerances
 HOT_SHARE = 0.01  # of the rise reached: movement before the step that must not be left out
 
@@ -54,10 +55,17 @@ def _some(values: Array) -> Array:
     return np.concatenate([values[start : start + size] for start in starts])
 
 
+def _levels(sample: Array) -> Array:
+    return np.unique(np.round(sample[np.isfinite(sample)], 6))
+
+
 def quantum(values: Array) -> float:
     """Step of a quantised series (n,), 0 where it is not quantised."""
     sample = _some(values)
-    levels = np.unique(np.round(sample[np.isfinite(sample)], 6))
+    few = sample[:: max(1, len(sample) // GLANCE)]
+    if len(few) < len(sample) and len(_levels(few)) > 0.97 * len(few):
+        return 0.0
+    levels = _levels(sample)
     if len(levels) < 3 or len(levels) > 0.6 * len(sample):
         return 0.0
     gaps = np.diff(levels)
@@ -69,12 +77,17 @@ def quantum(values: Array) -> float:
 def _second_difference_scale(values: Array) -> float:
     """Robust standard deviation of x[i] - (x[i-1] + x[i+1]) / 2."""
     sample = _some(values)
-    bend = sample[1:-1] - 0.5 * (sample[:-2] + sample[2:])
-    bend = np.abs(bend[np.isfinite(bend)])
+    slope = sample[1:] - sample[:-1]
+    bend = np.abs(0.5 * (slope[1:] - slope[:-1]))
+    bend = bend[np.isfinite(bend)]
     if not len(bend):
         return 0.0
     # The median is 0 for coarse steps; the 90 % point then still sees the jumps.
-    return float(max(np.median(bend) / 0.6745, np.percentile(bend, 90) / 1.645))
+    places = np.array([0.5, 0.9]) * (len(bend) - 1)
+    low, high = np.floor(places).astype(int), np.ceil(places).astype(int)
+    bend.partition(np.unique([low, high]))
+    middle, most = bend[low] + (places - low) * (bend[high] - bend[low])
+    return float(max(middle / 0.6745, most / 1.645))
 
 
 def noise(values: Array) -> float:
@@ -84,21 +97,33 @@ def noise(values: Array) -> float:
 
 def _bends_beyond(values: Array, limit: float) -> Index:
     """Indices where |x[i] - (x[i-1] + x[i+1]) / 2| is beyond the limit, a block at a time."""
-    found = []
+    found = [np.array([], dtype=np.intp)]
     for begin in range(0, len(values) - 2, BLOCK):
-        part = np.ascontiguousarray(values[begin : begin + BLOCK + 2])
-        bend = part[:-2] + part[2:]
-        bend *= -0.5
-        bend += part[1:-1]
-        found.append(np.flatnonzero(np.abs(bend, out=bend) > limit) + begin + 1)
+        part = values[begin : begin + BLOCK + 2]
+        slope = part[1:] - part[:-1]
+        twice = slope[1:] - slope[:-1]
+        # Seldom: most blocks hold no bend so large, and no missing reading.
+        if not (twice.max() <= 2 * limit and twice.min() >= -2 * limit):
+            found.append(np.flatnonzero(np.abs(twice) > 2 * limit) + begin + 1)
     return np.concatenate(found)
 
 
-def spikes(values: Array, step: float) -> Index:
-    """Indices of readings that stand alone against both neighbours: (k,) of a series (n,)."""
+def _row_medians(values: Array) -> Array:
+    """Median of each row (k,) of values (k, n), missing ones left out."""
+    ranked = np.sort(values, axis=1)
+    count, row = np.isfinite(values).sum(axis=1), np.arange(len(values))
+    return 0.5 * (ranked[row, (count - 1) // 2] + ranked[row, count // 2])
+
+
+def spikes(values: Array, step: float, noise_K: float | None = None) -> Index:
+    """Indices of readings that stand alone against both neighbours: (k,) of a series (n,).
+
+    step, noise_K: of the readings, the noise looked for where it is not given.
+    """
     if len(values) < 5:
         return np.array([], dtype=np.intp)
-    scale = max(_second_difference_scale(values), 0.4 * step, 1e-9)
+    noise_K = noise(values) if noise_K is None else noise_K
+    scale = max(noise_K * np.sqrt(1.5), 0.4 * step, 1e-9)
     suspects = _bends_beyond(values, 0.6 * SPIKE_SCALES * scale)
     if not 0 < len(suspects) <= 0.05 * len(values):
         return np.array([], dtype=np.intp)
@@ -107,8 +132,8 @@ def spikes(values: Array, step: float) -> Index:
     # At the ends the window is moved inwards, so that a first or last reading can be judged too.
     window = np.clip(suspects[:, None] + np.arange(-3, 4), 0, len(values) - 1)
     around = values[window]
-    middle = np.nanmedian(around, axis=1)
-    spread = np.nanmedian(np.abs(around - middle[:, None]), axis=1)
+    middle = _row_medians(around)
+    spread = _row_medians(np.abs(around - middle[:, None]))
     limit = SPIKE_SCALES * scale + 6 * spread
     return suspects[np.abs(values[suspects] - middle) > limit]
 
@@ -157,12 +182,8 @@ def _clean(run: Run) -> tuple[Run, list[str]]:
     """Drop scans that cannot be used: times that do not advance, placeholders, no power known."""
     left_out = list(run.left_out)
     t_s, temperature, power = run.t_s, run.temperature_degC, run.power
-    advancing = np.empty(len(t_s), dtype=bool)
-    if len(t_s):
-        latest = np.maximum.accumulate(t_s)
-        advancing[0] = True
-        advancing[1:] = t_s[1:] > latest[:-1]
-    if not advancing.all():
+    if not (t_s[1:] > t_s[:-1]).all():
+        advancing = np.append(True, t_s[1:] > np.maximum.accumulate(t_s)[:-1])
         left_out.append(f"{np.sum(~advancing)} scans whose time stamp repeats or runs backwards")
         t_s, temperature, power = t_s[advancing], temperature[advancing], power[advancing]
     lead = placeholders(temperature)
@@ -190,26 +211,37 @@ def _zero_power_soak(t_s: Array, power: Array, starts: Index) -> int:
     return soak if at_rest and soak >= SHORTEST_SOAK else 0
 
 
+def _means(values: Array) -> Array:
+    """Mean of each column (nodes,) of values (n, nodes), missing ones left out."""
+    mean = values.mean(axis=0)
+    if np.isfinite(mean).all():
+        return np.asarray(mean)
+    present = np.isfinite(values)
+    with np.errstate(invalid="ignore"):
+        return np.asarray(np.where(present, values, 0.0).sum(axis=0) / present.sum(axis=0))
+
+
 def _relative(soak: Array) -> Array:
     """A soak's readings (n, nodes) less what is common to all channels at each scan."""
-    moved = soak - np.nanmean(soak, axis=0)
-    common = np.nansum(moved, axis=1) / np.maximum(np.isfinite(moved).sum(axis=1), 1)
-    return soak - common[:, None]
+    moved = soak - _means(soak)
+    present = np.isfinite(moved)
+    common = np.where(present, moved, 0.0).sum(axis=1) / np.maximum(present.sum(axis=1), 1)
+    return np.asarray(soak - common[:, None])
 
 
 def _soak_offsets(t_s: Array, soak: Array, noise_K: Array, step: Array) -> tuple[Array, Array]:
     """Offsets of the channels (nodes,) [K] from their common mean, standard uncertainties."""
-    level = np.nanmean(soak, axis=0)
-    relative = _relative(soak)
-    count = np.maximum(np.isfinite(soak).sum(axis=0), 1)
-    clock = t_s - t_s.mean()
-    drift = np.zeros(len(level))
-    for j in range(len(level)):
-        present = np.isfinite(relative[:, j])
-        if present.sum() > 3 and clock[present].std() > 0:
-            slope = np.polyfit(clock[present], relative[present, j], 1)[0]
-            drift[j] = abs(slope) * (t_s[-1] - t_s[0]) / np.sqrt(12)
-    stuck = np.where(np.nanstd(soak, axis=0) < 0.3 * step, step / np.sqrt(12), 0.0)
+    level = _means(soak)
+    present = np.isfinite(soak)
+    count = np.maximum(present.sum(axis=0), 1)
+    clock = np.where(present, t_s[:, None], 0.0)
+    clock = np.where(present, clock - clock.sum(axis=0) / count, 0.0)
+    moved = np.where(present, _relative(soak), 0.0)
+    lever = (clock**2).sum(axis=0)
+    slope = (clock * moved).sum(axis=0) / np.where(lever > 0, lever, np.inf)
+    drift = np.where(count > 3, np.abs(slope) * (t_s[-1] - t_s[0]) / np.sqrt(12), 0.0)
+    scatter = np.sqrt(_means((soak - level) ** 2))
+    stuck = np.where(scatter < 0.3 * step, step / np.sqrt(12), 0.0)
     return level - np.nanmean(level), np.sqrt(noise_K**2 / count + drift**2 + stuck**2)
 
 
@@ -219,15 +251,22 @@ def _starts_hot(temperature: Array, soak: int, noise_K: Array, step: Array) -> b
     Without a soak only nodes far apart tell, by more than thermocouples' offsets.
     """
     if not soak:
-        return float(np.ptp(np.nanmean(temperature[:5], axis=0))) > APART_K
+        return float(np.ptp(_means(temperature[:5]))) > APART_K
     quarter = max(1, soak // 4)
     relative = _relative(temperature[:soak])
-    early = np.nanmean(relative[:quarter], axis=0)
-    change = np.abs(np.nanmean(relative[soak - quarter : soak], axis=0) - early)
-    rise = np.nanmax(temperature[soak:], axis=0) - np.nanmean(temperature[:soak], axis=0)
-    reached = float(np.ptp(rise))
+    change = np.abs(_means(relative[soak - quarter : soak]) - _means(relative[:quarter]))
+    heated = temperature[soak :: max(1, (len(temperature) - soak) // SAMPLED)]
+    reached = float(np.ptp(np.fmax.reduce(heated, axis=0) - _means(temperature[:soak])))
     seen = 6 * noise_K * np.sqrt(2 / quarter) + step
     return bool(np.any(change > np.maximum(seen, HOT_SHARE * reached)))
+
+
+def _by_column(values: Array) -> Array:
+    """A copy (n, nodes) whose columns lie one after the other in memory."""
+    copy = np.empty(values.shape, order="F")
+    for begin in range(0, len(values), BLOCK):
+        copy[begin : begin + BLOCK] = values[begin : begin + BLOCK]
+    return copy
 
 
 def prepare(run: Run) -> Signals:
@@ -242,20 +281,21 @@ def prepare(run: Run) -> Signals:
         raise NotIdentifiable(f"{run.path}: only {len(t_s)} usable scans; at least 8 are needed")
     if not np.isfinite(power).all():
         raise NotIdentifiable(f"{run.path}: no power was recorded; state it on import")
-    temperature = np.array(run.temperature_degC, dtype=float)
+    temperature = _by_column(run.temperature_degC)
+    step, noise_K = np.zeros((2, len(run.nodes)))
     for j, node in enumerate(run.nodes):
-        if np.isfinite(temperature[:, j]).sum() < 8:
+        readings = temperature[:, j]
+        if np.count_nonzero(np.isfinite(readings)) < 8:
             raise NotIdentifiable(f"{run.path}: column {node}: fewer than 8 readings")
-    step = np.array([quantum(temperature[:, j]) for j in range(len(run.nodes))])
-    for j, node in enumerate(run.nodes):
-        found = spikes(temperature[:, j], step[j])
+        step[j], noise_K[j] = quantum(readings), noise(readings)
+        found = spikes(readings, step[j], noise_K[j])
         if len(found):
             where = ", ".join(f"{t:g}" for t in t_s[found[:4]])
             more = ", ..." if len(found) > 4 else ""
             plural = "s" if len(found) > 1 else ""
             left_out.append(f"{len(found)} spike{plural} of {node} at {where}{more} s")
-            temperature[found, j] = np.nan
-    noise_K = np.array([noise(temperature[:, j]) for j in range(len(run.nodes))])
+            readings[found] = np.nan
+            noise_K[j] = noise(readings)
     starts = edges(power)
     times = _edge_times(t_s, starts, power, run.events)
     soak = _zero_power_soak(t_s, power, starts)
