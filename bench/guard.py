@@ -17,6 +17,7 @@ PLAUSIBLE_DEGC = (-200.0, 1400.0)  # outside: an open thermocouple, by what conv
 OVER_STATED = 1.2  # times the stated power, where no limit is given
 STILL_ON = 0.1  # share of the heating power that a supply switched off may still show
 NO_POWER = 0.1  # share of the heating power below which it has switched itself off
+IDLE_TIMES, IDLE_W = 1.2, 1e-3  # over so many times what is shown without power, it heats [1, W]
 POWER_SCANS = 3  # in a row: one reading can be of the moment of switching
 SCANS_IN_SILENCE = 2.5
 
@@ -39,7 +40,9 @@ class Guard:
             self._most_W = OVER_STATED * rig.power.power_W
         self._seen_s: dict[str, float] = {}
         self._recent: deque[tuple[float, Mapping[str, float]]] = deque()
-        self._heating_W = 0.0
+        self._idle_W = 0.0  # most that was shown before the power came on
+        self._heating_W = 0.0  # most that was shown since
+        self._on_since_s: float | None = None
         self._odd_power = 0
 
     def check(self, scan: Scan, power_on: bool | None) -> Trip | None:
@@ -91,8 +94,11 @@ class Guard:
             if silent_s > self._patience_s:
                 return Trip("silence", f"no reading from {instrument} for {silent_s:.0f} s")
         for node, value in scan.temperature_degC.items():
+            silent_s = scan.silent_s.get(self._instrument[node], 0.0)
             if PLAUSIBLE_DEGC[0] <= value <= PLAUSIBLE_DEGC[1]:
                 self._seen_s[node] = scan.t_s
+            elif silent_s > self._patience_s / 2:
+                continue  # it is not the sensor's fault
             elif scan.t_s - self._seen_s.setdefault(node, scan.t_s) > self._patience_s:
                 came = "nothing" if math.isnan(value) else f"{value:g} degC"
                 return Trip(
@@ -118,14 +124,46 @@ class Guard:
             return Trip("power", text)
         text = self._odd(power_W, on)
         self._odd_power = self._odd_power + 1 if text else 0
-        return Trip("power", text) if text and self._odd_power >= POWER_SCANS else None
+        if text and self._odd_power >= POWER_SCANS:
+            return Trip("power", text)
+        return self._never_came(scan, on)
+
+    @property
+    def heated(self) -> bool:
+        """The supply's own figures have shown a heating power."""
+        return self._heating_W > 0
+
+    def still_on(self, power_W: float) -> str:
+        """What is strange about a power [W] shown while it is off; empty when nothing is."""
+        if self.heated and power_W > STILL_ON * self._heating_W:
+            return f"the supply is off but still gives {power_W:.3g} W"
+        return ""
 
     def _odd(self, power_W: float, on: bool | None) -> str:
         """What is strange about the power; empty when nothing is."""
+        if on is False:
+            if not self.heated:
+                self._idle_W = max(self._idle_W, power_W)
+            return self.still_on(power_W)
         if on:
-            if power_W < NO_POWER * self._heating_W:
+            if self.heated and power_W < NO_POWER * self._heating_W:
                 return f"the supply is on but gives only {power_W:.3g} W: its own limit may hold it"
-            self._heating_W = max(self._heating_W, power_W)
-        elif on is False and self._heating_W and power_W > STILL_ON * self._heating_W:
-            return f"the supply is off but still gives {power_W:.3g} W"
+            if power_W > IDLE_TIMES * self._idle_W + IDLE_W:
+                self._heating_W = max(self._heating_W, power_W)
         return ""
+
+    def _never_came(self, scan: Scan, on: bool | None) -> Trip | None:
+        """Switched on, and for as long as a silence may last no power to be seen."""
+        if not on or self.heated:
+            self._on_since_s = None
+            return None
+        if self._on_since_s is None:
+            self._on_since_s = scan.t_s
+        on_s = scan.t_s - self._on_since_s
+        if on_s <= self._patience_s:
+            return None
+        text = (
+            f"the power is on, but for {on_s:.0f} s the supply has shown {scan.drawn_W:.3g} W: "
+            "is the load connected, are voltage and current set?"
+        )
+        return Trip("power", text)

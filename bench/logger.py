@@ -10,11 +10,11 @@ import contextlib
 import math
 import time
 from collections import deque
-from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any
 
 from bench.clock import Clock
+from bench.ending import ENDED_BY_BENCH, End, LogResult, still_given
 from bench.guard import Guard, patience_s
 from bench.preparing import (
     Started,
@@ -32,6 +32,7 @@ from bench.station import Station, Turn, close_stations, open_stations
 from bench.status import NoView, Scan, Status, Trip, View, describe
 from bench.stopping import StopRequests
 from bench.switching import PowerSwitch
+from bench.timekeeping import Timekeeper
 from bench.trend import slope
 from bench.watching_over import Watchdog
 from fit.errors import HeatrunError, RecordError
@@ -45,37 +46,6 @@ SLICE_S = 0.1  # waiting for the next scan is cut so that a stop is heard soon
 SHOW_EVERY_S = 0.5  # of the computer's clock: at most two redraws a second
 SLOPE_EVERY_S = 0.5
 SLOPE_POINTS = 61  # slopes shown are taken over half a minute, or over so many scans
-SUSPENDED_S = 0.5
-CLOCK_JUMP_S = 1.0
-LATE_INTERVALS = 2.5  # a scan later than this is a gap
-ENDED_BY_BENCH = 4
-
-
-@dataclass(frozen=True)
-class LogResult:
-    """How a heat run ended."""
-
-    folder: Path
-    reason: str  # finished | operator | guard | instrument | switch | watchdog | disk
-    text: str
-    exit_status: int  # 0 finished or stopped by the operator, 4 ended by the bench
-    power_is_off: bool  # and that was confirmed
-    scans: int
-    duration_s: float  # of the record [s]
-
-
-class _End(Exception):
-    """The way out of the loop, which is no error."""
-
-    def __init__(
-        self,
-        reason: str,
-        text: str,
-        exit_status: int = ENDED_BY_BENCH,
-        trip: Trip | None = None,
-    ) -> None:
-        super().__init__(text)
-        self.reason, self.text, self.exit_status, self.trip = reason, text, exit_status, trip
 
 
 def heat_run(
@@ -173,8 +143,7 @@ class _HeatRun:
         self._last_s: float | None = None
         self._recent: deque[tuple[float, Scan]] = deque(maxlen=SLOPE_POINTS)
         self._shown = -math.inf
-        self._suspended_s = clock.suspended_s()
-        self._offset_s = self._wall_minus_bench_s()
+        self._time = Timekeeper(clock, rig.sequence.interval_s, patience_s(rig))
         self._watchdog: Watchdog | None = None
         self._estimator: Estimator
 
@@ -187,14 +156,14 @@ class _HeatRun:
             if resumed:
                 self._resumed()
             self._loop()
-        except _End as reached:
+        except End as reached:
             end = reached
         except RecordError as error:
-            end = _End("disk", str(error))
+            end = End("disk", str(error))
         except HeatrunError as error:
-            end = _End("instrument", str(error))
+            end = End("instrument", str(error))
         except BaseException as error:
-            end, failure = _End("error", f"{type(error).__name__}: {error}"), error
+            end, failure = End("error", f"{type(error).__name__}: {error}"), error
         result = self._end(end)
         if failure is not None:
             raise failure
@@ -215,14 +184,14 @@ class _HeatRun:
             self._follow_sequence()
             self._show(scan)
             if self.sequence.finished:
-                raise _End("finished", self.sequence.why_heat_ended, 0)
+                raise End("finished", self.sequence.why_heat_ended, 0)
             passed = math.floor((self.clock.now_s() - start_s) / interval_s + 1e-9)
             tick = max(tick + 1, passed + (0 if self.clock.lock_step else 1))
 
     def _wait_until(self, tick_s: float) -> None:
         while True:
             if self.stops.first:
-                raise _End("operator", f"stopped by {self.stops.first}", 0)
+                raise End("operator", f"stopped by {self.stops.first}", 0)
             self._finish_turn()
             now_s = self.clock.now_s()
             if now_s >= tick_s:
@@ -232,7 +201,13 @@ class _HeatRun:
     def _scan(self) -> Scan:
         now_s = self.clock.now_s()
         t_s = round(now_s - self.origin_s, 4)
-        self._check_time(t_s)
+        notes, late = self._time.check(
+            None if self._last_s is None else t_s - self._last_s, self.power_on
+        )
+        for note in notes:
+            self._note(note.event, note.t_s, **note.details)
+        if late:
+            raise _tripped(Trip("stall", late))
         readings = ask(self.stations.values(), self.clock, self.rig.sequence.interval_s)
         silent_s = {name: now_s - one.heard_s() for name, one in self.stations.items()}
         scan = make_scan(
@@ -261,27 +236,6 @@ class _HeatRun:
             self._note("watchdog", problem="its process was gone; another was started")
             self._watchdog.restart()
 
-    def _check_time(self, t_s: float) -> None:
-        """Suspend, a jump of the wall clock, or a scan that comes far too late."""
-        suspended_s = self.clock.suspended_s() - self._suspended_s
-        slept = suspended_s > SUSPENDED_S
-        if slept:
-            self._suspended_s += suspended_s
-            self._note("suspend", suspended_s=round(suspended_s, 3))
-        jump_s = self._wall_minus_bench_s() - self._offset_s
-        if abs(jump_s) > CLOCK_JUMP_S:
-            self._offset_s += jump_s
-            self._note("clock", jump_s=round(jump_s, 3))
-        if self._last_s is None:
-            return
-        gap_s = t_s - self._last_s
-        if gap_s > max(LATE_INTERVALS * self.rig.sequence.interval_s, 1.0):
-            cause = "the computer slept" if slept else "the logger was held up"
-            self._note("gap", gap_s=round(gap_s, 3), problem=cause)
-            if gap_s > patience_s(self.rig) and self.power_on is not False:
-                text = f"{cause}: no scan for {gap_s:.0f} s with the power on"
-                raise _tripped(Trip("stall", text))
-
     def _follow_sequence(self) -> None:
         wanted = self.sequence.wants_power
         if self._turn is None and wanted is not self.power_on:
@@ -303,7 +257,7 @@ class _HeatRun:
             return
         self._turn = None
         if turn.error is not None:
-            raise _End("switch", str(turn.error))
+            raise End("switch", str(turn.error))
         assert turn.t_s is not None
         self.power_on = turn.on
         self._note("power_on" if turn.on else "power_off", turn.t_s)
@@ -311,13 +265,15 @@ class _HeatRun:
             self._watchdog.power_is_off()
         self.sequence.power_switched(turn.on, turn.t_s - self.origin_s)
 
-    def _end(self, end: _End) -> LogResult:
+    def _end(self, end: End) -> LogResult:
         """Power off first; then say why, as far as the disk still takes it."""
         at_s = self.clock.now_s()
-        off = self._power_off()
+        problem = self._power_off()
+        if not problem and (problem := self._still_given()):
+            self._try_to_note("power_off_failed", problem=problem)
         text, status = end.text, end.exit_status
-        if not off:
-            text = f"{text}; THE POWER IS NOT KNOWN TO BE OFF: SWITCH IT OFF BY HAND"
+        if problem:
+            text = f"{text}; THE POWER IS NOT KNOWN TO BE OFF ({problem}): SWITCH IT OFF BY HAND"
             status = ENDED_BY_BENCH
             self.view.say(text, loud=True)
         with contextlib.suppress(RecordError):
@@ -334,24 +290,36 @@ class _HeatRun:
         if self._watchdog is not None:
             self._watchdog.leave()
         return LogResult(
-            self.writer.folder, end.reason, text, status, off, self.scans, self._last_s or 0.0
+            self.writer.folder,
+            end.reason,
+            text,
+            status,
+            not problem,
+            self.scans,
+            self._last_s or 0.0,
         )
 
-    def _power_off(self) -> bool:
-        """Switch off; whether the power is known to be off, after everything was tried."""
+    def _power_off(self) -> str:
+        """Switch off, trying everything; what speaks against its being off, empty if nothing."""
         if self.power_on is False:
             self.switch.off_once_more()
-            return True
+            return ""
         asked_before = self.stops.count
         turn = self.switch.off_for_good(lambda: self.stops.count > asked_before)
-        with contextlib.suppress(RecordError):
-            if turn.error is None:
-                self._note("power_off", turn.t_s)
-            else:
-                self._note("power_off_failed", problem=str(turn.error))
-        if turn.error is None and self._watchdog is not None:
+        if turn.error is not None:
+            self._try_to_note("power_off_failed", problem=str(turn.error))
+            return str(turn.error)
+        self._try_to_note("power_off", turn.t_s)
+        if self._watchdog is not None:
             self._watchdog.power_is_off()
-        return turn.error is None
+        return ""
+
+    def _still_given(self) -> str:
+        return still_given(self.guard, self.rig, self.stations.values(), self.clock)
+
+    def _try_to_note(self, event: str, at_s: float | None = None, **details: Any) -> None:
+        with contextlib.suppress(RecordError):
+            self._note(event, at_s, **details)
 
     def _start_watchdog(self) -> None:
         if self.clock.lock_step:
@@ -395,10 +363,7 @@ class _HeatRun:
             )
         )
 
-    def _wall_minus_bench_s(self) -> float:
-        return self.clock.utc().timestamp() - self.clock.now_s()
 
-
-def _tripped(trip: Trip) -> _End:
+def _tripped(trip: Trip) -> End:
     reason = "instrument" if trip.rule == "silence" else "guard"
-    return _End(reason, trip.text, trip=trip)
+    return End(reason, trip.text, trip=trip)

@@ -121,3 +121,32 @@ def test_power_that_is_no_longer_read() -> None:
     found = [watch.check(scan(t, power_W=math.nan), True) for t in range(1, 13)]
     assert found[-1] is not None
     assert found[-1].rule == "silence"
+
+
+def test_power_that_never_comes_is_told_after_the_stated_silence() -> None:
+    watch = guard(silence_s=10.0)
+    watch.check(scan(0.0, power_W=0.02), False)
+    found = [watch.check(scan(t, power_W=0.02), True) for t in range(1, 13)]
+    assert [one is not None for one in found] == [False] * 11 + [True]
+    assert found[-1] is not None
+    assert "is the load connected" in found[-1].text
+
+
+def test_a_supply_that_comes_up_slowly_is_waited_for() -> None:
+    watch = guard(silence_s=10.0)
+    watch.check(scan(0.0, power_W=0.0), False)
+    rising = [watch.check(scan(t, power_W=0.0 if t < 8 else 4.2), True) for t in range(1, 30)]
+    assert not any(rising)
+
+
+def test_a_silent_instrument_is_never_called_an_open_sensor() -> None:
+    watch = guard(silence_s=10.0)
+    for t in range(40):
+        # The reading is a little younger than its scan: the sensor would seem silent for longer.
+        silent = {"reader": max(0.0, 0.5 * t - 0.004), "supply": 0.0}
+        value = 23.0 if t == 0 else math.nan
+        trip = watch.check(Scan(0.5 * t, {"tab": value}, 4.2, 4.2, {}, silent), True)
+        if trip:
+            break
+    assert trip is not None
+    assert trip.rule == "silence"

@@ -14,7 +14,8 @@ import pytest
 
 from bench.clock import LockStepClock, RealClock
 from bench.demo import make_demo_unit
-from bench.logger import LogResult, heat_run
+from bench.ending import LogResult
+from bench.logger import heat_run
 from bench.virtual.bench import VirtualBench, open_bench
 from bench.virtual.ports import SocketEnd
 from fit.errors import PortError, RecordError
@@ -188,6 +189,50 @@ def test_a_supply_that_refuses_to_switch_off_is_told_loudly(tmp_path: Path) -> N
     assert (result.exit_status, result.power_is_off) == (4, False)
     assert any(loud and "BY HAND" in text for text, loud in watcher.lines)
     assert named(tmp_path / "run", "power_off_failed")
+
+
+@pytest.mark.parametrize("cool_s", [0.0, 5.0])
+def test_a_supply_that_says_off_and_still_gives_power_is_told_loudly(
+    tmp_path: Path, cool_s: float
+) -> None:
+    with virtual_bench() as bench:
+
+        def weld() -> None:
+            bench.world.supply.welded = True
+
+        watcher = Watcher(weld)
+        result = run(bench, tmp_path / "run", watcher, sequence={"cool_s": cool_s})
+    assert (result.exit_status, result.power_is_off) == (4, False)
+    assert any(loud and "BY HAND" in text for text, loud in watcher.lines)
+    assert "still gives 4.2 W" in named(tmp_path / "run", "power_off_failed")[0]["problem"]
+
+
+def test_a_supply_that_switches_on_and_gives_nothing_ends_the_run(tmp_path: Path) -> None:
+    with virtual_bench() as bench:
+        bench.world.supply.load_ohm = 1e9
+        result = run(bench, tmp_path / "run", sequence={"heat_s": 30.0}, guard=SOON)
+        assert not bench.world.supply.on
+    assert (result.reason, result.exit_status, result.power_is_off) == ("guard", 4, True)
+    assert "is the load connected" in result.text
+
+
+@pytest.mark.parametrize("victim", ["reader", "supply"])
+def test_an_instrument_that_answers_with_anothers_reply_is_never_believed(
+    tmp_path: Path, victim: str
+) -> None:
+    other = {"reader": b"12.00000\n", "supply": b"23.1,22.9,23.0,23.2,23.1\n"}[victim]
+    with virtual_bench() as bench:
+
+        def swap() -> None:
+            getattr(bench, victim).faults.garble = lambda data: other
+
+        result = run(bench, tmp_path / "run", Watcher(swap), sequence={"heat_s": 30.0}, guard=SOON)
+        bench.supply.faults.garble = None
+    assert result.exit_status == 4
+    assert {one["instrument"] for one in named(tmp_path / "run", "bad_line")} == {victim}
+    record = read_run(tmp_path / "run")
+    assert np.nanmin(record.temperature_degC) > 20
+    assert set(np.round(record.power[np.isfinite(record.power)], 0)) <= {0.0, 4.0}
 
 
 class SkewedClock(RealClock):

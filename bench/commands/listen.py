@@ -22,7 +22,9 @@ def command(
     Finds the speed and the form of the lines. A port that stays silent is asked *IDN?.
     """
     if not port.strip() or not port.isprintable():
-        raise typer.BadParameter("names no port; 'heatrun ports' lists names", param_hint="port")
+        raise typer.BadParameter(
+            "is empty or no name; 'heatrun ports' lists names", param_hint="port"
+        )
     from bench.listening import listen
     from bench.recognise import blocks, recognise, scpi_block
     from fit.errors import PortError

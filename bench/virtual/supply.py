@@ -35,12 +35,13 @@ class Supply:
     protect_V: float = 33.0
     protect_A: float = 3.3
     on: bool = False
+    welded: bool = False  # its relay no longer opens, whatever it says
     switched: list[bool] = field(default_factory=list)  # history, for tests
 
     @property
     def volts(self) -> float:
         """At the terminals [V]: held at set_V, or lower where the current limit holds."""
-        return min(self.set_V, self.set_A * self.load_ohm) if self.on else 0.0
+        return min(self.set_V, self.set_A * self.load_ohm) if self.on or self.welded else 0.0
 
     @property
     def amperes(self) -> float:
