@@ -31,6 +31,7 @@ class Cells:
     length_s: Array  # (c,) to the start of the next cell [s]
     spacing_s: Array  # (c,) mean spacing of the samples [s]
     power: Array  # (c,) mean power [power unit]
+    scan_s: float  # median time from scan to scan [s]
 
     @property
     def middle_s(self) -> Array:
@@ -44,9 +45,8 @@ def scan_spacing(t_s: Array, scans: Array | None = None) -> Array:
     return spacing if scans is None else spacing / (0.5 * (scans[1:] + scans[:-1]))
 
 
-def _cuts(t_s: Array, phase_starts: Index, logarithmic: bool, spacing: Array) -> Index:
+def _cuts(t_s: Array, phase_starts: Index, logarithmic: bool, spacing: Array, scan: float) -> Index:
     """Indices where cells begin: log-spaced after a power step, even in a soak."""
-    scan = float(np.median(spacing)) if len(spacing) else 1.0
     widest = max(scan, (t_s[-1] - t_s[0]) / CELLS_PER_RECORD)
     pieces: list[Index] = []
     ends = [*phase_starts[1:], len(t_s)]
@@ -87,7 +87,9 @@ def cut(
     known, NaN where only the scan is known. soak_first: the first phase is a zero-power soak.
     scans: (n,) how many scans each row stands for, 1 by default.
     """
-    first = _cuts(t_s, phase_starts, not soak_first, scan_spacing(t_s, scans))
+    between = scan_spacing(t_s, scans)
+    scan_s = float(np.median(between)) if len(between) else 1.0
+    first = _cuts(t_s, phase_starts, not soak_first, between, scan_s)
     samples = np.diff(np.append(first, len(t_s)))
     start = t_s[first]
     last = t_s[first + samples - 1]
@@ -106,6 +108,7 @@ def cut(
         length_s=np.diff(np.append(start_all, end)),
         spacing_s=np.insert(spacing, where, 0.0),
         power=np.insert(mean_power, where, mean_power[where]),
+        scan_s=scan_s,
     )
 
 

@@ -138,7 +138,8 @@ def choose_reference(nodes: tuple[str, ...], reference: str | None) -> str:
 
 def heating_power(power: Array) -> float:
     """Mean power while heating (0 when it never was)."""
-    on = np.abs(power) > 0.02 * np.abs(power).max() if np.any(power) else np.zeros(0, bool)
+    size = np.abs(power)
+    on = size > 0.02 * size.max()
     return float(power[on].mean()) if on.any() else 0.0
 
 
@@ -275,7 +276,7 @@ def _contributions(
     if power:
         temperature = signals.temperature_degC
         for i, node in enumerate((*record.nodes, record.reference)):
-            if node:
+            if match_u[i]:
                 series = temperature[:, signals.nodes.index(node)]
                 rise[i] = (np.nanmax(series) - np.nanmin(series)) / power
     channel = (match_u * rise) ** 2

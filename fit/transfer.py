@@ -17,7 +17,7 @@ from functools import cached_property
 import numpy as np
 
 from fit.filter_table import FilterTable
-from fit.filters import Cells, Filtered, Filters, Index, average, cut, knots, scan_spacing
+from fit.filters import Cells, Filtered, Filters, Index, average, cut, knots
 from fit.record import Array
 from fit.signals import Signals
 from fit.varpro import Derivative, Prior, Problem
@@ -41,6 +41,7 @@ class Reduced:
     sd_K: Array  # (c, m) standard deviation of that mean, infinite where missing
     weight: Array  # (c, m) one over it, by one profile for all nodes, 0 where missing
     node_weight: Array  # (m,) its factor by node
+    correlation: Array  # (m, m) of the nodes' noise: the reference's own is in every rise
     filters: Filters
     scan_s: float
     length_s: float  # from the first power step (or the start) to the end
@@ -104,7 +105,7 @@ def reduce(signals: Signals, nodes: tuple[str, ...], reference: str) -> Reduced:
             involved.append(r)
         white = sum(max(noises[c], 0.05 * steps[c], 1e-6) ** 2 for c in involved)
         stuck = np.zeros(len(rise))
-        for c in involved:
+        for c in involved if max(steps[involved]) > 0 else ():
             natural = np.sqrt(max(noises[c] ** 2 - steps[c] ** 2 / 12, 0.0))
             level = knots(cells, mean[:, c])
             stuck += stuck_variance(steps[c], natural, np.diff(level), phase)
@@ -112,7 +113,7 @@ def reduce(signals: Signals, nodes: tuple[str, ...], reference: str) -> Reduced:
         sd[present, j] = np.sqrt(white / number[present, j] + stuck[present])
     weight, node_weight = _weights(sd)
     started = starts[1] if signals.soak_samples and len(starts) > 1 else 0
-    always_off = not np.any(signals.power)
+    always_off = not np.any(cells.power)
     return Reduced(
         cells=cells,
         nodes=nodes,
@@ -121,8 +122,9 @@ def reduce(signals: Signals, nodes: tuple[str, ...], reference: str) -> Reduced:
         sd_K=sd,
         weight=weight,
         node_weight=node_weight,
+        correlation=_correlation(noises, steps, columns, r if reference else None),
         filters=Filters(cells, filters_reference),
-        scan_s=float(np.median(scan_spacing(signals.t_s, signals.scans))),
+        scan_s=cells.scan_s,
         length_s=float(signals.t_s[-1] - signals.t_s[started]),
         hot_start=always_off or signals.hot_start,
         edge_free=len(starts) > 1 and not known[1:].all(),
@@ -237,6 +239,17 @@ class Model:
 def _slice(columns: Index) -> slice:
     """Neighbouring columns as a slice."""
     return slice(int(columns[0]), int(columns[-1]) + 1)
+
+
+def _correlation(noise_K: Array, step_K: Array, nodes: list[int], reference: int | None) -> Array:
+    """Correlation (m, m) of the rises' noise: what the reference's share in each makes it.
+
+    noise_K, step_K: (columns,) of all readings [K]; nodes, reference: their columns.
+    """
+    variance = np.maximum(noise_K, np.maximum(0.05 * step_K, 1e-6)) ** 2
+    common = 0.0 if reference is None else variance[reference]
+    whole = np.diag(variance[nodes]) + common
+    return np.asarray(whole / np.sqrt(np.outer(np.diag(whole), np.diag(whole))))
 
 
 def _weights(sd_K: Array) -> tuple[Array, Array]:
