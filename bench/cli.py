@@ -5,12 +5,13 @@ Command modules import nothing heavy at the top, so that `heatrun --help` answer
 
 from __future__ import annotations
 
+import contextlib
 import importlib
 import os
 import sys
 import traceback
 from collections.abc import Callable
-from typing import Annotated
+from typing import Annotated, NoReturn
 
 import typer
 
@@ -39,6 +40,9 @@ THREADS = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
 """Our matrices are small: on them the linear algebra's threads only wait for each other, a fit
 takes several times as long, and a logger beside it loses its core."""
 
+STOPPED = 130
+"""What typer returns where Ctrl-C ended a command."""
+
 EPILOG = (
     "The parts get hot and a supply can start a fire: read the cautions in the README, "
     "and never leave a heat run alone without a hardware cut-out."
@@ -56,33 +60,77 @@ def main(arguments: list[str] | None = None) -> None:
     """
     for name in THREADS:
         os.environ.setdefault(name, "1")
-    for stream in (sys.stdout, sys.stderr):
-        if hasattr(stream, "reconfigure"):
-            stream.reconfigure(errors="replace")
+    _open_streams()
     words = sys.argv[1:] if arguments is None else arguments
     completing = "_HEATRUN_COMPLETE" in os.environ
     wanted = next((word for word in words if not word.startswith("-")), "")
     command = typer.main.get_command(build(None if completing else wanted))
     try:
         status = command.main(arguments, prog_name="heatrun", standalone_mode=False)
+        sys.stdout.flush()
     except HeatrunError as error:
         if is_verbose():
             traceback.print_exception(error)
         sys.exit(_complain(str(error), error.exit_status))
-    except BrokenPipeError:
-        # The reader of our output (head, less) has gone; Python would complain again at exit.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        sys.exit(0)
     except (KeyboardInterrupt, typer.Abort):
         sys.exit(_complain("stopped", 2))
-    except Exception as error:
-        format_message = getattr(error, "format_message", None)
-        if format_message is None:
+    except SystemExit as error:
+        if not isinstance(error.__context__, BrokenPipeError):
             raise
+        _leave_output()  # typer and rich give it the status 1, which says something else here
+    except Exception as error:
+        sys.exit(_unexpected(error))
+    if status == STOPPED:
+        sys.exit(_complain("stopped", 2))
+    sys.exit(status if isinstance(status, int) else 0)
+
+
+def _unexpected(error: Exception) -> int:
+    """Bad usage in the parser's words, an output that takes no more, or a fault of our own."""
+    format_message = getattr(error, "format_message", None)
+    if format_message is not None:
         context = getattr(error, "ctx", None)
         where = f"; see '{context.command_path} --help'" if context is not None else ""
-        sys.exit(_complain(f"{format_message().rstrip('.')}{where}", 2))
-    sys.exit(status if isinstance(status, int) else 0)
+        return _complain(f"{format_message().rstrip('.')}{where}", 2)
+    if isinstance(error, BrokenPipeError):
+        _leave_output()
+    if is_verbose():
+        traceback.print_exception(error)
+    if isinstance(error, OSError) and error.strerror:
+        return _complain(f"{error.filename or 'standard output'}: {error.strerror}", 2)
+    at = traceback.extract_tb(error.__traceback__)[-1]
+    return _complain(
+        f"a fault of heatrun's own: {type(error).__name__}: {error} ({at.filename}:{at.lineno}); "
+        "'heatrun --verbose …' shows how it came to it",
+        2,
+    )
+
+
+def _open_streams() -> None:
+    """Standard streams that are closed are opened on nothing, and take characters they lack.
+
+    Else an instrument's port would get the number of standard output.
+    """
+    if None in (sys.stdin, sys.stdout, sys.stderr):
+        while (opened := os.open(os.devnull, os.O_RDWR)) <= 2:
+            pass
+        os.close(opened)
+        sys.stdin = sys.stdin or os.fdopen(0, encoding="utf-8", closefd=False)
+        sys.stdout = sys.stdout or os.fdopen(1, "w", encoding="utf-8", closefd=False)
+        sys.stderr = sys.stderr or os.fdopen(2, "w", encoding="utf-8", closefd=False)
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")
+
+
+def _leave_output() -> NoReturn:
+    """The reader of our output (head, less) has gone; Python would complain again at exit.
+
+    Not with status 0: nobody has got the whole result.
+    """
+    with contextlib.suppress(OSError, ValueError, AttributeError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
+    sys.exit(2)
 
 
 def build(only: str | None = None) -> typer.Typer:

@@ -9,7 +9,7 @@ import threading
 from collections import deque
 from typing import IO, TYPE_CHECKING
 
-from bench.status import Estimate, Status, View
+from bench.status import Estimate, NoView, Status, View
 
 if TYPE_CHECKING:
     from rich.console import Console, RenderableType
@@ -19,13 +19,16 @@ LINE_EVERY_S = 60.0  # of record time, where lines are written
 EVENTS_SHOWN = 6
 
 
-def open_view(stream: IO[str] | None = None) -> View:
+def open_view(stream: IO[str] | None = None, quiet: bool = False) -> View:
     """The live view on a terminal, plain lines on anything else.
 
     Args:
         stream: standard error when None: standard output is for the run folder.
+        quiet: only what somebody must act on.
     """
     stream = stream or sys.stderr
+    if quiet:
+        return OnlyLoud(stream)
     if not stream.isatty():
         return Lines(stream)
     from rich.console import Console
@@ -84,6 +87,17 @@ class Lines:
         # Where nobody looks on any more, the run goes on all the same.
         with contextlib.suppress(OSError, ValueError):
             print(line, file=self._stream, flush=True)
+
+
+class OnlyLoud(NoView):
+    """Nothing but what somebody must act on."""
+
+    def __init__(self, stream: IO[str]) -> None:
+        self._lines = Lines(stream)
+
+    def say(self, text: str, loud: bool = False) -> None:
+        if loud:
+            self._lines.say(text, loud)
 
 
 class Live:

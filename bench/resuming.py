@@ -38,6 +38,8 @@ def standing(folder: Path, rig: Rig) -> Standing:
     try:
         document = json.loads(path.read_text(encoding="utf-8"))
         started = datetime.fromisoformat(document["started"])
+        if started.tzinfo is None:
+            raise ValueError("started has no time zone")
         nodes = tuple(document["nodes"])
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise RecordError(

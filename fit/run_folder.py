@@ -15,6 +15,7 @@ import json
 import math
 import os
 import re
+import shutil
 import threading
 import uuid
 from collections.abc import Mapping, Sequence
@@ -25,6 +26,7 @@ from types import TracebackType
 from typing import BinaryIO
 
 from fit.errors import RecordError
+from fit.one_writer import claim
 
 SCHEMA = "heatrun.run/1"
 READINGS, EVENTS, DOCUMENT = "readings.csv", "events.jsonl", "run.json"
@@ -189,19 +191,18 @@ class RunWriter:
         nodes = document["nodes"]
         assert isinstance(nodes, list | tuple)
         columns = ["t_s", *(f"{node}_degC" for node in nodes), *power_columns]
+        _make_folder(folder)
         try:
-            folder.parent.mkdir(parents=True, exist_ok=True)
-            folder.mkdir()
             write_result(folder, DOCUMENT, document)
             readings = (folder / READINGS).open("xb")
+            claim(readings)
             events = (folder / EVENTS).open("xb")
             readings.write((",".join(columns) + "\n").encode())
             readings.flush()
-        except FileExistsError as error:
-            raise RecordError(
-                folder, "", "exists already", "a run never writes over another: name a new folder"
-            ) from error
-        except OSError as error:
+        except (OSError, RecordError) as error:
+            shutil.rmtree(folder, ignore_errors=True)  # made a moment ago, and nothing in it
+            if isinstance(error, RecordError):
+                raise
             raise RecordError(folder, "", f"cannot be created ({error.strerror})") from error
         writer = cls(folder, columns, readings, events)
         writer.sync()
@@ -223,10 +224,16 @@ class RunWriter:
             raise RecordError(
                 path, "", f"cannot be resumed ({error.strerror})", "name the folder of a run"
             ) from error
-        columns = readings.readline().decode("utf-8", "replace").rstrip("\r\n").split(",")
-        if columns[0] != "t_s":
+        header = readings.readline().decode("utf-8", "replace")
+        columns = header.rstrip("\r\n").split(",")
+        if columns[0] != "t_s" or not header.endswith("\n"):
             readings.close()
-            raise RecordError(path, "line 1", "is not a header", "it begins with t_s")
+            raise RecordError(path, "line 1", "is no whole header", "it begins with t_s")
+        if not claim(readings):
+            readings.close()
+            raise RecordError(
+                path, "", "is being written by another program", "stop that one first"
+            )
         last, torn = _take_off_torn_line(readings)
         _take_off_torn_line(events := (folder / EVENTS).open("a+b"))
         writer = cls(folder, columns, readings, events)
@@ -354,6 +361,25 @@ class RunWriter:
                 except OSError as error:
                     self._trouble = error
                     return
+
+
+def _make_folder(folder: Path) -> None:
+    try:
+        folder.parent.mkdir(parents=True, exist_ok=True)
+    except (FileExistsError, NotADirectoryError) as error:
+        raise RecordError(
+            folder, "", "cannot be created in a file", "name a folder for it"
+        ) from error
+    except OSError as error:
+        raise RecordError(folder, "", f"cannot be created ({error.strerror})") from error
+    try:
+        folder.mkdir()
+    except FileExistsError as error:
+        raise RecordError(
+            folder, "", "exists already", "a run never writes over another: name a new folder"
+        ) from error
+    except OSError as error:
+        raise RecordError(folder, "", f"cannot be created ({error.strerror})") from error
 
 
 def _cell(value: float | None) -> str:

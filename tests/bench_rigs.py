@@ -134,17 +134,38 @@ class OtherProcess:
         *arguments: str,
         stdin: Any = subprocess.DEVNULL,
         first: str = "",
+        before: tuple[str, ...] = (),
+        shell: str = "",
+        terminal: int | None = None,
         **changes: Any,
     ) -> None:
-        """Start `heatrun log` on a rig written for it; `first` is what its Python runs before."""
+        """Start `heatrun log` on a rig written for it.
+
+        Args:
+            out: the run folder.
+            arguments: options of `log`.
+            stdin: standard input.
+            first: what its Python runs before.
+            before: options before `log`.
+            shell: redirections by a shell.
+            terminal: descriptor of the terminal it takes for its own, in place of pipes.
+            changes: of the short rig's tables.
+        """
         rig = self.folder / f"{out.name}.toml"
         rig.write_text(toml(tables(self.ports, **changes)), encoding="utf-8")
         python, option, program = HEATRUN
+        if terminal is not None:
+            first = f"import fcntl, termios; fcntl.ioctl(0, termios.TIOCSCTTY, 0)\n{first}"
+        words = [python, option, f"{first}\n{program}", *before, "log", str(rig)]
+        words += ["--out", str(out), *arguments]
+        if shell:
+            words = ["sh", "-c", f'exec "$@" {shell}', "sh", *words]
+        pipe = subprocess.PIPE if terminal is None else terminal
         self.logger = subprocess.Popen(
-            [python, option, f"{first}\n{program}", "log", str(rig), "--out", str(out), *arguments],
-            stdin=stdin,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.PIPE,
+            words,
+            stdin=stdin if terminal is None else terminal,
+            stdout=pipe,
+            stderr=pipe,
             text=True,
             start_new_session=True,
         )

@@ -53,6 +53,57 @@ def test_a_signal_ends_the_run_in_order(
     assert named(tmp_path / "run", "stop")[0]["reason"] == "operator"
 
 
+def test_a_closed_terminal_ends_the_run_in_order(other: OtherProcess, tmp_path: Path) -> None:
+    near, far = os.openpty()
+    other.log(tmp_path / "run", sequence=LONG, terminal=far)
+    os.close(far)
+    other.wait_for(tmp_path / "run", "power_on")
+    drawn = b""
+    while b"power ON" not in drawn:
+        drawn += os.read(near, 65536)
+    os.close(near)
+    assert other.logger is not None
+    assert other.logger.wait(20) == 0
+    assert not other.state()["on"]
+    assert named(tmp_path / "run", "stop")[0]["text"] == "stopped by SIGHUP"
+
+
+def test_a_second_signal_does_not_stop_the_switching_off(
+    other: OtherProcess, tmp_path: Path
+) -> None:
+    other.log(tmp_path / "run", sequence=LONG)
+    other.wait_for(tmp_path / "run", "power_on")
+    for number in (signal.SIGINT, signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
+        other.send(number)
+    status, out, err = other.finish()
+    assert (status, out.strip(), "Traceback" in err) == (0, str(tmp_path / "run"), False)
+    assert not other.state()["on"]
+
+
+@pytest.mark.parametrize("closed", ["1>&-", "0<&- 1>&- 2>&-", "1>/dev/full"])
+def test_an_output_that_takes_nothing_does_not_touch_the_run(
+    other: OtherProcess, tmp_path: Path, closed: str
+) -> None:
+    other.log(tmp_path / "run", shell=closed)
+    status, _, err = other.finish()
+    assert (status, "Traceback" in err) == (0, False)
+    assert named(tmp_path / "run", "stop")[0]["reason"] == "finished"
+
+
+def test_quiet_prints_the_folder_alone(other: OtherProcess, tmp_path: Path) -> None:
+    other.log(tmp_path / "run", before=("--quiet",))
+    assert other.finish() == (0, f"{tmp_path / 'run'}\n", "")
+
+
+def test_quiet_still_asks_the_operator(other: OtherProcess, tmp_path: Path) -> None:
+    power = {"switch": "operator"}
+    other.log(tmp_path / "run", before=("--quiet",), stdin=subprocess.PIPE, power=power)
+    assert other.logger is not None
+    _, err = other.logger.communicate("\n\n", timeout=20)
+    assert [line for line in err.splitlines() if "Switch the power" not in line] == []
+    assert err.index("power ON now") < err.index("power OFF now")
+
+
 def test_kill_9_leaves_the_supply_off_and_the_record_readable(
     other: OtherProcess, tmp_path: Path
 ) -> None:

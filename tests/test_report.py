@@ -11,13 +11,15 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from fit.budget import predict, read_budget
 from fit.causes import Finding
 from fit.check import Verdict, hold
 from fit.errors import HeatrunError, RecordError
 from fit.printing import print_page
 from fit.record import Event
 from fit.report import draw_figures, gather, render, write_report
-from fit.wording import state
+from fit.report_rating import rate_verdict
+from fit.wording import state, story
 from tests.browser import browser
 from tests.made import prediction, spans
 from tests.test_figures import made_response, made_run
@@ -129,6 +131,87 @@ def test_every_span_stands_in_the_table_measured_beside_predicted():
     verdict = hold(spans(), prediction())
     rows = re.findall(r'<th scope="row" class="words">([^<]*)</th>', report(verdict))
     assert rows == ["junction to tab", "via array", "pad", "bar + bar to case", "case to air"]
+
+
+@pytest.fixture(scope="module")
+def real_verdict(tmp_path_factory: pytest.TempPathFactory) -> Verdict:
+    """Of the demonstration's own budget, every span as it predicts (invented)."""
+    budget = read_budget(Path(__file__).parents[1] / "data" / "charge_controller" / "budget.toml")
+    predicted = predict(budget)
+    nodes = budget.nodes[1:]
+    R = predicted.R_K_per_W[1:] * budget.conditions.path_fraction
+    rise = np.append(np.cumsum(R[::-1])[::-1], 0.0) * predicted.power_W
+    made = dataclasses.replace(
+        spans(),
+        nodes=nodes,
+        R_K_per_W=R,
+        covariance={"fit": np.diag((0.01 * R) ** 2)},
+        final_degC=predicted.ambient_degC + rise,
+    )
+    return hold(made, predicted)
+
+
+def rated_report(verdict: Verdict) -> str:
+    run = made_run()
+    rated = rate_verdict(verdict)
+    material = gather(run, made_response(run), verdict, rated=rated)
+    return render(material, draw_figures(material))
+
+
+def words(html: str) -> str:
+    return " ".join(re.sub(r"<[^>]*>", " ", html[html.index("<body>") :]).split())
+
+
+def test_the_rating_is_that_of_the_rate_command(real_verdict: Verdict):
+    rating = rate_verdict(real_verdict).rating
+    assert rating is not None
+    assert rating.allowable_power_W is not None
+    said = words(rated_report(real_verdict))
+    allowed = rating.allowable_power_W
+    assert f"Allowable: {allowed.value:.3g} W , 95 % interval {allowed.low:.3g} to" in said
+    for row in rating.touch_rows:
+        assert row.contact in said
+    assert "nobody yet" in said
+    assert all(caution[1:] in said for caution in rating.cautions)
+
+
+def test_what_is_over_budget_is_to_be_mended_before_it_is_rated(real_verdict: Verdict):
+    faulty = dataclasses.replace(real_verdict, decision="non-conforming")
+    assert "Mend it, run again, and rate that." in rated_report(faulty)
+    misread = with_lead(faulty, "sensor-placement", "bar")
+    assert "The bar thermocouple reads wrong: this is what follows" in rated_report(misread)
+
+
+def test_a_path_that_is_not_resolved_is_not_rated(real_verdict: Verdict):
+    measured = real_verdict.measured
+    covariance = {"fit": measured.covariance["fit"] + np.diag([0, 0, 0, 50.0**2])}
+    unknown = dataclasses.replace(measured, covariance=covariance)
+    verdict = dataclasses.replace(real_verdict, measured=unknown)
+    said = words(rated_report(verdict))
+    assert "No rating: the record does not resolve case to ambient" in said
+    assert "Allowable" not in said
+
+
+def test_the_first_screen_does_not_say_its_headline_twice():
+    verdict = hold(spans({"pad": 2.0}), prediction())
+    said = state(verdict)
+    assert said.headline == "Poor contact at the pad"
+    assert said.text.startswith("1.2 K/W measured, 0.6 K/W predicted")
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        (
+            "High resistance at 'bar' (bar + bar to case, which holds it): 2 K/W measured.",
+            "In bar + bar to case: 2 K/W measured.",
+        ),
+        ("The 'bar' thermocouple reads low by 10 %.", "It reads low by 10 %."),
+        ("All spans are off alike: as 20 %.", "All spans are off alike: as 20 %."),
+    ],
+)
+def test_the_story_under_a_headline_is_whole(text: str, told: str):
+    assert story(Finding("high-resistance", "bar", 0.9, text)) == told
 
 
 def test_without_budget_nothing_is_judged():

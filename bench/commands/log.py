@@ -38,6 +38,7 @@ def command(
     from bench.logger import heat_run
     from bench.rig import read_rig
     from fit.errors import RecordError, RigError
+    from fit.telling import is_quiet
 
     plan = read_rig(rig)
     if plan.sequence.heat_until == "decided" and budget is None:
@@ -55,7 +56,7 @@ def command(
         from fit.budget import read_budget
 
         stated = read_budget(budget)
-    with contextlib.closing(open_view()) as view:
+    with contextlib.closing(open_view(quiet=is_quiet())) as view:
         result = heat_run(
             plan,
             clock=RealClock(),
@@ -65,7 +66,9 @@ def command(
             label=label,
             resume=resume,
         )
-    print(result.folder)
+    # Where nobody reads it any more (a closed terminal), the outcome is what it was.
+    with contextlib.suppress(OSError, ValueError):
+        print(result.folder, flush=True)
     if result.exit_status:
         print(f"heatrun: {' '.join(result.text.split())}", file=sys.stderr)
         raise typer.Exit(result.exit_status)

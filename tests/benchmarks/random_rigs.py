@@ -21,6 +21,7 @@ from fit.errors import HeatrunError
 from fit.record import Array, Run
 from fit.spans import measure
 
+STEP_S = 0.1  # of the simulation, so that a lag is no matter of the scan
 NAMES = ("tab", "board_back", "bar", "plate", "case")
 
 
@@ -98,10 +99,15 @@ def random_rig(seed: int, heat_s: float = 1800.0, cool: bool | None = None) -> R
         ambient_degC=lambda t: 23.0 + swing * np.sin(2 * np.pi * t / period) + slope * t,
         cooling=lambda t: draught if t > draught_s else 1.0,
     )
-    true = simulate(prototype, t_s, power_W)
+    fine = round(scan / STEP_S)
+    fine_s = STEP_S * np.arange(fine * (len(t_s) - 1) + 1)
+    true = simulate(prototype, fine_s, np.repeat(power_W, fine)[: len(fine_s)])
     columns = [n for n in (*names, "ambient") if n != "junction"]
     readings = np.column_stack(
-        [read_sensor(sensors[n], t_s, true[n], true["ambient"], random) for n in columns]
+        [
+            read_sensor(sensors[n], fine_s, true[n], true["ambient"], random)[::fine]
+            for n in columns
+        ]
     )
     air = surface.resistance_K_per_W(power, 23.0) / (draught if draught_s < soak + heat_s else 1.0)
     return Rig(
