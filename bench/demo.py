@@ -177,6 +177,7 @@ def _evaluate(run: Run, budget: Budget, folder: Path) -> Verdict:
     """Fit, check and report, as the three commands do, from one measurement."""
     from fit.check import check
     from fit.report import write_report
+    from fit.report_rating import rate_verdict
     from fit.results import check_document, fit_document
     from fit.spans import measure
 
@@ -185,7 +186,7 @@ def _evaluate(run: Run, budget: Budget, folder: Path) -> Verdict:
     verdict = check(spans, budget)
     write_result(folder, "fit.json", fit_document(response))
     write_result(folder, "check.json", check_document(verdict))
-    write_report(run, response, verdict, folder)
+    write_report(run, response, verdict, folder, rated=rate_verdict(verdict))
     return verdict
 
 

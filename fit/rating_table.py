@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import asdict
 from typing import Any
 
+import numpy as np
 from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
@@ -12,6 +13,8 @@ from rich.table import Table
 from fit.check_table import STYLE, with_expanded
 from fit.duty import DUTIES, PERIODS_S, ProfileResult
 from fit.rating import Estimate, LimitRating, Rating
+from fit.resolved import RESOLVED
+from fit.spans import Spans
 from fit.touch_limits import SHIPPED
 
 SCHEMA = "heatrun.rate/1"
@@ -97,10 +100,7 @@ def print_rating(console: Console, rating: Rating) -> None:
     )
     _print_allowable(console, rating)
     if rating.surface_scale is not None:
-        console.print(
-            f"The surface gives off {1 / rating.surface_scale.value:.2f} of the heat the budget "
-            "expects of it at the same temperature."
-        )
+        console.print(surface_in_words(rating))
     tables = {
         f"At {rating.power_W:.3g} W, {rating.ambient_degC:g} °C": _node_table(rating),
         "Limits": _limit_table(rating),
@@ -114,7 +114,7 @@ def print_rating(console: Console, rating: Rating) -> None:
         if table is not None:
             console.print(f"\n[bold]{escape(title)}[/]")
             console.print(table)
-    _print_touch_source(console, rating)
+    console.print(escape(touch_source(rating)))
     if rating.profile is not None:
         _print_profile(console, rating.profile, rating.junction)
     console.print()
@@ -125,15 +125,41 @@ def print_rating(console: Console, rating: Rating) -> None:
 
 
 def _print_allowable(console: Console, rating: Rating) -> None:
+    first, rest = allowable_in_words(rating)
+    console.print(f"[bold]{first}[/]{escape(rest)}" if rest else first)
+
+
+def allowable_in_words(rating: Rating) -> tuple[str, str]:
+    """The allowable power, and the rest of the sentence: its interval and what sets it."""
     allowable = rating.allowable_power_W
     if allowable is None:
-        console.print("No limit is stated, so no power can be called allowable.")
-        return
+        return "No limit is stated, so no power can be called allowable.", ""
     limit = rating.junction if rating.set_by == rating.junction.name else rating.touch
-    console.print(
-        f"[bold]Allowable: {allowable.value:.3g} W[/], 95 % interval {allowable.low:.3g} to "
-        f"{allowable.high:.3g} W; set by the {limit.node}'s {limit.limit_degC:g} °C at "
-        f"{limit.ambient_degC:g} °C ambient"
+    return f"Allowable: {allowable.value:.3g} W", (
+        f", 95 % interval {allowable.low:.3g} to {allowable.high:.3g} W; set by the "
+        f"{limit.node}'s {limit.limit_degC:g} °C at {limit.ambient_degC:g} °C ambient"
+    )
+
+
+def surface_in_words(rating: Rating) -> str:
+    """How the measured way to air compares with the budget's; empty where it was not measured."""
+    if rating.surface_scale is None:
+        return ""
+    return (
+        f"The surface gives off {1 / rating.surface_scale.value:.2f} of the heat the budget "
+        "expects of it at the same temperature."
+    )
+
+
+def not_rated(rating: Rating, spans: Spans) -> str:
+    """Why a rating says nothing: the heated node's rise is not resolved; empty where it is."""
+    junction = rating.junction
+    if junction.degC.u <= RESOLVED * abs(junction.degC.value - junction.ambient_degC):
+        return ""
+    names = [f"{spans.nodes[i]} to {spans.nodes[i + 1]}" for i in np.flatnonzero(~spans.resolved)]
+    return (
+        f"no rating: the record does not resolve {', '.join(names) or 'the path'}; heat longer, "
+        "until the case has settled"
     )
 
 
@@ -206,12 +232,13 @@ def _touch_table(rating: Rating) -> Table:
     return table
 
 
-def _print_touch_source(console: Console, rating: Rating) -> None:
+def touch_source(rating: Rating) -> str:
+    """Where the touch limits come from, and who has confirmed them."""
     table = rating.touch_table
     status = table.confirmed or "confirmed by nobody yet: hold it against the edition in force"
     if table.source == SHIPPED and not table.confirmed:
         status = f"written from memory, {status}"
-    console.print(f"Limits from {escape(table.source)}, {escape(status)}.")
+    return f"Touch limits from {table.source}, {status}."
 
 
 def _print_profile(console: Console, result: ProfileResult, junction: LimitRating) -> None:

@@ -12,8 +12,16 @@ from typing import TYPE_CHECKING
 from fit.errors import NotIdentifiable
 from fit.path_view import HeatPath, heat_path
 from fit.provenance import describe, digests, started_is_known
-from fit.report_rows import comparison_rows, drivers, path_rows, tau_predicted, tau_rows
-from fit.results import resistance_unit
+from fit.report_rating import Rated, rating_section
+from fit.report_rows import (
+    comparison_rows,
+    drivers,
+    ladder_rows,
+    path_rows,
+    tau_predicted,
+    tau_rows,
+)
+from fit.results import heated_ladder, resistance_unit
 from fit.run_folder import write_result
 from fit.style import css_variables, to_svg
 from fit.wording import CAUTIONS, state
@@ -33,6 +41,7 @@ DESCRIPTION = {
     "compared": "Measured over predicted resistance of every span; in the table below",
     "curves": "Measured rise of every node after the power step, the fit and its residuals",
     "record": "The whole record: temperatures and power over time",
+    "spectrum": "Time-constant spectrum, and heat capacity over resistance along the path",
     "uncertainty": "Expanded uncertainty of every span by source",
     "comparison": "Resistance of every span in every run; in the table below",
 }
@@ -48,6 +57,7 @@ class Material:
     spans: Spans | None
     path: HeatPath | None
     comparison: Comparison | None = None
+    rated: Rated | None = None
 
 
 def write_report(
@@ -58,6 +68,7 @@ def write_report(
     *,
     name: str = REPORT,
     comparison: Comparison | None = None,
+    rated: Rated | None = None,
 ) -> Path:
     """Write the report of a run whole, replacing an earlier one.
 
@@ -68,6 +79,7 @@ def write_report(
         folder: where the file goes.
         name: of the file.
         comparison: with other runs, for a section of its own.
+        rated: the rating of the verdict's run, for a section of its own.
 
     Returns:
         The file written.
@@ -75,7 +87,7 @@ def write_report(
     Raises:
         RecordError: the folder cannot be written.
     """
-    material = gather(run, response, verdict, comparison)
+    material = gather(run, response, verdict, comparison, rated)
     return write_result(folder, name, render(material, draw_figures(material)))
 
 
@@ -84,11 +96,12 @@ def gather(
     response: Response,
     verdict: Verdict | None = None,
     comparison: Comparison | None = None,
+    rated: Rated | None = None,
 ) -> Material:
     """Put together what a report is made from; spans are measured where no verdict brings them."""
     spans = verdict.measured if verdict is not None else _measured(response)
     path = heat_path(spans, verdict) if spans is not None else None
-    return Material(run, response, verdict, spans, path, comparison)
+    return Material(run, response, verdict, spans, path, comparison, rated)
 
 
 def _measured(response: Response) -> Spans | None:
@@ -105,6 +118,7 @@ def draw_figures(material: Material) -> dict[str, Figure]:
         curves_figure,
         path_figure,
         record_figure,
+        spectrum_figure,
         uncertainty_figure,
     )
 
@@ -114,6 +128,7 @@ def draw_figures(material: Material) -> dict[str, Figure]:
         figures["compared"] = compared_figure(material.path)
     figures["curves"] = curves_figure(material.response)
     figures["record"] = record_figure(material.run)
+    figures["spectrum"] = spectrum_figure(material.response)
     if material.spans is not None:
         figures["uncertainty"] = uncertainty_figure(material.spans, _share_u(material.verdict))
     if material.comparison is not None:
@@ -135,6 +150,7 @@ def render(material: Material, figures: Mapping[str, Figure], theme: str = "") -
 
     run, response, verdict = material.run, material.response, material.verdict
     spans = material.spans
+    ladder = heated_ladder(response) if response.power else None
     return str(
         _template().render(
             theme=theme,
@@ -159,8 +175,12 @@ def render(material: Material, figures: Mapping[str, Figure], theme: str = "") -
             tau_rows=tau_rows(response, verdict),
             tau_predicted=tau_predicted(verdict),
             not_resolved=response.not_resolved,
+            ladder=ladder_rows(ladder),
+            taken_out=ladder.network.taken_out if ladder else (),
+            capacity="J/K" if response.power_unit == "W" else f"{response.power_unit}·s/K",
             drivers=drivers(verdict),
             comparison=comparison_rows(material.comparison),
+            rating=rating_section(material.rated, verdict),
             notes=_notes(material),
             cautions=CAUTIONS,
             provenance=describe(run),

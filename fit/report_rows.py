@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from fit.check import SpanVerdict, Verdict
     from fit.compare import Comparison
     from fit.identify import Response
+    from fit.results import Ladder
 
 
 def path_rows(path: HeatPath, verdict: Verdict | None) -> list[dict[str, str]]:
@@ -61,7 +62,7 @@ def tau_rows(response: Response, verdict: Verdict | None) -> list[dict[str, str]
         {
             "tau": with_expanded(float(tau), float(tau_u)),
             "predicted": predicted.get(float(tau), "–"),
-            "R": with_expanded(float(R), float(R_u)) if response.power else "–",
+            "R": with_expanded(float(R), float(R_u)).replace("-", "−") if response.power else "–",
         }
         for tau, tau_u, R, R_u in zip(
             response.tau_s,
@@ -70,6 +71,15 @@ def tau_rows(response: Response, verdict: Verdict | None) -> list[dict[str, str]
             response.foster_R_u_K_per_W,
             strict=True,
         )
+    ]
+
+
+def ladder_rows(ladder: Ladder | None) -> list[tuple[str, str]]:
+    """Resistance and heat capacity of every step of the ladder, heat source first."""
+    if ladder is None:
+        return []
+    return [
+        (f"{R:.3g}", f"{C:.3g}") for R, C in zip(ladder.R_K_per_W, ladder.C_J_per_K, strict=True)
     ]
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -104,7 +105,7 @@ def state(verdict: Verdict | None) -> Statement:
             verdict.decision,
             decision,
             headline(lead),
-            f"{lead.text} Probability: {percent(lead.probability)}.",
+            f"{story(lead)} Probability: {percent(lead.probability)}.",
             facts,
             lead.steps,
             lead.caution,
@@ -121,6 +122,24 @@ def headline(finding: Finding) -> str:
     """'Poor contact at the pad'."""
     form = HEADLINE.get(finding.kind, finding.kind.replace("-", " ") + " at the {where}")
     return form.format(where=finding.where)
+
+
+def story(finding: Finding) -> str:
+    """What a finding says under its headline, without saying the headline again.
+
+    >>> from fit.causes import Finding
+    >>> text = "Poor contact at 'pad': 0.95 K/W measured, 0.55 K/W predicted."
+    >>> story(Finding("poor-contact", "pad", 0.9, text))
+    '0.95 K/W measured, 0.55 K/W predicted.'
+    """
+    raised = re.match(
+        r"[A-Z]\w+ \w+ at '[^']*'(?: \((?P<span>.*?), which holds it\))?: (?P<rest>.*)",
+        finding.text,
+        re.DOTALL,
+    )
+    if raised:
+        return f"In {raised['span']}: {raised['rest']}" if raised["span"] else raised["rest"]
+    return re.sub(r"^The '[^']*' thermocouple ", "It ", finding.text)
 
 
 def _possible(finding: Finding) -> str:

@@ -64,6 +64,7 @@ def command(
     from fit.duty import read_profile
     from fit.errors import NotIdentifiable
     from fit.rating import rate
+    from fit.rating_table import not_rated
     from fit.record import read_run
     from fit.spans import measure
     from fit.touch_limits import read_touch_limits
@@ -79,14 +80,17 @@ def command(
             f"{run}: power is recorded in {recorded.power_unit}; a rating needs watts"
         )
     with working(f"rating {run}"):
+        spans = measure(recorded)
         rating = rate(
-            measure(recorded),
+            spans,
             stated,
             table,
             ambient_degC=ambient,
             profile=load,
             material=material.value,
         )
+    if why_not := not_rated(rating, spans):
+        raise NotIdentifiable(f"{run}: {why_not}")
     if as_json:
         from fit.rating_table import rate_document
         from fit.run_folder import to_json

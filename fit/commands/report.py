@@ -89,6 +89,7 @@ def _material(runs: list[Path], budget: Path | None) -> Material:
     from fit.check import check
     from fit.record import read_run
     from fit.report import gather
+    from fit.report_rating import rate_verdict
     from fit.run_budget import budget_for
     from fit.spans import measure
 
@@ -97,7 +98,9 @@ def _material(runs: list[Path], budget: Path | None) -> Material:
     comparison = _comparison(runs) if len(runs) > 1 else None
     if stated is not None:
         spans = measure(run)
-        return gather(run, spans.responses[-1], check(spans, stated), comparison)
+        verdict = check(spans, stated)
+        rated = rate_verdict(verdict)
+        return gather(run, spans.responses[-1], verdict, comparison, rated)
     from fit.identify import identify
 
     return gather(run, identify(run), None, comparison)

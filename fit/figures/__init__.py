@@ -3,6 +3,8 @@
 path.py          the heat path: temperature at every node, K/W on every span
 compared.py      measured against predicted, span by span
 curves.py        measured curves with the fit, and residuals, in log time
+fitted.py        the fit over the whole record, in plain time
+spectrum.py      time-constant spectrum, and capacity over resistance along the path
 record.py        the whole record as it was logged
 uncertainty.py   where each span's uncertainty comes from
 """
@@ -11,6 +13,7 @@ from fit.figures.compared import compared_figure
 from fit.figures.curves import curves_figure
 from fit.figures.path import path_figure
 from fit.figures.record import record_figure
+from fit.figures.spectrum import spectrum_figure
 from fit.figures.uncertainty import uncertainty_figure
 
 __all__ = [
@@ -18,5 +21,6 @@ __all__ = [
     "curves_figure",
     "path_figure",
     "record_figure",
+    "spectrum_figure",
     "uncertainty_figure",
 ]

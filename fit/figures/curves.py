@@ -122,8 +122,8 @@ def _draw_curves(axes: Axes, binned: Binned, response: Response) -> None:
         )
         axes.plot(binned.t_s, binned.fitted_K[:, j], color=colour("ink"), lw=0.9, zorder=3)
     axes.margins(x=0.01, y=0.04)
-    above = f"above {response.reference}" if response.reference else "above its start"
-    axes.set_title(f"rise {above}, K: dots measured, lines fitted")
+    quantity = f"rise above {response.reference}, K" if response.reference else "readings, °C"
+    axes.set_title(f"{quantity}: dots measured, lines fitted")
     axes.grid(axis="y", color=colour("wash"), lw=0.8)
     axes.tick_params(labelbottom=False, which="both")
     axes.minorticks_off()
