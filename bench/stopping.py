@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import signal
 import threading
-from types import FrameType, TracebackType
+from types import FrameType
 from typing import Any
 
 NAMES = {"SIGINT": "Ctrl-C", "SIGTERM": "SIGTERM", "SIGHUP": "SIGHUP", "SIGBREAK": "Ctrl-Break"}
@@ -31,12 +31,7 @@ class StopRequests:
                     self._before[number] = signal.signal(number, self._note)
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        at: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         for number, handler in self._before.items():
             signal.signal(number, handler)
 

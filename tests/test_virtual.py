@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import subprocess
 import sys
 from importlib.resources import files
@@ -12,6 +13,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from bench.virtual import __main__ as program
 from bench.virtual.bench import open_bench
 from bench.virtual.instrument import Faults
 from bench.virtual.prototype import Prototype, simulate
@@ -208,3 +210,37 @@ def test_a_socket_end_can_be_given_its_number() -> None:
     again = SocketEnd(number)
     assert again.url.endswith(f":{number}")
     again.close()
+
+
+def test_every_option_of_the_program_says_what_it_does(capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit) as end:
+        program.main(["--help"])
+    told = capsys.readouterr().out
+    assert end.value.code == 0
+    options = re.findall(r"^  (--[a-z-]+)(.*\n(?:    .*\n)*)", told, re.MULTILINE)
+    assert len(options) >= 9
+    assert not [name for name, text in options if not re.search(r"[a-z]{3}", text)]
+
+
+@pytest.mark.parametrize(
+    ("options", "expected"),
+    [
+        (["--fault", "flood"], "no fault 'flood'; one of none, pad, sensor, power"),
+        (["--prototype", "none.toml"], "none.toml"),
+        (["--speed", "0"], "--speed"),
+        (["--speed", "nan"], "--speed"),
+        (["--seed", "-1"], "--seed"),
+        (["--stream-every", "-1"], "--stream-every"),
+        (["--first-port", "80000"], "--first-port"),
+        (["--first-port", "65535"], "a port cannot be made"),
+    ],
+)
+def test_the_program_refuses_what_it_cannot_do_in_one_line(
+    options: list[str], expected: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with pytest.raises(SystemExit) as end:
+        program.main(options)
+    told = capsys.readouterr().err
+    assert end.value.code == 2
+    assert expected in told.splitlines()[-1]
+    assert "Traceback" not in told

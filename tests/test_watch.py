@@ -10,6 +10,7 @@ import signal
 import subprocess
 import sys
 import threading
+import time
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
@@ -139,8 +140,29 @@ def test_a_record_that_was_replaced_is_read_anew(writer: RunWriter):
 
 
 def test_a_missing_folder_is_refused(tmp_path: Path):
-    with pytest.raises(RecordError, match="no run folder"):
+    with pytest.raises(RecordError, match="no such run folder"):
         FolderReader(tmp_path / "nowhere")
+
+
+def test_an_empty_folder_is_said_to_have_no_run(tmp_path: Path):
+    with pytest.raises(RecordError, match="has no run in it; name the folder that log prints"):
+        FolderReader(tmp_path).expect_a_run(within_s=0.1)
+
+
+def test_the_folder_of_all_runs_is_answered_with_the_newest(writer: RunWriter):
+    with pytest.raises(RecordError, match=f"did you mean {writer.folder}"):
+        FolderReader(writer.folder.parent).expect_a_run(within_s=0.1)
+
+
+def test_a_run_that_has_just_begun_is_waited_for(tmp_path: Path):
+    def begin() -> None:
+        time.sleep(0.2)
+        (tmp_path / "readings.csv").write_text("t_s,bar_degC,power_W\n")
+
+    thread = threading.Thread(target=begin)
+    thread.start()
+    FolderReader(tmp_path).expect_a_run(within_s=5.0)
+    thread.join()
 
 
 @pytest.mark.parametrize(

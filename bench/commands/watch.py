@@ -47,7 +47,7 @@ def command(
 
     board = Board()
     reader = FolderReader(run)
-    reader.look()
+    reader.expect_a_run()
     watcher = Watcher(reader, budget_for(reader.document, run, budget), board)
     try:
         server = PageServer(board, port)

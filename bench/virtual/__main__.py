@@ -13,9 +13,9 @@ import os
 import signal
 import stat
 import sys
-import threading
+import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from importlib.resources import files
 from itertools import count, repeat
 from pathlib import Path
@@ -24,57 +24,108 @@ from bench.virtual.bench import FastClock, VirtualBench, open_bench
 from bench.virtual.ports import FarEnd, SocketEnd, far_end
 from bench.virtual.reader import FORMATS
 from bench.virtual.scenario import make_unit, read_scenario
+from fit.errors import HeatrunError
 
 
 def main(arguments: list[str] | None = None) -> None:
     """Serve a virtual bench until told to stop."""
-    options = _parser().parse_args(arguments)
-    options.socket = options.socket or options.first_port > 0
+    parser = _parser()
+    options = parser.parse_args(arguments)
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))
+    try:
+        serve(options)
+    except KeyboardInterrupt:
+        pass
+    except HeatrunError as error:
+        parser.exit(2, f"{parser.prog}: {error}\n")
+    except (OSError, OverflowError) as error:
+        parser.exit(2, f"{parser.prog}: a port cannot be made: {error}\n")
+
+
+def serve(options: argparse.Namespace) -> None:
+    """Serve it until standard input ends, where that is a pipe, or for ever.
+
+    Raises:
+        InputError: no such prototype or fault.
+        OSError, OverflowError: a port cannot be made.
+    """
+    socket = options.socket or options.first_port > 0
     scenario = options.prototype or files("heatrun_data") / "charge_controller" / "prototype.toml"
     unit = make_unit(read_scenario(scenario), options.fault, options.seed)
-    signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))
+    if options.folder is not None:
+        options.folder.mkdir(parents=True, exist_ok=True)
     with (
         open_bench(
             unit,
             FastClock(options.speed),
-            make_port=_socket_ends(options.first_port) if options.socket else far_end,
+            make_port=_socket_ends(options.first_port) if socket else far_end,
             folder=options.folder,
             write=FORMATS[options.format],
             stream_every_s=options.stream_every,
             step_s=min(0.5, max(0.02, 0.02 * options.speed)),
         ) as bench,
-        _modbus(bench, options) as modbus_ports,
+        _modbus(bench, options.modbus, socket) as modbus_ports,
     ):
         _say({"ports": {**bench.ports, **modbus_ports}, "load_ohm": unit.load_ohm})
-        with suppress(KeyboardInterrupt):
-            if not stat.S_ISFIFO(os.fstat(sys.stdin.fileno()).st_mode):
-                threading.Event().wait()
-            for _ in sys.stdin:
-                _say(_state(bench))
+        while not _asked_through_a_pipe():
+            time.sleep(0.5)  # Windows hears of Ctrl-C only between two sleeps
+        for _ in sys.stdin:
+            _say(_state(bench))
+
+
+def _asked_through_a_pipe() -> bool:
+    return sys.stdin is not None and stat.S_ISFIFO(os.fstat(sys.stdin.fileno()).st_mode)
 
 
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(prog="python -m bench.virtual", description=__doc__)
-    parser.add_argument("--prototype", type=Path, help="a prototype.toml; the demo's when left out")
-    parser.add_argument("--fault", default="none", help="a fault named in prototype.toml")
-    parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--speed", type=float, default=1.0, help="bench seconds per second")
-    parser.add_argument(
-        "--socket", action="store_true", help="socket:// ports, also where ptys are"
-    )
-    parser.add_argument(
+    option = parser.add_argument
+    option("--prototype", type=Path, metavar="FILE", help="a prototype.toml; the demo's if none")
+    option("--fault", default="none", help="a fault named in prototype.toml: none, pad, ...")
+    option("--seed", type=_seed, default=1, help="another unit: its own resistances and noise")
+    option("--speed", type=_positive, default=1.0, help="bench seconds per second")
+    option("--socket", action="store_true", help="socket:// ports, also where ptys are")
+    option(
         "--first-port",
-        type=int,
+        type=_tcp_port,
         default=0,
+        metavar="NUMBER",
         help="number of the first socket:// port, the rest follow",
     )
-    parser.add_argument("--folder", type=Path, help="where the links to the ptys are made")
-    parser.add_argument("--format", choices=list(FORMATS), default="separated")
-    parser.add_argument(
-        "--stream-every", type=float, help="seconds between the reader's lines; asked when left out"
+    option("--folder", type=Path, metavar="DIR", help="where the links to the ptys are made")
+    option(
+        "--format",
+        choices=list(FORMATS),
+        default="separated",
+        help="how the reader writes its lines; separated by commas if not given",
     )
-    parser.add_argument("--modbus", action="store_true", help="a Modbus RTU reader besides")
+    option(
+        "--stream-every",
+        type=_positive,
+        metavar="SECONDS",
+        help="between the reader's lines; it answers READ? if not given",
+    )
+    option("--modbus", action="store_true", help="a Modbus RTU reader besides")
     return parser
+
+
+def _positive(text: str) -> float:
+    value = float(text)
+    if not 0 < value < 1e6:
+        raise argparse.ArgumentTypeError(f"{text} is not over 0 and under a million")
+    return value
+
+
+def _seed(text: str) -> int:
+    if (value := int(text)) < 0:
+        raise argparse.ArgumentTypeError(f"{text} is negative")
+    return value
+
+
+def _tcp_port(text: str) -> int:
+    if not 0 <= (value := int(text)) < 65536:
+        raise argparse.ArgumentTypeError(f"{text} is no port; 0 to 65535")
+    return value
 
 
 def _socket_ends(first: int) -> Callable[[str, Path | None], FarEnd]:
@@ -84,15 +135,15 @@ def _socket_ends(first: int) -> Callable[[str, Path | None], FarEnd]:
 
 
 @contextmanager
-def _modbus(bench: VirtualBench, options: argparse.Namespace) -> Iterator[dict[str, str]]:
-    if not options.modbus:
+def _modbus(bench: VirtualBench, wanted: bool, socket: bool) -> Iterator[dict[str, str]]:
+    if not wanted:
         yield {}
         return
     from bench.virtual.modbus import ModbusReader
     from bench.virtual.ports import HAS_PTY
 
     world = bench.world
-    pty = HAS_PTY and not options.socket
+    pty = HAS_PTY and not socket
     with ModbusReader(world.readings_degC, world.supply, world.catch_up, pty) as reader:
         yield {"modbus": reader.url}
 

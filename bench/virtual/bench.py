@@ -6,7 +6,6 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from types import TracebackType
 
 from bench.virtual.instrument import VirtualInstrument
 from bench.virtual.ports import FarEnd, far_end
@@ -48,12 +47,7 @@ class VirtualBench:
     def __enter__(self) -> VirtualBench:
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        at: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self.close()
 
 

@@ -16,6 +16,7 @@ from fit.record import Array, Event, Run
 from fit.run_folder import DOCUMENT, EVENTS, READINGS
 
 POWER_PRESENT = 0.02  # of the largest power seen
+MADE_WITHIN_S = 1.0
 LARGEST_BITE = 8_000_000
 """Bytes read at most at a time [B]: a long record is taken in over several looks."""
 
@@ -94,7 +95,8 @@ class FolderReader:
             RecordError: there is no such folder.
         """
         if not folder.is_dir():
-            raise RecordError(folder, "", "is no run folder", "name the folder that log printed")
+            problem = "is a file, no run folder" if folder.exists() else "no such run folder"
+            raise RecordError(folder, "", problem, "name the folder that log prints and writes")
         self.folder = folder
         self.document: Mapping[str, Any] = {}
         self.events: list[Event] = []
@@ -114,6 +116,21 @@ class FolderReader:
         if scans:
             self.grown_at = time.monotonic()
         return scans or marks
+
+    def expect_a_run(self, within_s: float = MADE_WITHIN_S) -> None:
+        """Return when there is a run in the folder.
+
+        A logger makes its folder and begins the record in one go, and takes no folder that exists:
+        an empty one stays empty.
+
+        Raises:
+            RecordError: none within so long [s].
+        """
+        deadline = time.monotonic() + within_s
+        while not (self.look() or self.document or self.header):
+            if time.monotonic() > deadline:
+                raise RecordError(self.folder, "", "has no run in it", _what_then(self.folder))
+            time.sleep(0.05)
 
     @property
     def scans(self) -> int:
@@ -221,6 +238,14 @@ class FolderReader:
         found = [event for line in lines if (event := _event(line)) is not None]
         self.events += found
         return bool(found)
+
+
+def _what_then(folder: Path) -> str:
+    """The newest run below a folder that is none, such as `runs`."""
+    runs = [document.parent for document in folder.glob(f"*/{DOCUMENT}")]
+    if not runs:
+        return "name the folder that log prints and writes"
+    return f"did you mean {max(runs, key=lambda run: run.stat().st_mtime)}?"
 
 
 def _number(cell: bytes) -> float:
