@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,12 +24,12 @@ class ParameterCovariance:
     meat: Array  # J' V J, V the residuals' own covariance
     offsets: NDArray[np.bool_]  # which parameters are the nodes' offsets
 
-    @property
+    @cached_property
     def total(self) -> Array:
         """With the zero-power offsets estimated along with the rest."""
         return _sandwich(self.normal, self.meat)
 
-    @property
+    @cached_property
     def known_offset(self) -> Array:
         """The same, had the zero-power offsets been known."""
         kept = np.ix_(~self.offsets, ~self.offsets)
@@ -67,45 +68,55 @@ def parameter_covariance(
     N, cells = len(solution.design), len(model.record.cells.samples)
     size = q + p
     # Every node's own Jacobian by (θ, c_j); by another node's c it is zero.
-    own = np.empty((m, N, size))
-    weight = problem.weight.T[:, :, None]
-    own[:, :, :q] = weight * solution.slope.transpose(1, 0, 2)
-    own[:, :, q:] = weight * solution.design
+    own = np.empty((m, size, N))
+    weight = problem.weight.T[:, None]
+    np.multiply(weight, solution.slope.transpose(1, 2, 0), out=own[:, :q])
+    np.multiply(weight, solution.design.T, out=own[:, q:])
     residual = solution.residual[:cells]
     rho = autocorrelation(residual[np.any(residual != 0, axis=1)])
     across = residual.T @ residual / max(cells - p - q / m, 1.0)
     floor = np.maximum(1.0 / np.maximum(np.diag(across), 1e-12), 1.0)
     across = across * np.sqrt(np.outer(floor, floor))
-    rows = own[:, :cells].transpose(1, 0, 2).reshape(cells, m * size)
-    along = (rows.T @ _correlated(rows, rho)).reshape(m, size, m, size)
+    rows = own[:, :, :cells].reshape(m * size, cells)
+    along = (rows @ _correlated(rows, rho).T).reshape(m, size, m, size)
     pairs = along * across[:, None, :, None]
-    below = own[:, cells:]
-    prior = np.zeros((size, size))
+    below = own[:, :, cells:]
+    normal = _arrow(own @ own.transpose(0, 2, 1), q)
+    meat = _arrow(below @ below.transpose(0, 2, 1), q)
+    meat[:q, :q] += pairs[:, :q, :, :q].sum(axis=(0, 2))
+    mixed = pairs[:, :q, :, q:].sum(axis=0).reshape(q, m * p)
+    meat[:q, q:] += mixed
+    meat[q:, :q] += mixed.T
+    meat[q:, q:] += pairs[:, q:, :, q:].reshape(m * p, m * p)
     if problem.prior is not None:
-        prior[np.arange(q), np.arange(q)] = 1 / problem.prior.sd**2
-    normal, meat = np.zeros((q + p * m, q + p * m)), np.zeros((q + p * m, q + p * m))
-    for i in range(m):
-        at = np.append(np.arange(q), q + p * i + np.arange(p))
-        alone = own[i].T @ own[i]
-        normal[np.ix_(at, at)] += alone
-        meat[np.ix_(at, at)] += below[i].T @ below[i]
-        for j in range(m):
-            other = np.append(np.arange(q), q + p * j + np.arange(p))
-            meat[np.ix_(at, other)] += pairs[i, :, j]
-    theta = slice(0, q)
-    normal[theta, theta] += prior[theta, theta]
-    meat[theta, theta] += prior[theta, theta]
+        prior = np.diag(1 / problem.prior.sd**2)
+        normal[:q, :q] += prior
+        meat[:q, :q] += prior
     offsets = np.zeros(len(normal), dtype=bool)
     offsets[q + p * np.arange(m)] = True
     return ParameterCovariance(normal, meat, offsets)
 
 
+def _arrow(blocks: Array, q: int) -> Array:
+    """Sum over nodes of matrices (m, q + p, q + p) by (θ, c_j), in the order (θ, c_1, …, c_m)."""
+    m, size, _ = blocks.shape
+    p = size - q
+    whole = np.zeros((q + m * p, q + m * p))
+    whole[:q, :q] = blocks[:, :q, :q].sum(axis=0)
+    whole[:q, q:] = blocks[:, :q, q:].transpose(1, 0, 2).reshape(q, m * p)
+    whole[q:, :q] = whole[:q, q:].T
+    for j in range(m):
+        at = slice(q + p * j, q + p * (j + 1))
+        whole[at, at] = blocks[j, q:, q:]
+    return whole
+
+
 def _correlated(rows: Array, rho: float) -> Array:
-    """The matrix of rho^|i - k| times rows (c, ·), as a filter forwards and one backwards."""
+    """Rows (·, c) times the matrix of rho^|i - k|, as a filter forwards and one backwards."""
     if rho == 0:
         return rows
-    forwards = lfilter([1.0], [1.0, -rho], rows, axis=0)
-    backwards = lfilter([1.0], [1.0, -rho], rows[::-1], axis=0)[::-1]
+    forwards = lfilter([1.0], [1.0, -rho], rows)
+    backwards = lfilter([1.0], [1.0, -rho], rows[:, ::-1])[:, ::-1]
     return np.asarray(forwards + backwards - rows)
 
 

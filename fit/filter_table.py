@@ -8,6 +8,17 @@ from fit.filters import Filtered, Filters
 from fit.record import Array
 
 SPACING = 0.2  # of ln tau: cubic interpolation then errs by some 1e-5 of an input
+# Weights of value, slope, next value and next slope, as polynomials of the place s between two
+# points of the grid: rows 1, s, s^2, s^3; the interpolated value's four, then its derivative's.
+HERMITE = np.array(
+    [
+        [1.0, 0.0, 0.0, 0.0, 0.0, 1.0, 0.0, 0.0],
+        [0.0, 1.0, 0.0, 0.0, -6.0, -4.0, 6.0, -2.0],
+        [-3.0, -2.0, 3.0, -1.0, 6.0, 3.0, -6.0, 3.0],
+        [2.0, 1.0, -2.0, 1.0, 0.0, 0.0, 0.0, 0.0],
+    ]
+)
+HERMITE[:, 4:] /= SPACING
 
 
 class FilterTable:
@@ -38,19 +49,14 @@ class FilterTable:
         place = (np.log(tau_s) - self._low) / SPACING
         left = np.clip(place.astype(int), 0, len(self.ln_tau) - 2)
         s = place - left
-        rest = 1 - s
-        weights = np.empty((len(s), 2, 4))
-        weights[:, 0, 0] = (1 + 2 * s) * rest**2
-        weights[:, 0, 1] = s * rest**2
-        weights[:, 0, 2] = s**2 * (3 - 2 * s)
-        weights[:, 0, 3] = -(s**2) * rest
-        weights[:, 1, 0] = -6 * s * rest / SPACING
-        weights[:, 1, 1] = rest * (1 - 3 * s) / SPACING
-        weights[:, 1, 2] = -weights[:, 1, 0]
-        weights[:, 1, 3] = s * (3 * s - 2) / SPACING
+        powers = np.empty((len(s), 4))
+        powers[:, 0], powers[:, 1] = 1.0, s
+        powers[:, 2] = s * s
+        powers[:, 3] = powers[:, 2] * s
+        weights = (powers @ HERMITE).reshape(-1, 2, 4)
         c = self._cells
         found = np.empty((len(s), 2, 3 * c))
-        for k, i in enumerate(left):
+        for k, i in enumerate(left.tolist()):
             np.matmul(weights[k], self._table[i : i + 2].reshape(4, -1), out=found[k])
         value, slope = found[:, 0], found[:, 1]
         return Filtered(

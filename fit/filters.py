@@ -152,18 +152,22 @@ def knots(cells: Cells, mean: Array) -> Array:
 def _scan(decay: Array, *drives: Array) -> list[Array]:
     """States z[i + 1] = decay[i] z[i] + drive[i], z[0] = 0, along the first axis (c, K), per drive.
 
-    One bidiagonal solve per time constant, all its drives at once.
+    One bidiagonal solve, the time constants' systems one after the other, for all drives at once.
     """
     cells, K = decay.shape
-    states = np.zeros((K, len(drives), cells))
-    band = np.ones((2, cells - 1), order="F")
-    right = np.empty((cells - 1, len(drives)), order="F")
-    for k in range(K if cells > 1 else 0):
-        band[1, :-1] = -decay[1:-1, k]
+    states = np.zeros((len(drives), K, cells))
+    if cells > 1:
+        band = np.ones((K, cells - 1, 2))
+        band[:, :-1, 1] = -decay[1:-1].T
+        band[:, -1, 1] = 0.0
+        right = np.empty((len(drives), K, cells - 1))
         for i, drive in enumerate(drives):
-            right[:, i] = drive[:-1, k]
-        states[k, :, 1:] = dtbtrs(band, right, uplo="L", diag="U")[0].T
-    return [states[:, i].T for i in range(len(drives))]
+            right[i] = drive[:-1].T
+        found = dtbtrs(band.reshape(-1, 2).T, right.reshape(len(drives), -1).T, uplo="L", diag="U")[
+            0
+        ]
+        states[:, :, 1:] = found.T.reshape(right.shape)
+    return [state.T for state in states]
 
 
 @dataclass(frozen=True)
@@ -221,7 +225,7 @@ class Filters:
         single = (self._n < 2) | (x < 1e-12)
         safe = np.where(single, 1.0, one_less)
         g = np.where(single, 1.0, whole_less / (self._n * safe))
-        d_g = np.where(single, 0.0, (x * np.exp(-x) * g - x * np.exp(-self._n * x)) / safe)
+        d_g = np.where(single, 0.0, x * ((1 - one_less) * g - (1 - whole_less)) / safe)
         p = self._p
         age = np.exp(-self._age / tau)
         held = p * (1 - decay)

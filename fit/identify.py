@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from fit.covariance import ParameterCovariance, parameter_covariance
+from fit.covariance import ParameterCovariance
 from fit.errors import NotIdentifiable
 from fit.order import Fitted, Grid, choose, doubts, finish, fit_order
 from fit.record import Array, Run
@@ -202,7 +202,7 @@ def _response(
 ) -> Response:
     model, solution = fitted.model, fitted.solution
     m = len(record.nodes)
-    covariance = parameter_covariance(model, solution, fitted.reference_prior)
+    covariance = fitted.covariance
     power = heating_power(signals.power)
     a = solution.coefficient[model.a] if model.powered else np.zeros((fitted.order, m))
     tau = fitted.tau_s

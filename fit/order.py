@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import lmfit
 import numpy as np
-from scipy.linalg.lapack import dgeqrf, dorgqr
 from scipy.special import chdtri
 
-from fit.covariance import correlation_inflation, parameter_covariance
+from fit.covariance import ParameterCovariance, correlation_inflation, parameter_covariance
 from fit.errors import NotIdentifiable
 from fit.record import Array
 from fit.transfer import Model, Reduced
-from fit.varpro import Projected, minimizer, solve
+from fit.varpro import Projected, common_profiles, factorise, minimizer, solve
 
 CLOSEST_RATIO = 2.0  # two time constants nearer than this cannot be told apart
 SIGNIFICANCE = 1e-3
@@ -45,6 +45,11 @@ class Fitted:
     @property
     def cost(self) -> float:
         return self.solution.cost
+
+    @cached_property
+    def covariance(self) -> ParameterCovariance:
+        """Of everything fitted."""
+        return parameter_covariance(self.model, self.solution, self.reference_prior)
 
 
 @dataclass(frozen=True)
@@ -91,7 +96,8 @@ def polish(fitted: Fitted) -> Fitted:
     names = [f"ln_tau_{k + 1}" for k in range(fitted.order)]
     names += ["edge_s"] * (len(theta) - fitted.order)
     try:
-        result = minimizer(problem, theta, names).minimize(method="leastsq", max_nfev=40)
+        search = minimizer(problem, theta, names, calc_covar=False)
+        result = search.minimize(method="leastsq", max_nfev=40)
     except (ValueError, lmfit.MinimizerException):
         return fitted
     found = problem.at(np.array([result.params[name].value for name in names]))
@@ -120,32 +126,33 @@ class Grid:
         places = np.flatnonzero((table.ln_tau >= low) & (table.ln_tau <= high))[::2]
         self.ln_tau = table.ln_tau[places]
         kinds = [kind for kind, used in enumerate((model.a, model.b, model.e)) if len(used)]
-        self.columns = np.stack([table.column(kind)[:, places].T for kind in kinds], axis=2)
+        columns = np.stack([table.column(kind)[:, places].T for kind in kinds], axis=1)
         if record.edge_free and model.powered:
             power = record.cells.power
             growth = np.exp(-0.5 * record.scan_s / np.exp(self.ln_tau))[:, None]
-            self.columns[:, :, 0] = power - growth * (power - self.columns[:, :, 0])
-        self._target = record.weight * record.rise_K
+            columns[:, 0] = power - growth * (power - columns[:, 0])
+        self._groups = []
+        for nodes, profile in common_profiles(record.weight):
+            added = profile * columns  # (G, kinds, c)
+            gram = added @ added.transpose(0, 2, 1)
+            target = (record.weight * record.rise_K)[:, nodes]
+            self._groups.append((profile[:, None], target, added, gram))
 
     def gains(self, fitted: Fitted | None) -> Array:
         """Drop of the sum of squares when each ln tau is added, the others held (G,)."""
-        record = self.record
-        cells = len(record.cells.samples)
+        cells = len(self.record.cells.samples)
         gains = np.zeros(len(self.ln_tau))
-        model = Model(record, 1, interpolated=True) if fitted is None else fitted.model
         design = np.ones((cells, 1)) if fitted is None else fitted.solution.design[:cells]
-        for nodes, profile in model.problem().groups:
-            w = profile[:cells, None]
-            packed, reflectors, _, _ = dgeqrf(w * design, lwork=64 * design.shape[1])
-            Q = dorgqr(packed, reflectors, lwork=64 * design.shape[1])[0]
-            residual = self._target[:, nodes]
-            residual = residual - Q @ (Q.T @ residual)
-            added = w * self.columns  # (G, c, kinds)
-            right = added.transpose(0, 2, 1) @ residual
-            inside = added.transpose(0, 2, 1) @ Q
-            gram = added.transpose(0, 2, 1) @ added - inside @ inside.transpose(0, 2, 1)
+        for profile, target, added, whole in self._groups:
+            Q, _ = factorise(profile * design)
+            residual = target - Q @ (Q.T @ target)
+            G, kinds, _ = added.shape
+            flat = added.reshape(-1, cells)
+            right = (flat @ residual).reshape(G, kinds, -1)
+            inside = (flat @ Q).reshape(G, kinds, -1)
+            gram = whole - inside @ inside.transpose(0, 2, 1)
             size = np.einsum("gii->g", gram)[:, None, None]
-            gram += (1e-9 * size + 1e-300) * np.eye(gram.shape[1])
+            gram += (1e-9 * size + 1e-300) * np.eye(kinds)
             gains += np.sum(right * np.linalg.solve(gram, right), axis=(1, 2))
         if fitted is not None:
             apart = np.abs(self.ln_tau[:, None] - np.log(fitted.tau_s)).min(axis=1)
@@ -184,10 +191,9 @@ def fit_order(grid: Grid, order: int, below: Fitted | None, starts: int = 1) -> 
 
 def find_doubts(fitted: Fitted) -> list[Doubt]:
     """Why a fit's time constants are not all resolved; empty when they are."""
-    model, record, tau = fitted.model, fitted.model.record, fitted.tau_s
+    record, tau = fitted.model.record, fitted.tau_s
     found = []
-    covariance = parameter_covariance(model, fitted.solution, fitted.reference_prior).total
-    variance = np.diag(covariance)
+    variance = np.diag(fitted.covariance.total)
     spread = np.sqrt(np.maximum(variance[: len(tau)], 0.0))
     score = _significance(fitted, variance)
     for k, (value, u) in enumerate(zip(tau, spread, strict=True)):
@@ -289,6 +295,17 @@ def _supported(candidate: Fitted, chosen: Fitted, scale: float) -> tuple[Fitted 
         candidate = _without(candidate, _weakest(found))
 
 
+def _surely_supported(fits: list[Fitted], scale: float) -> int:
+    """Index of the highest fit without doubts that betters every lower one, whichever is chosen."""
+    for k in range(len(fits) - 1, 0, -1):
+        gain = (min(lower.cost for lower in fits[:k]) - fits[k].cost) / scale
+        if gain > _needed(fits[k], fits[0]):
+            found = [doubt for doubt in find_doubts(fits[k]) if doubt.kind != "faster"]
+            if not found:
+                return k
+    return 0
+
+
 def _weakest(found: list[Doubt]) -> int:
     """The time constant to take out first."""
     rank = ("beyond", "loose", "faint", "close")
@@ -306,8 +323,9 @@ def choose(
     scale = correlation_inflation(fits[-1].solution)
     if not scale > 0:
         raise NotIdentifiable("no temperature changes in this record: there is nothing to fit")
-    chosen, not_resolved = fits[0], {}
-    for candidate in fits[1:]:
+    first = _surely_supported(fits, scale)
+    chosen, not_resolved = fits[first], {}
+    for candidate in fits[first + 1 :]:
         better, removed = _supported(candidate, chosen, scale)
         if better is not None:
             chosen = better

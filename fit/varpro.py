@@ -16,8 +16,9 @@ from functools import cached_property
 
 import lmfit
 import numpy as np
+from numpy.typing import NDArray
 from scipy.linalg.blas import dtrsm
-from scipy.linalg.lapack import dgeqrf, dorgqr
+from scipy.linalg.lapack import dgeqrf, dorgqr, dposv
 
 from fit.filters import Index
 from fit.record import Array
@@ -70,17 +71,9 @@ class Problem:
     prior: Prior | None = None
 
     @cached_property
-    def groups(self) -> tuple[tuple[Index, Array], ...]:
+    def groups(self) -> list[tuple[Index | slice, Array]]:
         """Columns of y that share a weight profile (N,), and so one factorisation."""
-        profile = self.weight / np.linalg.norm(self.weight, axis=0)
-        remaining = np.arange(self.y.shape[1])
-        found = []
-        while len(remaining):
-            lead = profile[:, remaining[0]]
-            alike = np.abs(profile[:, remaining] - lead[:, None]).max(axis=0) <= 1e-9 * lead.max()
-            found.append((remaining[alike], lead))
-            remaining = remaining[~alike]
-        return tuple(found)
+        return common_profiles(self.weight)
 
     @cached_property
     def _target(self) -> Array:
@@ -92,9 +85,9 @@ class Problem:
         N, m = self.y.shape
         q = len(theta)
         coefficient, residual = np.empty((phi.shape[1], m)), np.empty((m, N)).T
-        slope, jacobian = np.zeros((q, m, N)), np.zeros((q, m, N))
+        slope, jacobian = np.zeros((2, q, m, N))
         for columns, profile in self.groups:
-            Q, R = _factorise(profile[:, None] * phi)
+            Q, R = factorise(profile[:, None] * phi)
             scale = self.weight[:, columns].max(axis=0) / profile.max()
             target = self._target[:, columns]
             z = Q.T @ target
@@ -102,7 +95,7 @@ class Problem:
             residual[:, columns] = left
             coefficient[:, columns] = _solve_upper(R, z) / scale
             if with_jacobian:
-                factor = _Factor(columns, Q, R, profile, scale)
+                factor = _Factor(Q, R, profile, scale)
                 slope[:, columns], jacobian[:, columns] = _derivatives(
                     factor, derivatives, coefficient[:, columns], left
                 )
@@ -122,13 +115,32 @@ class Problem:
         return (theta - self.prior.mean) / self.prior.sd
 
 
+def common_profiles(weight: Array) -> list[tuple[Index | slice, Array]]:
+    """Columns of weights (N, m) that are one profile (N,) but for a factor, with that profile."""
+    profile = weight / np.sqrt(np.sum(weight**2, axis=0))
+    if _alike(profile, profile[:, 0]).all():
+        return [(slice(None), profile[:, 0])]
+    remaining = np.arange(weight.shape[1])
+    found: list[tuple[Index | slice, Array]] = []
+    while len(remaining):
+        lead = profile[:, remaining[0]]
+        alike = _alike(profile[:, remaining], lead)
+        found.append((remaining[alike], lead))
+        remaining = remaining[~alike]
+    return found
+
+
+def _alike(profiles: Array, lead: Array) -> NDArray[np.bool_]:
+    """Which columns of profiles (N, m) are one and the same as lead (N,)."""
+    return np.asarray(np.abs(profiles - lead[:, None]).max(axis=0) <= 1e-9 * lead.max())
+
+
 @dataclass(frozen=True)
 class _Factor:
     """Q R = profile · Φ, shared by some columns of y whose weights are profile · scale."""
 
-    columns: Index
     Q: Array
-    R: Array
+    R: Array  # upper triangle
     profile: Array
     scale: Array
 
@@ -138,7 +150,7 @@ def _derivatives(
 ) -> tuple[Array, Array]:
     """dΦ/dθ c and d(residual)/dθ = −P⊥ dΦ c − (P⊥ dΦ Φ⁻)ᵀ y of one factor's columns, (q, g, N)."""
     Q, R, profile = factor.Q, factor.R, factor.profile
-    N, group, q = len(profile), len(factor.columns), len(derivatives)
+    N, group, q = len(profile), len(factor.scale), len(derivatives)
     change = np.empty((q, group, N))
     correlation = np.zeros((q, group, len(R)))
     weighted = (profile[:, None] * residual).T
@@ -147,23 +159,30 @@ def _derivatives(
         correlation[k][:, involved] = weighted @ d_phi
     fixed = (change * (factor.scale[:, None] * profile)).reshape(-1, N)
     back = _solve_upper(R, correlation.reshape(-1, len(R)).T, transposed=True)
-    return change, ((fixed @ Q - back.T) @ Q.T - fixed).reshape(q, group, N)
+    jacobian = (fixed @ Q - back.T) @ Q.T
+    jacobian -= fixed
+    return change, jacobian.reshape(q, group, N)
 
 
-def _factorise(matrix: Array) -> tuple[Array, Array]:
-    """Q (N, p) and R (p, p) of a matrix (N, p), N at least p; LAPACK called directly."""
+def factorise(matrix: Array) -> tuple[Array, Array]:
+    """Q (N, p) and R (p, p) of a matrix (N, p), N at least p; LAPACK called directly.
+
+    The matrix may be overwritten; below R's diagonal lies what nothing reads.
+    """
     p = matrix.shape[1]
-    packed, reflectors, _, _ = dgeqrf(matrix, lwork=64 * p)
-    return dorgqr(packed, reflectors, lwork=64 * p)[0], np.triu(packed[:p])
+    packed, reflectors, _, _ = dgeqrf(matrix, lwork=64 * p, overwrite_a=True)
+    R = packed[:p].copy(order="F")
+    return dorgqr(packed, reflectors, lwork=64 * p, overwrite_a=True)[0], R
 
 
 def _solve_upper(R: Array, right: Array, transposed: bool = False) -> Array:
-    """Solve with a triangular factor, columns that carry nothing set to zero."""
-    diagonal = np.abs(np.diagonal(R))
+    """Solve with the upper triangle of R, columns that carry nothing set to zero."""
+    diagonal = np.abs(R.diagonal())
     if diagonal.min() > 1e-13 * max(diagonal.max(), 1e-300):
         # Not dtrtrs: OpenBLAS starts its threads there however small the system.
         return np.asarray(dtrsm(1.0, R, right, trans_a=int(transposed)))
-    square = R.T if transposed else R
+    upper = np.triu(R)
+    square = upper.T if transposed else upper
     return np.asarray(np.linalg.lstsq(square, right, rcond=1e-12)[0], dtype=float)
 
 
@@ -180,26 +199,27 @@ def solve(
     """
     here = problem.at(np.minimum(np.maximum(start, problem.lower), problem.upper))
     damping = 1e-3
-    prior_rows = np.zeros(len(start)) if problem.prior is None else 1 / problem.prior.sd
+    prior_rows = None if problem.prior is None else 1 / problem.prior.sd
     for _ in range(most_steps):
         normal = here.jacobian.T @ here.jacobian
         gradient = here.jacobian.T @ here.residuals
-        if problem.prior is not None:
+        if prior_rows is not None:
             normal += np.diag(prior_rows**2)
             gradient += prior_rows * here.prior_residual
         # A θ held at its limit would only shorten the others' step.
         held = (here.theta <= problem.lower) & (gradient > 0)
         held |= (here.theta >= problem.upper) & (gradient < 0)
-        if held.all():
-            break
         if held.any():
+            if held.all():
+                break
             normal[held], normal[:, held], gradient[held] = 0.0, 0.0, 0.0
             normal[held, held] = 1.0
-        scale = np.diagonal(normal) + 1e-12 * max(float(np.trace(normal)), 1e-300)
+        diagonal = normal.diagonal()
+        scale = np.diag(diagonal + 1e-12 * max(float(diagonal.sum()), 1e-300))
         enough = max(relative * here.cost, absolute)
         there = None
         while damping < 1e10:
-            step = -np.linalg.solve(normal + damping * np.diag(scale), gradient)
+            step = _step(normal + damping * scale, gradient)
             longest = float(np.abs(step).max())
             promised = -float(step @ (2 * gradient + normal @ step))
             if longest < 1e-10 or (damping < 1e-2 and promised < 0.1 * enough):
@@ -219,6 +239,12 @@ def solve(
         if gain <= enough or moved < 1e-12:
             break
     return here
+
+
+def _step(normal: Array, gradient: Array) -> Array:
+    """Minus normal⁻¹ gradient, by Cholesky where the matrix allows."""
+    _, step, failed = dposv(normal, -gradient)
+    return np.asarray(-np.linalg.solve(normal, gradient) if failed else step)
 
 
 def solve_widely(
@@ -252,10 +278,12 @@ def solve_widely(
     return solve(problem, here.theta, relative, most_steps=400)
 
 
-def minimizer(problem: Problem, theta: Array, names: list[str]) -> lmfit.Minimizer:
+def minimizer(
+    problem: Problem, theta: Array, names: list[str], calc_covar: bool = True
+) -> lmfit.Minimizer:
     """An lmfit Minimizer over θ alone, the linear part projected out, with the analytic Jacobian.
 
-    names: (q,) of the parameters, in θ's order.
+    names: (q,) of the parameters, in θ's order. calc_covar: lmfit's own standard errors are wanted.
     """
     parameters = lmfit.Parameters()
     for name, value, low, high in zip(names, theta, problem.lower, problem.upper, strict=True):
@@ -278,7 +306,7 @@ def minimizer(problem: Problem, theta: Array, names: list[str]) -> lmfit.Minimiz
         varying = [i for i, name in enumerate(names) if parameters[name].vary]
         return np.vstack((at(parameters).jacobian, np.diag(rows)))[:, varying]
 
-    return lmfit.Minimizer(residual, parameters, fcn_kws={}, Dfun=jacobian)
+    return lmfit.Minimizer(residual, parameters, fcn_kws={}, calc_covar=calc_covar, Dfun=jacobian)
 
 
 def full_jacobian(solution: Projected, weight: Array) -> Array:
