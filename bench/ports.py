@@ -35,10 +35,10 @@ def serial_ports(dev: Path = Path("/dev"), proc: Path = Path("/proc")) -> list[S
     return [
         SerialPort(
             device=port.device,
-            name=stable.get(os.path.realpath(port.device), port.device),
+            name=stable.get(device(port.device), port.device),
             description=port.description if port.description != "n/a" else "",
-            used_by=users.get(os.path.realpath(port.device)),
-            permitted=not os.path.exists(port.device) or os.access(port.device, os.R_OK | os.W_OK),
+            used_by=users.get(device(port.device)),
+            permitted=_permitted(port.device),
             group=_group(port.device),
         )
         for port in sorted(list_ports.comports())
@@ -95,6 +95,13 @@ def permission_help(port: SerialPort) -> str:
             f"sudo usermod -aG {port.group} $USER, then log out and in again"
         )
     return f"{port.device} may not be opened by this user; ask whoever keeps this computer"
+
+
+def _permitted(device: str) -> bool:
+    """Whether this user may open it; Windows has no such rights, and looking would open it."""
+    if sys.platform == "win32" or not os.path.exists(device):
+        return True
+    return os.access(device, os.R_OK | os.W_OK)
 
 
 def _group(device: str) -> str | None:

@@ -7,8 +7,8 @@ over a port takes the time it takes.
 from __future__ import annotations
 
 import contextlib
-import os
 import select
+import sys
 import time
 from collections.abc import Callable, Iterator
 from typing import Any
@@ -26,8 +26,8 @@ LOST: tuple[type[BaseException], ...] = (
     TypeError,
     AttributeError,
 )
-SELECTABLE = os.name == "posix"  # elsewhere select knows sockets only
-if SELECTABLE:
+SELECTABLE = sys.platform != "win32"  # there select knows sockets only
+if sys.platform != "win32":
     import termios
 
     LOST = (*LOST, termios.error)
@@ -66,8 +66,9 @@ def _why_not(settings: InstrumentSettings, error: BaseException) -> str:
     head = f"{settings.name}: port {settings.port}"
     text = str(error)
     code = getattr(error, "errno", None)
-    # Windows denies access to a port that somebody else has open.
-    taken = "exclusively lock" in text or "busy" in text.lower() or "Access is denied" in text
+    # Windows denies access to a port that somebody else has open, in its user's language.
+    denied = sys.platform == "win32" and "PermissionError" in text
+    taken = "exclusively lock" in text or "busy" in text.lower() or denied
     if taken or code == 16:
         return f"{head} is taken by another program; close that one first"
     if code == 13 or "Permission" in text:
@@ -98,7 +99,7 @@ class Transport:
         self.close()
         port = open_port(self.settings)
         self._port = port
-        self._descriptor = _descriptor(port)
+        self._descriptor = _descriptor(port, self.settings.port)
         if self._descriptor is None:
             port.timeout = POLL_S
         if self.settings.startup_s:
@@ -128,7 +129,9 @@ class Transport:
         """Forget what has arrived: a late answer belongs to a question no longer asked."""
         with self._losing() as port:
             for _ in range(MOST_CHUNKS):
-                if not port.read(CHUNK):
+                # Without a descriptor a read waits; what is there is asked for.
+                come = CHUNK if self._descriptor is not None else port.in_waiting
+                if not come or not port.read(come):
                     break
         self._buffer.clear()
 
@@ -193,10 +196,10 @@ class Transport:
             ) from None
 
 
-def _descriptor(port: Any) -> int | None:
+def _descriptor(port: Any, name: str) -> int | None:
     """What select can wait on, where the system and the kind of port have such a thing."""
     fileno: Callable[[], int] | None = getattr(port, "fileno", None)
-    if fileno is None or not SELECTABLE:
+    if fileno is None or not (SELECTABLE or name.startswith("socket://")):
         return None
     try:
         return int(fileno())

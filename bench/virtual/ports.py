@@ -10,13 +10,14 @@ import contextlib
 import os
 import select
 import socket
+import sys
 import tempfile
 import threading
 from pathlib import Path
 from typing import Protocol
 
 CHUNK = 65536
-HAS_PTY = os.name == "posix"
+HAS_PTY = hasattr(os, "openpty") and sys.platform != "win32"
 
 
 class FarEnd(Protocol):
