@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from itertools import zip_longest
 
-from rich.console import Console
+from rich.console import Console, RenderableType
 from rich.markup import escape
 from rich.table import Table
 
@@ -48,7 +48,7 @@ def print_response(
     unit = resistance_unit(response.power_unit)
     ladder = heated_ladder(response) if response.power else None
     console.print(_headline(run, response), highlight=False)
-    tables = {
+    tables: dict[str, Sequence[RenderableType]] = {
         f"Time constants, 95 % intervals ({method})": [
             _time_constants(response, intervals_s, doubtful)
         ]
@@ -65,14 +65,16 @@ def print_response(
         if not response.settled:
             title += ", as far as the record shows it"
         tables[title] = _nodes(response, unit, console.width)
-        tables[f"Networks of {response.foster_node}"] = [_networks(response, ladder, unit)]
+        about = [f"[yellow]Cauer ladder:[/] {one}" for one in _about_ladder(ladder)]
+        tables[f"Networks of {response.foster_node}"] = [
+            _networks(response, ladder, unit),
+            *about,
+        ]
     tables["What is left after the fit"] = [_residuals(response)]
     for title, parts in tables.items():
         console.print(f"\n[bold]{escape(title)}[/]")
-        for table in parts:
-            console.print(table)
-    if response.power:
-        _sentences(console, "Cauer ladder", _about_ladder(ladder))
+        for part in parts:
+            console.print(part, highlight=False)
     _sentences(console, "Left out", response.signals.left_out)
     _sentences(console, "Not resolved", response.not_resolved)
     _sentences(console, "Note", response.warnings)
