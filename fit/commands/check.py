@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from fit.commands.options import AsJson, Jobs, Table
 from fit.telling import is_quiet, working
 
 if TYPE_CHECKING:
@@ -26,19 +27,9 @@ def command(
     budget: Annotated[
         Path, typer.Option("--budget", metavar="BUDGET", help="The budget.toml to check against.")
     ],
-    as_json: Annotated[
-        bool, typer.Option("--json", help="One JSON object on standard output, nothing else.")
-    ] = False,
-    table: Annotated[
-        Path | None,
-        typer.Option(metavar="FILE", help="Also write every span of every run to a new CSV file."),
-    ] = None,
-    jobs: Annotated[
-        int | None,
-        typer.Option(
-            min=1, help="Runs worked on at once; as many as there are cores if not given."
-        ),
-    ] = None,
+    as_json: AsJson = False,
+    table: Table = None,
+    jobs: Jobs = None,
 ) -> None:
     """Measured against predicted, span by span: what is wrong?
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from fit.commands.options import AsJson, Jobs, Table
 from fit.telling import is_quiet
 
 if TYPE_CHECKING:
@@ -38,19 +39,9 @@ def command(
     plot: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Also draw the spans to a new PNG file.")
     ] = None,
-    table: Annotated[
-        Path | None,
-        typer.Option(metavar="FILE", help="Also write every span of every run to a new CSV file."),
-    ] = None,
-    as_json: Annotated[
-        bool, typer.Option("--json", help="One JSON object on standard output, nothing else.")
-    ] = False,
-    jobs: Annotated[
-        int | None,
-        typer.Option(
-            min=1, help="Runs worked on at once; as many as there are cores if not given."
-        ),
-    ] = None,
+    table: Table = None,
+    as_json: AsJson = False,
+    jobs: Jobs = None,
 ) -> None:
     """Spans side by side: before and after, unit to unit.
 

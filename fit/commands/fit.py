@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from fit.commands.options import AsJson
 from fit.telling import working
 
 if TYPE_CHECKING:
@@ -60,9 +61,7 @@ def command(
             show_default=False,
         ),
     ] = None,
-    as_json: Annotated[
-        bool, typer.Option("--json", help="One JSON object on standard output, nothing else.")
-    ] = False,
+    as_json: AsJson = False,
 ) -> None:
     """Time constants, each node's resistances, and the network.
 

@@ -8,6 +8,7 @@ from typing import Annotated
 
 import typer
 
+from fit.commands.options import AsJson
 from fit.telling import working
 
 
@@ -49,9 +50,7 @@ def command(
         Path | None,
         typer.Option(metavar="TOML", help="A table of touch limits instead of heatrun's own."),
     ] = None,
-    as_json: Annotated[
-        bool, typer.Option("--json", help="One JSON object on standard output, nothing else.")
-    ] = False,
+    as_json: AsJson = False,
 ) -> None:
     """Allowable power, junction and touch temperature.
 
