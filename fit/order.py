@@ -132,7 +132,7 @@ class Grid:
             growth = np.exp(-0.5 * record.scan_s / np.exp(self.ln_tau))[:, None]
             columns[:, 0] = power - growth * (power - columns[:, 0])
         self._groups = []
-        for nodes, profile in common_profiles(record.weight):
+        for nodes, profile, _ in common_profiles(record.weight):
             added = profile * columns  # (G, kinds, c)
             gram = added @ added.transpose(0, 2, 1)
             target = (record.weight * record.rise_K)[:, nodes]

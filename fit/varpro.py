@@ -25,6 +25,8 @@ from fit.record import Array
 
 # Columns that depend on one θ, and their derivatives (N, ·).
 Derivative = tuple[list[int] | slice, Array]
+# Columns of y, their common weight profile (N,), and each one's factor on it.
+Group = tuple[Index | slice, Array, Array]
 Basis = Callable[[Array], tuple[Array, list[Derivative]]]
 
 
@@ -71,8 +73,8 @@ class Problem:
     prior: Prior | None = None
 
     @cached_property
-    def groups(self) -> list[tuple[Index | slice, Array]]:
-        """Columns of y that share a weight profile (N,), and so one factorisation."""
+    def groups(self) -> list[Group]:
+        """Columns of y that share a weight profile, and so one factorisation."""
         return common_profiles(self.weight)
 
     @cached_property
@@ -86,9 +88,8 @@ class Problem:
         q = len(theta)
         coefficient, residual = np.empty((phi.shape[1], m)), np.empty((m, N)).T
         slope, jacobian = np.zeros((2, q, m, N))
-        for columns, profile in self.groups:
+        for columns, profile, scale in self.groups:
             Q, R = factorise(profile[:, None] * phi)
-            scale = self.weight[:, columns].max(axis=0) / profile.max()
             target = self._target[:, columns]
             z = Q.T @ target
             left = target - Q @ z
@@ -115,17 +116,18 @@ class Problem:
         return (theta - self.prior.mean) / self.prior.sd
 
 
-def common_profiles(weight: Array) -> list[tuple[Index | slice, Array]]:
-    """Columns of weights (N, m) that are one profile (N,) but for a factor, with that profile."""
-    profile = weight / np.sqrt(np.sum(weight**2, axis=0))
+def common_profiles(weight: Array) -> list[Group]:
+    """Groups of the columns of weights (N, m) that differ by no more than a factor."""
+    size = np.sqrt(np.einsum("ij,ij->j", weight, weight))
+    profile = weight / size
     if _alike(profile, profile[:, 0]).all():
-        return [(slice(None), profile[:, 0])]
+        return [(slice(None), profile[:, 0], size)]
     remaining = np.arange(weight.shape[1])
-    found: list[tuple[Index | slice, Array]] = []
+    found: list[Group] = []
     while len(remaining):
         lead = profile[:, remaining[0]]
         alike = _alike(profile[:, remaining], lead)
-        found.append((remaining[alike], lead))
+        found.append((remaining[alike], lead, size[remaining[alike]]))
         remaining = remaining[~alike]
     return found
 

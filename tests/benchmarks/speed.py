@@ -1,18 +1,24 @@
 """Speed and memory of identification, as ratios in one run.
 
-    python -m tests.benchmarks.speed
+    python -m tests.benchmarks.speed [lmfit] [pandas] [samples] [live]
 
 1. Against plain lmfit over all parameters of the same model (shared time constants, numeric
-   Jacobian) to the same minimum: 7200 samples x 4 nodes x 4 time constants. Ours includes
-   choosing the order from 1 to 6.
+   Jacobian) on 7200 samples x 4 nodes x 4 time constants. Ours chooses the order from 1 to 6.
+   Plain lmfit is given the order, and starts once near the true time constants and once from
+   those a user gives who knows nothing, spread evenly in log time from a scan to the record's
+   length; then, as its user who has to find the order too, it fits orders 1 to 6 one after the
+   other.
 2. 1e6 samples x 8 nodes against pandas reading the same CSV, and peak memory against the arrays.
 3. Time against the number of samples.
 4. Re-identification while logging, at several lengths of record.
-All processor time, so that other load on the machine does not count.
+All processor time, so that other load on the machine counts little; linear algebra in one thread,
+as in the heatrun command: on matrices so small its threads only wait for each other.
 """
 
 from __future__ import annotations
 
+import os
+import sys
 import tempfile
 import time
 import tracemalloc
@@ -25,9 +31,11 @@ import numpy as np
 import pandas as pd
 from scipy.signal import lfilter
 
+from bench.cli import THREADS
 from fit.follow import Follower
 from fit.identify import Response, identify
 from fit.record import Array, Event, Run
+from fit.transfer import Model
 
 TAU_S = np.array([3.0, 25.0, 200.0, 1500.0])
 
@@ -119,28 +127,65 @@ def plain_lmfit(plain: Plain, tau_start_s: Array) -> lmfit.minimizer.MinimizerRe
     return lmfit.minimize(residual, parameters, method="leastsq")
 
 
-def same_model(run: Run, response: Response) -> Plain:
-    """What plain lmfit is given: the run as ours prepared it and ours' prior."""
+def same_model(run: Run, response: Response, order: int) -> Plain:
+    """What plain lmfit is given: the run as ours prepared it and the prior ours has or begins with.
+
+    order: number of time constants.
+    """
     fitted, signals = response.fit, response.signals
     assert fitted is not None
     record = fitted.model.record
     columns = [signals.nodes.index(node) for node in record.nodes]
     reference = signals.temperature_degC[:, signals.nodes.index("ambient")]
-    weight = fitted.model.problem(fitted.reference_prior).weight
+    problem = Model(record, order).problem(
+        fitted.reference_prior if order == fitted.order else None
+    )
     cells = record.cells
     course = np.append(0.0, np.cumsum(record.filters.slope * cells.length_s))
     at = np.append(cells.start_s, cells.start_s[-1] + cells.length_s[-1])
     single = np.flatnonzero(cells.samples == 1)[-1]
-    assert fitted.reference_prior is not None
     return Plain(
         t_s=run.t_s,
         power_W=run.power,
         reference_K=np.interp(run.t_s, at, course),
         rise_K=signals.temperature_degC[:, columns] - reference[:, None],
-        weight=weight[single],
-        prior=fitted.reference_prior,
-        prior_weight=weight[len(cells.samples) :],
+        weight=problem.weight[single],
+        prior=problem.y[len(cells.samples) :],
+        prior_weight=problem.weight[len(cells.samples) :],
     )
+
+
+def spread(run: Run, order: int) -> Array:
+    """Time constants for a start, evenly in log time between a scan and the record's length [s]."""
+    return np.geomspace(run.t_s[1] - run.t_s[0], run.t_s[-1], order + 2)[1:-1]
+
+
+def timed_plain(plain: Plain, start_s: Array) -> tuple[float, lmfit.minimizer.MinimizerResult]:
+    """Processor time of a plain fit [s] and its result."""
+    begun = time.process_time()
+    result = plain_lmfit(plain, start_s)
+    return time.process_time() - begun, result
+
+
+def time_constants(result: lmfit.minimizer.MinimizerResult) -> Array:
+    """Of a plain fit, ascending [s]."""
+    logs = [p.value for name, p in result.params.items() if name.startswith("ln_tau")]
+    return np.sort(np.exp(logs))
+
+
+def solved_anew(plain: Plain, tau_s: Array) -> float:
+    """Least sum of squares on all samples with given time constants."""
+    power, lag = zip(*(plain.filtered(tau) for tau in tau_s), strict=True)
+    design = np.column_stack((np.ones(len(plain.t_s)), *power, *(-one for one in lag)))
+    K, cost = len(tau_s), 0.0
+    below = np.hstack((np.zeros((K, 1 + K)), np.eye(K)))
+    for j, weight in enumerate(plain.weight):
+        known = plain.prior_weight[:, j]
+        rows = np.vstack((weight * design, known[:, None] * below))
+        target = np.concatenate((weight * plain.rise_K[:, j], known * plain.prior[:, j]))
+        left = target - rows @ np.linalg.lstsq(rows, target, rcond=None)[0]
+        cost += float(left @ left)
+    return cost
 
 
 def against_lmfit() -> None:
@@ -148,22 +193,35 @@ def against_lmfit() -> None:
     run = made(7200, 5)
     run = replace(run, events=(Event(float(run.t_s[np.argmax(run.power > 0)]), "power_on"),))
     response = identify(run)
-    plain = same_model(run, response)
-    begun = time.process_time()
-    result = plain_lmfit(plain, TAU_S * np.array([1.6, 0.6, 1.6, 0.7]))
-    plain_s = time.process_time() - begun
-    ours_s = clock(lambda: identify(run), 7)
     fitted = response.fit
     assert fitted is not None
+    ours_s = clock(lambda: identify(run), 20)
+    plain = same_model(run, response, fitted.order)
+    near_s, near = timed_plain(plain, TAU_S * np.array([1.6, 0.6, 1.6, 0.7]))
+    orders = {K: timed_plain(same_model(run, response, K), spread(run, K)) for K in range(1, 7)}
+    far_s, far = orders[fitted.order]
+    all_s = sum(took for took, _ in orders.values())
+    ours_s = min(ours_s, clock(lambda: identify(run), 20))
+    print("7200 samples x 4 nodes x 4 time constants")
+    print(
+        f"  ours {1000 * ours_s:.1f} ms, the order chosen from 1-6: {fitted.order};"
+        f" time constants {response.tau_s.round(3)} s"
+    )
+    best = min(near.chisqr, far.chisqr)
+    for name, took, result in (("near start", near_s, near), ("log-spaced start", far_s, far)):
+        other = "" if result.chisqr < best * 1.000001 else ", another minimum or none"
+        print(
+            f"  plain lmfit, {len(result.params)} parameters, {name}: {1000 * took:.0f} ms,"
+            f" {took / ours_s:.0f} times ours; {time_constants(result).round(3)} s{other}"
+        )
+    print(f"  plain lmfit, orders 1-6: {all_s:.2f} s, {all_s / ours_s:.0f} times ours")
     c = fitted.solution.coefficient
     ours = plain.residual(response.tau_s, c[0], c[fitted.model.a], c[fitted.model.b])
-    tau = np.sort(np.exp([result.params[f"ln_tau_{k}"].value for k in range(4)]))
-    print(f"7200 x 4 x 4: plain lmfit {1000 * plain_s:.0f} ms, {result.nfev} evaluations,")
-    print(f"    {len(result.params)} parameters; ended well: {result.success}")
-    print(f"  ours {1000 * ours_s:.1f} ms, the order chosen from 1-6: {plain_s / ours_s:.0f} times")
-    print(f"  sum of squares {result.chisqr:.4f}, ours {ours @ ours:.4f} on the same samples:")
-    print(f"    {ours @ ours / result.chisqr - 1:.1e} above")
-    print(f"  time constants {tau.round(3)} and {response.tau_s.round(3)} s")
+    print(f"  sum of squares over all samples {best:.4f}, ours {ours @ ours / best - 1:.1e} above;")
+    print(
+        "    at our time constants, coefficients solved anew on all samples instead of cells,"
+        f" {solved_anew(plain, response.tau_s) / best - 1:.1e} above"
+    )
 
 
 def against_pandas() -> None:
@@ -175,46 +233,60 @@ def against_pandas() -> None:
         path = Path(folder) / "readings.csv"
         frame.to_csv(path, index=False, float_format="%.4f")
         del frame
-        read_s = clock(lambda: pd.read_csv(path), 1)
-    ours_s = clock(lambda: identify(run), 1)
+        read_s = clock(lambda: pd.read_csv(path))
+    ours_s = clock(lambda: identify(run))
+    whole_s = clock(lambda: identify(run).residual_K)
     arrays = run.t_s.nbytes + run.temperature_degC.nbytes + run.power.nbytes
-    tracemalloc.start()
-    identify(run)
-    peak = tracemalloc.get_traced_memory()[1] + arrays
-    tracemalloc.stop()
+    peaks = []
+    for job in (lambda: identify(run), lambda: identify(run).residual_K):
+        tracemalloc.start()
+        job()
+        peaks.append((tracemalloc.get_traced_memory()[1] + arrays) / arrays)
+        tracemalloc.stop()
     print(
-        f"1e6 x 8: pandas reads the CSV in {read_s:.2f} s, identified in {ours_s:.2f} s:"
-        f" {ours_s / read_s:.2f} of it"
+        f"1e6 samples x 8 nodes: pandas reads the CSV in {read_s:.2f} s, identified in"
+        f" {ours_s:.2f} s: {ours_s / read_s:.2f} of it;"
+        f" with the residual of every sample {whole_s / read_s:.2f}"
     )
     print(
-        f"  peak memory, the record's own arrays included: {peak / arrays:.2f} times those arrays"
+        f"  peak memory, the record's own arrays included: {peaks[0]:.2f} times those arrays;"
+        f" with the residuals {peaks[1]:.2f}"
     )
 
 
 def with_samples() -> None:
+    print("time against samples, 8 nodes")
     base = None
     for samples in (125_000, 250_000, 500_000, 1_000_000):
         run = made(samples, 8, 7200 / samples)
-        took = clock(lambda run=run: identify(run), 1)  # type: ignore[misc]
+        took = clock(lambda run=run: identify(run))  # type: ignore[misc]
         base = base or took / samples
         print(f"  {samples:>9} samples: {took:.3f} s, {took / samples / base:.2f} a sample")
 
 
 def live() -> None:
+    print("while logging, 5 nodes")
     run = made(50_000, 5, 0.2)
     follower = Follower(run.nodes)
     for i, t in enumerate(run.t_s):
         follower.add(float(t), run.temperature_degC[i], float(run.power[i]))
         if i + 1 in (1000, 5000, 20_000, 50_000):
-            took = clock(follower.estimate)
-            print(f"  live, {i + 1:>6} scans: {1000 * took:.0f} ms")
+            took = clock(follower.estimate, 7)
+            print(f"  {i + 1:>6} scans: estimated in {1000 * took:.0f} ms")
+
+
+PARTS = {"lmfit": against_lmfit, "pandas": against_pandas, "samples": with_samples, "live": live}
 
 
 def main() -> None:
-    against_lmfit()
-    against_pandas()
-    with_samples()
-    live()
+    chosen = sys.argv[1:] or list(PARTS)
+    if unknown := [name for name in chosen if name not in PARTS]:
+        sys.exit(f"no such part: {', '.join(unknown)}; there are {', '.join(PARTS)}")
+    if any(os.environ.get(name) != "1" for name in THREADS):
+        alone = os.environ | dict.fromkeys(THREADS, "1")
+        os.execve(sys.executable, [sys.executable, "-m", "tests.benchmarks.speed", *chosen], alone)
+    for name in chosen:
+        PARTS[name]()
 
 
 if __name__ == "__main__":
