@@ -35,8 +35,8 @@ LONGER = (
 WITHIN = "The limit lies within the interval of a measured span."
 TOO_SHORT = "The record does not tell the resistance of every span."
 RATE = (
-    "Rate the product: 'heatrun rate RUN --budget BUDGET' gives allowable power, junction and "
-    "touch temperature at the worst ambient.",
+    "Rate the product: allowable power, junction and touch temperature at the worst ambient. "
+    "'heatrun rate RUN --budget BUDGET' also does other ambients, pulses and power profiles.",
     "Keep this run as the one later units are compared with: 'heatrun compare RUN RUN'.",
 )
 LOOK = (

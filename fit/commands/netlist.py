@@ -22,7 +22,10 @@ def command(
     run: Annotated[Path, typer.Argument(metavar="RUN", help="A run folder or a readings CSV.")],
     form: Annotated[
         Form,
-        typer.Option(help="foster: the fit, term by term; cauer: the ladder of the heat path."),
+        typer.Option(
+            help="foster: the fit, term by term; cauer: the ladder of the heat path, a sensor's "
+            "lag taken out and said."
+        ),
     ] = Form.foster,
     reference: Annotated[
         str | None, typer.Option(help="Node the rises are taken against; ambient by default.")
