@@ -36,7 +36,10 @@ LEAST_INFLATION = 0.3
 SMALL_GAIN = 0.02  # of the weighted sum of squares
 LONGEST_REACH = 2.0  # of ln R: its 95 % interval is followed so far
 SURE = 0.05  # relative uncertainty of the general model's spans that makes it a witness
+VALLEY_COST, VALLEY_ROUNDS = 8.0, 3
+VALLEY_STRIDE, VALLEY_STEPS, VALLEY_HELD = 1.0, 5, 0.02  # of ln R
 SAME_MINIMUM = 0.01  # of ln R
+HIDDEN_S, LN_HIDDEN_SD = 0.5, 1.5  # time constant of a chip and its package, a factor of 4 or so
 LN_VALUE_SD = 3.0  # a resistance or a capacity is known to a factor of twenty before the run
 
 
@@ -53,6 +56,9 @@ class Ladder:
     inflation: float  # of a white-noise variance: scale and correlation of the residuals
     parameters: int
     tau_s: Array
+    g: Array  # where the search ended, with the prior it had: mean and standard deviation
+    mean: Array
+    sd: Array
 
 
 @dataclass(frozen=True)
@@ -62,7 +68,7 @@ class _Minimum:
     g: Array  # (size,) ln R, ln C, lags, edge
     cost: float
     J: Array  # (c, m, size) of the rise, not weighted
-    residual: Array  # (c, m) weighted
+    residual: Array  # (c, m) weighted, independent from node to node
 
 
 def _centred(values: Array, weight: Array) -> Array:
@@ -73,17 +79,30 @@ def _centred(values: Array, weight: Array) -> Array:
     return scaled - w * mean
 
 
+def _whitening(record: Reduced) -> Array:
+    """What makes the nodes' weighted residuals (c, m) independent of each other: (m, m)."""
+    return np.asarray(np.linalg.inv(np.linalg.cholesky(record.correlation)).T)
+
+
+def _whitened(J: Array, whitening: Array) -> Array:
+    """The same of weighted derivatives (c, m, size)."""
+    return np.asarray(whitening.T @ J)
+
+
 def _start(
     record: Reduced, hidden: int, R: Array, C: Array, lag_s: Array
 ) -> tuple[Array, Array, Array]:
     """Start g, prior mean and prior standard deviation."""
     m = len(R)
     if hidden:
-        R, C = np.insert(R, 0, R.sum() * 0.3), np.insert(C, 0, C[0] * 0.1)
+        # In the place of the hidden lump's capacity stands its time constant.
+        R, C = np.insert(R, 0, R.sum() * 0.3), np.insert(C, 0, HIDDEN_S)
     edge = [-0.5 * record.scan_s] if record.edge_free else []
     left_over = np.zeros(len(R) * record.hot_start)
     g = np.concatenate((np.log(R), np.log(C), lag_s, left_over, edge))
     sd = np.full(len(g), LN_VALUE_SD)
+    if hidden:
+        sd[len(R)] = LN_HIDDEN_SD
     lags = slice(2 * len(R), 2 * len(R) + m + 1)
     sd[lags] = LAG_SD_S
     sd[2 * len(R) + m + 1 : 2 * len(R) + m + 1 + len(left_over)] = LEFT_OVER_SD_K
@@ -100,6 +119,7 @@ def _minimise(
     """Levenberg-Marquardt from g, with a prior of mean and sd, the weights times `ease`."""
     record = model.record
     weight = ease * record.weight
+    whitening = _whitening(record)
     upper = np.full(len(g), np.inf)
     lower = np.full(len(g), -np.inf)
     lower[model.lags], upper[model.lags] = LEAST_LAG_S, LONGEST_LAG_S
@@ -108,7 +128,7 @@ def _minimise(
 
     def at(g: Array) -> tuple[float, Array, Callable[[], Array]]:
         value, derivatives = model(g)
-        residual = _centred(record.rise_K - value, weight)
+        residual = _centred(record.rise_K - value, weight) @ whitening
         prior = (g - mean) / sd
         return float(np.sum(residual**2) + np.sum(prior**2)), residual, derivatives
 
@@ -120,7 +140,7 @@ def _minimise(
         if step_number == HOPELESS_STEPS and cost > 30 * good_cost:
             break
         J = derivatives()
-        flat = _centred(J, weight).reshape(-1, len(g))
+        flat = _whitened(_centred(J, weight), whitening).reshape(-1, len(g))
         normal = flat.T @ flat + np.diag(1 / sd**2)
         gradient = -flat.T @ residual.ravel() + (g - mean) / sd**2
         held = ((g <= lower) & (gradient > 0)) | ((g >= upper) & (gradient < 0))
@@ -181,15 +201,15 @@ def fit_ladder(
             # A start far off is led in: the noise taken thirty times as large, then five times.
             for ease in (1 / 30, 1 / 5):
                 g = _minimise(model, g, mean, sd, good_cost=np.inf, ease=ease).g
-        found.append(_ladder(model, sd, _minimise(model, g, mean, sd, good_cost=good)))
+        found.append(_ladder(model, mean, sd, _minimise(model, g, mean, sd, good_cost=good)))
         lowest = min(ladder.cost for ladder in found)
         if enough(found[-1]) or sum(ladder.cost < lowest + 0.5 for ladder in found) > REPEATS:
             break
     return found
 
 
-def _ladder(model: LadderModel, sd: Array, minimum: _Minimum) -> Ladder:
-    """The ladder of one minimum; sd: of the prior."""
+def _ladder(model: LadderModel, mean: Array, sd: Array, minimum: _Minimum) -> Ladder:
+    """The ladder of one minimum; mean, sd: of the prior."""
     g = minimum.g
     n, hidden = model.lumps, model.hidden
     # Near zero a resistance is known in kelvins per watt, not by a factor: its logarithm's prior
@@ -198,7 +218,7 @@ def _ladder(model: LadderModel, sd: Array, minimum: _Minimum) -> Ladder:
     loose[:n] = np.maximum(loose[:n], 10 * np.exp(g[:n]).sum() / np.exp(g[:n]))
     covariance, known = _covariance(model.record, minimum.J, minimum.residual, loose)
     R_fit = np.exp(g[hidden:n])
-    own = hidden + np.arange(model.m)
+    own = model.own
     # A factor is as likely as its inverse: the interval of a badly known resistance reaches
     # further up than its slope at the minimum tells.
     reach = np.clip(1.96 * np.sqrt(np.diag(covariance)[own]), 1e-6, LONGEST_REACH)
@@ -208,13 +228,45 @@ def _ladder(model: LadderModel, sd: Array, minimum: _Minimum) -> Ladder:
         R_K_per_W=R_fit,
         covariance=pick @ covariance @ pick.T,
         covariance_known_offset=pick[:, : model.size] @ known @ pick[:, : model.size].T,
-        C_J_per_K=np.exp(g[n : 2 * n]),
+        C_J_per_K=model.capacities(g),
         hidden=hidden,
         cost=minimum.cost,
         inflation=_inflation(minimum.residual, model.size),
         parameters=model.size + model.m,
         tau_s=np.sort(np.exp(model.poles(g[None])[0][0, :n])),
+        g=g,
+        mean=mean,
+        sd=sd,
     )
+
+
+def _along(model: LadderModel, best: Ladder, most: float) -> list[Ladder]:
+    """Ladders along the valleys through the best: one resistance moved, the rest fitted anew.
+
+    A short record may leave a resistance open over decades, where the slope at the minimum knows
+    of none. most: cost up to which a valley is followed.
+    """
+    found = []
+    for i in range(model.m):
+        index = best.hidden + i
+        for stride in (VALLEY_STRIDE, -VALLEY_STRIDE):
+            g = best.g.copy()
+            for _ in range(VALLEY_STEPS):
+                mean, sd = best.mean.copy(), best.sd.copy()
+                g[index] += stride
+                mean[index], sd[index] = g[index], VALLEY_HELD
+                minimum = _minimise(model, g, mean, sd, good_cost=np.inf)
+                g = minimum.g.copy()
+                held = ((g[index] - mean[index]) / sd[index]) ** 2
+                own = ((g[index] - best.mean[index]) / best.sd[index]) ** 2
+                cost = float(minimum.cost - held + own)
+                if cost < best.cost - SMALL_GAIN:
+                    freed = _minimise(model, g, best.mean, best.sd, good_cost=np.inf)
+                    return [_ladder(model, best.mean, best.sd, freed)]
+                if cost > most:
+                    break
+                found.append(replace(best, R_K_per_W=np.exp(g[model.own]), g=g, cost=cost))
+    return found
 
 
 def adequate_ladder(fitted: Fitted, spans: Array, covariance: Array) -> Ladder | None:
@@ -234,15 +286,20 @@ def adequate_ladder(fitted: Fitted, spans: Array, covariance: Array) -> Ladder |
     sure = bool(np.all(u < SURE * np.abs(spans)))
     inflation = max(correlation_inflation(general), LEAST_INFLATION)
     parameters = len(general.theta) + m * model.parameters - (4 * m + 1)
-    as_good = general.cost + inflation * chi2.isf(ADEQUATE, max(parameters, 1))
+    rows = general.residual[: len(record.rise_K)]
+    cost = general.cost - np.sum(rows**2) + np.sum((rows @ _whitening(record)) ** 2)
+    as_good = float(cost) + inflation * chi2.isf(ADEQUATE, max(parameters, 1))
+
+    rows_present = float(np.sum(record.weight > 0))
+    noise = NOISE_LEVEL * (rows_present + 4 * np.sqrt(2 * rows_present))
 
     def enough(ladder: Ladder) -> bool:
         agrees = np.abs(ladder.R_K_per_W - spans) < 3 * np.hypot(u, 0.01 * np.abs(spans))
-        return sure and ladder.cost <= as_good and bool(agrees.all())
+        return sure and ladder.cost <= min(as_good, noise) and bool(agrees.all())
 
     # The general model also fits away noise of the reference, which is in every rise: a ladder
     # that leaves no more than the scans' own noise is as good.
-    limit = max(as_good, NOISE_LEVEL * float(np.sum(record.weight > 0)))
+    limit = max(as_good, NOISE_LEVEL * rows_present)
     pool: list[Ladder] = []
     for hidden in (0, 1):
         found = fit_ladder(
@@ -256,6 +313,15 @@ def adequate_ladder(fitted: Fitted, spans: Array, covariance: Array) -> Ladder |
         pool += [ladder for ladder in found if ladder.cost <= limit]
     if not pool:
         return None
+    if not sure:
+        best = min(pool, key=lambda ladder: ladder.cost)
+        span = VALLEY_COST * min(inflation, best.inflation)
+        for _ in range(VALLEY_ROUNDS):
+            found = _along(LadderModel(record, best.hidden), best, best.cost + span)
+            pool += found
+            if not found or found[0].cost >= best.cost:
+                break
+            best = found[0]
     ladder = _weighed(pool, inflation)
     if ladder.cost <= as_good:
         return ladder
@@ -317,6 +383,7 @@ def _covariance(record: Reduced, J: Array, residual: Array, sd: Array) -> tuple[
     for j in range(m):
         whole[j, :, :size] = record.weight[:, [j]] * J[:, j]
         whole[j, :, size + j] = record.weight[:, j]
+    whole = np.tensordot(_whitening(record).T, whole, axes=1)
     rho = autocorrelation(residual)
     # Priors carry part of the parameters: half of them are counted as fitted.
     across = residual.T @ residual / max(cells - 0.5 * size / m - 1, 1.0)

@@ -26,18 +26,29 @@ class LadderModel:
         self.record, self.hidden = record, hidden
         self.m = record.rise_K.shape[1]
         self.lumps = self.m + hidden
+        self.own = hidden + np.arange(self.m)  # ln R between measured nodes
         self.edge = record.edge_free
         self.lags = 2 * self.lumps + np.arange(self.m + 1)  # the reference's lag last
         begin = 2 * self.lumps + self.m + 1
         self.left_over = slice(begin, begin + self.lumps * record.hot_start)
         self.size = self.left_over.stop + int(self.edge)
 
+    def capacities(self, g: Array) -> Array:
+        """Heat capacities (..., n) [J/K] of ladders g (..., size).
+
+        The hidden lump's is given by its time constant, for that is what is known of it.
+        """
+        ln_C = g[..., self.lumps : 2 * self.lumps]
+        if self.hidden:
+            ln_C = np.concatenate((ln_C[..., :1] - g[..., :1], ln_C[..., 1:]), axis=-1)
+        return np.exp(ln_C)
+
     def poles(self, g: Array) -> tuple[Array, Array, Array, Array]:
         """ln τ of modes and lags (B, P), coefficients (B, P, m) of both inputs and of the heat
         left over at the start, of B ladders.
         """
         n, m = self.lumps, self.m
-        R, C = np.exp(g[:, :n]), np.exp(g[:, n : 2 * n])
+        R, C = np.exp(g[:, :n]), self.capacities(g)
         lag = g[:, self.lags]
         conductance = np.zeros((len(g), n, n))
         flow = 1 / R

@@ -12,8 +12,8 @@ if TYPE_CHECKING:
     from fit.check import SpanVerdict
     from fit.compare import SpanComparison
 
-RESOLVED = 0.5  # standard uncertainty of a span that is measured, relative, at most
-NEGLIGIBLE = 0.005  # of the largest span
+RESOLVED = 0.3  # standard uncertainty of a span that is measured, relative, at most
+NEGLIGIBLE = 0.005  # of the largest span measured
 NOT_RESOLVED = "not resolved"
 
 
@@ -28,10 +28,9 @@ def are_resolved(R_K_per_W: ArrayLike, u_K_per_W: ArrayLike) -> NDArray[np.bool_
     [True, True, False]
     """
     R, u = np.abs(np.asarray(R_K_per_W, dtype=float)), np.asarray(u_K_per_W, dtype=float)
-    if not np.isfinite(R).any():
-        return np.zeros(R.shape, dtype=bool)
-    largest = float(np.max(R, initial=0.0, where=np.isfinite(R)))
-    return np.isfinite(u) & (u <= np.maximum(RESOLVED * R, NEGLIGIBLE * largest))
+    measured = np.isfinite(R) & np.isfinite(u) & (u <= RESOLVED * R)
+    largest = float(np.max(R, initial=0.0, where=measured))
+    return measured | (np.isfinite(R) & (u <= NEGLIGIBLE * largest))
 
 
 def resolved_verdicts(spans: Sequence[SpanVerdict]) -> list[bool]:

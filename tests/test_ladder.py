@@ -39,3 +39,9 @@ def test_totals_settle_at_the_sum_of_the_resistances() -> None:
     g = np.concatenate((np.log(R), np.log([0.02, 0.02, 0.02]), np.full(4, 0.05), [0.0]))
     _, A, _, _ = model.poles(g[None])
     assert A[0].sum(axis=0) == pytest.approx([3.0, 1.5, 0.5])
+
+
+def test_the_references_noise_is_known_to_be_in_every_rise() -> None:
+    correlation = reduced().correlation
+    assert np.diag(correlation) == pytest.approx(1.0)
+    assert correlation[np.triu_indices(3, 1)] == pytest.approx(0.5, abs=0.1)

@@ -11,7 +11,7 @@ from bench.virtual.prototype import CaseSurface, Prototype, Sensor, read_sensor,
 from fit.errors import NotIdentifiable
 from fit.record import Array, Run
 from fit.spans import measure
-from tests.benchmarks.random_rigs import random_rig
+from tests.benchmarks.random_rigs import HARDER, random_rig
 
 NODES = ("tab", "board_back", "bar", "case", "ambient")
 INNER_K_PER_W = (1.5, 1.0, 0.5)
@@ -116,12 +116,28 @@ def test_a_record_that_begins_warm_is_measured_with_what_is_left_of_the_heat() -
 
 @pytest.mark.parametrize("seed", [1031, 1040])
 def test_spans_a_short_record_cannot_tell_are_wide_and_said_to_be_unresolved(seed: int) -> None:
-    rig = random_rig(seed, 90.0, cool=False)
+    rig = random_rig(seed, 90.0, cool=False, ranges=HARDER)
     spans = measure(rig.run)
     u = np.sqrt(np.diag(spans.total_covariance))
     assert np.all(np.abs(spans.R_K_per_W - rig.R_K_per_W) < 3 * u)
     assert not spans.resolved[1]
     assert any("not resolved" in text and "board_back to" in text for text in spans.warnings)
+
+
+@pytest.mark.parametrize("seed", [1080, 1133])
+def test_a_valley_of_ladders_that_fit_alike_is_seen_in_its_whole_length(seed: int) -> None:
+    rig = random_rig(seed, 90.0, cool=False, ranges=HARDER)
+    spans = measure(rig.run)
+    far = np.abs(spans.R_K_per_W / rig.R_K_per_W - 1) > 0.5
+    assert far.any()
+    assert not np.any(spans.resolved & far)
+
+
+def test_rounded_readings_make_no_span_surer_than_their_steps_allow() -> None:
+    rig = random_rig(1061, 1800.0, ranges=HARDER)
+    spans = measure(rig.run)
+    u = np.sqrt(np.diag(spans.total_covariance))
+    assert np.all(np.abs(spans.R_K_per_W - rig.R_K_per_W) < 3 * u)
 
 
 def test_an_unknown_case_to_ambient_is_said_to_be_unresolved() -> None:

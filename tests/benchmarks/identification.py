@@ -63,11 +63,11 @@ def write(path: Path, scores: Scores, heat_s: float) -> None:
     with path.open("a", newline="", encoding="utf-8") as file:
         lines = csv.writer(file)
         if new:
-            lines.writerow(("heat_s", "seed", "true_K_per_W", "error_K_per_W", "error_over_u"))
-        for seed, true, error, z in zip(
-            scores.seed, scores.true, scores.error, scores.z, strict=True
-        ):
-            lines.writerow((heat_s, int(seed), f"{true:.6g}", f"{error * true:.4g}", f"{z:.4g}"))
+            names = ("true_K_per_W", "relative_error", "relative_u", "least_relative_u")
+            lines.writerow(("heat_s", "seed", *names))
+        figures = (scores.true, scores.error, scores.u, scores.least_u)
+        for seed, *values in zip(scores.seed, *figures, strict=True):
+            lines.writerow((heat_s, int(seed), *(f"{value:.5g}" for value in values)))
 
 
 def main() -> None:
