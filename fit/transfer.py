@@ -19,6 +19,7 @@ import numpy as np
 from fit.filter_table import FilterTable
 from fit.filters import Cells, Filtered, Filters, Index, average, cut, knots
 from fit.record import Array
+from fit.rounding import noise_before_rounding, stuck_variance
 from fit.signals import Signals
 from fit.varpro import Derivative, Prior, Problem
 
@@ -54,25 +55,6 @@ class Reduced:
         return FilterTable(self.filters, SHORTEST * self.scan_s, LONGEST * self.length_s)
 
 
-def stuck_variance(step: float, noise_K: float, sweep_K: Array, phase: Index) -> Array:
-    """Variance of cell means (c,) [K^2] from rounding to `step` [K] that averaging leaves.
-
-    The rounding error is a periodic function of temperature; Gaussian noise and the temperature's
-    sweep across the cell damp its harmonics (Widrow & Kollár, Quantization Noise, ch. 4, 6). Cells
-    of a phase whose level stays within a step share one error: it counts for each in full.
-
-    sweep_K: (c,) change of temperature across each cell [K]. phase: (c,) number of its phase.
-    """
-    if step <= 0:
-        return np.zeros_like(sweep_K)
-    order = np.arange(1, 6)[:, None]
-    damping = np.exp(-4 * np.pi**2 * order**2 * (noise_K / step) ** 2)
-    amplitude = (step / (np.pi * order)) ** 2 / 2
-    alone = np.sum(amplitude * damping * np.sinc(order * np.abs(sweep_K) / step) ** 2, axis=0)
-    sharing = 0.5 * step / np.maximum(np.abs(sweep_K), 1e-9)
-    return alone * np.clip(sharing, 1.0, np.bincount(phase)[phase])
-
-
 def reduce(signals: Signals, nodes: tuple[str, ...], reference: str) -> Reduced:
     """Cut a record into cells and average each node's rise above the reference."""
     starts = np.array(signals.phase_starts)
@@ -98,17 +80,17 @@ def reduce(signals: Signals, nodes: tuple[str, ...], reference: str) -> Reduced:
     phase = np.searchsorted(starts, cells.first, side="right") - 1
     # A node on its own is fitted by plain least squares: its rise sweeps over the steps.
     steps = steps if reference else np.zeros_like(steps)
+    before = _noise_before_rounding(signals, noises, steps)
     sd = np.full_like(rise, np.inf)
     for j, column in enumerate(columns):
         involved = [column]
         if reference:
             involved.append(r)
-        white = sum(max(noises[c], 0.05 * steps[c], 1e-6) ** 2 for c in involved)
+        white = sum(max(before[c] ** 2 + steps[c] ** 2 / 12, 1e-12) for c in involved)
         stuck = np.zeros(len(rise))
         for c in involved if max(steps[involved]) > 0 else ():
-            natural = np.sqrt(max(noises[c] ** 2 - steps[c] ** 2 / 12, 0.0))
             level = knots(cells, mean[:, c])
-            stuck += stuck_variance(steps[c], natural, np.diff(level), phase)
+            stuck += stuck_variance(float(steps[c]), before[c], np.diff(level), phase)
         present = number[:, j] > 0
         sd[present, j] = np.sqrt(white / number[present, j] + stuck[present])
     weight, node_weight = _weights(sd)
@@ -122,13 +104,25 @@ def reduce(signals: Signals, nodes: tuple[str, ...], reference: str) -> Reduced:
         sd_K=sd,
         weight=weight,
         node_weight=node_weight,
-        correlation=_correlation(noises, steps, columns, r if reference else None),
+        correlation=_correlation(before, steps, columns, r if reference else None),
         filters=Filters(cells, filters_reference),
         scan_s=cells.scan_s,
         length_s=float(signals.t_s[-1] - signals.t_s[started]),
         hot_start=always_off or signals.hot_start,
         edge_free=len(starts) > 1 and not known[1:].all(),
     )
+
+
+def _noise_before_rounding(signals: Signals, noise_K: Array, step_K: Array) -> list[float]:
+    """Scan-to-scan noise of each column without its rounding, standard deviations [K]."""
+    # What of the noise is not rounding; of single scans, how they flicker tells it better.
+    before = np.sqrt(np.maximum(noise_K**2 - step_K**2 / 12, 0.0))
+    before = np.where(step_K > 0, before, noise_K)
+    if signals.scans is None:
+        for column in np.flatnonzero(step_K > 0):
+            readings = signals.temperature_degC[:, column]
+            before[column] = noise_before_rounding(readings, float(step_K[column]))
+    return [float(noise) for noise in before]
 
 
 class Model:
@@ -140,6 +134,7 @@ class Model:
     def __init__(self, record: Reduced, order: int, interpolated: bool = False) -> None:
         self.record, self.order = record, order
         self.filters: Callable[[Array], Filtered] = record.table if interpolated else record.filters
+        self._latest: tuple[bytes, tuple[Array, list[Derivative]]] | None = None
         self.has_reference = bool(record.reference)
         groups = 1 + self.has_reference + record.hot_start
         self.parameters = 1 + groups * order
@@ -157,7 +152,13 @@ class Model:
             self.e = columns[position]
 
     def basis(self, theta: Array) -> tuple[Array, list[Derivative]]:
-        """Design matrix and its derivatives by θ: the Basis of fit.varpro."""
+        """Design matrix and its derivatives by θ: the Basis of fit.varpro. The last is kept."""
+        place = theta.tobytes()
+        if self._latest is None or self._latest[0] != place:
+            self._latest = place, self._basis(theta)
+        return self._latest[1]
+
+    def _basis(self, theta: Array) -> tuple[Array, list[Derivative]]:
         record, K = self.record, self.order
         tau = np.exp(theta[:K])
         filtered = self.filters(tau)
@@ -208,7 +209,7 @@ class Model:
         last = a.shape[1] - 1
         with np.errstate(divide="ignore", invalid="ignore"):
             b = a * (a[:, [last]] / a[:, [hottest]]) / total[last]
-        return np.clip(np.where(np.isfinite(b), b, 0.0), -0.5, 1.5)
+        return np.minimum(np.maximum(np.where(np.isfinite(b), b, 0.0), -0.5), 1.5)
 
     def problem(self, reference_prior: Array | None = None) -> Problem:
         """The least-squares problem, with the prior on the reference coefficients (K, m)."""
@@ -241,12 +242,15 @@ def _slice(columns: Index) -> slice:
     return slice(int(columns[0]), int(columns[-1]) + 1)
 
 
-def _correlation(noise_K: Array, step_K: Array, nodes: list[int], reference: int | None) -> Array:
+def _correlation(
+    noise_K: list[float], step_K: Array, nodes: list[int], reference: int | None
+) -> Array:
     """Correlation (m, m) of the rises' noise: what the reference's share in each makes it.
 
-    noise_K, step_K: (columns,) of all readings [K]; nodes, reference: their columns.
+    noise_K, step_K: (columns,) of all readings, before rounding and by it [K]. nodes, reference:
+    their columns.
     """
-    variance = np.maximum(noise_K, np.maximum(0.05 * step_K, 1e-6)) ** 2
+    variance = np.maximum(np.square(noise_K) + step_K**2 / 12, 1e-12)
     common = 0.0 if reference is None else variance[reference]
     whole = np.diag(variance[nodes]) + common
     return np.asarray(whole / np.sqrt(np.outer(np.diag(whole), np.diag(whole))))
