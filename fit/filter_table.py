@@ -33,37 +33,30 @@ class FilterTable:
         count = int(np.ceil((np.log(longest_s) - self._low) / SPACING)) + 2
         self.ln_tau = self._low + SPACING * np.arange(count)
         at = filters(np.exp(self.ln_tau))
-        values = [at.power.T, at.reference.T, at.initial.T]
-        slopes = [at.d_power.T, at.d_reference.T, at.d_initial.T]
         self._cells = at.power.shape[0]
-        self._table = np.empty((count, 2, 3 * self._cells))
-        self._table[:, 0], self._table[:, 1] = np.hstack(values), np.hstack(slopes)
-        self._table[:, 1] *= SPACING
+        pairs = ((at.power, at.d_power), (at.reference, at.d_reference), (at.initial, at.d_initial))
+        # Of every point of the grid the value and the slope, each of the three filtered inputs.
+        table = np.empty((count, 2, 3, self._cells))
+        for kind, (value, slope) in enumerate(pairs):
+            table[:, 0, kind] = value.T
+            np.multiply(slope.T, SPACING, out=table[:, 1, kind])
+        self._table = table.reshape(2 * count, -1)
 
     def column(self, kind: int) -> Array:
         """One filtered input at every time constant of the grid (c, G): 0 power, 1 reference."""
-        return self._table[:, 0, kind * self._cells : (kind + 1) * self._cells].T
+        return self._table[::2, kind * self._cells : (kind + 1) * self._cells].T
 
     def __call__(self, tau_s: Array) -> Filtered:
         """What `Filters` gives for tau_s (K,) [s], all within the table's range."""
         place = (np.log(tau_s) - self._low) / SPACING
-        left = np.clip(place.astype(int), 0, len(self.ln_tau) - 2)
+        left = np.minimum(np.maximum(place.astype(int), 0), len(self.ln_tau) - 2)
         s = place - left
-        powers = np.empty((len(s), 4))
-        powers[:, 0], powers[:, 1] = 1.0, s
-        powers[:, 2] = s * s
-        powers[:, 3] = powers[:, 2] * s
+        square = s * s
+        powers = np.stack((np.ones(len(s)), s, square, square * s), axis=1)
         weights = (powers @ HERMITE).reshape(-1, 2, 4)
-        c = self._cells
-        found = np.empty((len(s), 2, 3 * c))
+        found = np.empty((len(s), 2, self._table.shape[1]))
         for k, i in enumerate(left.tolist()):
-            np.matmul(weights[k], self._table[i : i + 2].reshape(4, -1), out=found[k])
-        value, slope = found[:, 0], found[:, 1]
-        return Filtered(
-            power=value[:, :c].T,
-            reference=value[:, c : 2 * c].T,
-            initial=value[:, 2 * c :].T,
-            d_power=slope[:, :c].T,
-            d_reference=slope[:, c : 2 * c].T,
-            d_initial=slope[:, 2 * c :].T,
-        )
+            np.dot(weights[k], self._table[2 * i : 2 * i + 4], out=found[k])
+        kinds = found.reshape(len(s), 2, 3, -1).transpose(1, 2, 3, 0)
+        (power, reference, initial), (d_power, d_reference, d_initial) = kinds
+        return Filtered(power, reference, initial, d_power, d_reference, d_initial)

@@ -38,7 +38,7 @@ class Follower:
         self.reference = choose_reference(self.nodes, reference)
         self.max_order = max_order
         self._blocks: list[Block] = []
-        self._open: list[tuple[float, Array, float]] = []
+        self._open: _Open | None = None
         self._phase_start_s: float | None = None
         self._phase_first = 0
         self._power = 0.0
@@ -73,9 +73,11 @@ class Follower:
             self._phase_start_s, self._phase_first = t_s, len(self._blocks)
             self._power = power_W
         self._scans += 1
-        self._open.append((t_s, reading, power_W))
+        if self._open is None:
+            self._open = _Open(t_s, len(self.nodes))
+        self._open.add(t_s, reading, power_W)
         self._note_noise(reading)
-        if t_s - self._open[0][0] >= GROWTH * (t_s - self._phase_start_s):
+        if t_s - self._open.start_s >= GROWTH * (t_s - self._phase_start_s):
             self._close()
 
     def _note_noise(self, reading: Array) -> None:
@@ -91,10 +93,10 @@ class Follower:
         self._bend_count += usual
 
     def _close(self) -> None:
-        if not self._open:
+        if self._open is None:
             return
-        self._blocks.append(_block(self._open))
-        self._open = []
+        self._blocks.append(self._open.block())
+        self._open = None
         if len(self._blocks) - self._phase_first > BLOCKS_PER_PHASE:
             self._thin()
 
@@ -130,7 +132,7 @@ class Follower:
         )
 
     def _all_blocks(self) -> list[Block]:
-        return [*self._blocks, _block(self._open)] if self._open else self._blocks
+        return self._blocks if self._open is None else [*self._blocks, self._open.block()]
 
     def _signals(self) -> tuple[Signals, Run] | None:
         run = self.record()
@@ -175,15 +177,26 @@ class Follower:
             return None
 
 
-def _block(scans: list[tuple[float, Array, float]]) -> Block:
-    """Start, mean time, mean temperatures, mean power and number of some scans."""
-    times = [scan[0] for scan in scans]
-    readings = np.array([scan[1] for scan in scans])
-    present = np.isfinite(readings).sum(axis=0)
-    total = np.where(np.isfinite(readings), readings, 0.0).sum(axis=0)
-    mean = np.where(present > 0, total / np.maximum(present, 1), np.nan)
-    power = float(np.mean([scan[2] for scan in scans]))
-    return times[0], float(np.mean(times)), mean, power, len(times)
+class _Open:
+    """The block that scans are added to, as sums: it costs the same at any length."""
+
+    def __init__(self, start_s: float, nodes: int) -> None:
+        self.start_s = start_s
+        self._scans, self._time_s, self._power = 0, 0.0, 0.0
+        self._total, self._present = np.zeros(nodes), np.zeros(nodes)
+
+    def add(self, t_s: float, reading: Array, power_W: float) -> None:
+        self._scans += 1
+        self._time_s += t_s - self.start_s
+        self._power += power_W
+        present = np.isfinite(reading)
+        self._total += np.where(present, reading, 0.0)
+        self._present += present
+
+    def block(self) -> Block:
+        mean = np.where(self._present > 0, self._total / np.maximum(self._present, 1), np.nan)
+        time_s = self.start_s + self._time_s / self._scans
+        return self.start_s, time_s, mean, self._power / self._scans, self._scans
 
 
 def _merged(one: Block, other: Block) -> Block:

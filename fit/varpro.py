@@ -50,7 +50,8 @@ class Projected:
     @cached_property
     def cost(self) -> float:
         """Sum of squares, prior included."""
-        return float(np.vdot(self.residual, self.residual) + np.sum(self.prior_residual**2))
+        residuals, prior = self.residuals, self.prior_residual
+        return float(residuals @ residuals + prior @ prior)
 
 
 @dataclass(frozen=True)
