@@ -13,7 +13,7 @@ from scipy.signal import lfilter
 
 from fit.record import Array
 from fit.transfer import Model
-from fit.varpro import Projected
+from fit.varpro import Problem, Projected
 
 
 @dataclass(frozen=True)
@@ -60,10 +60,9 @@ def correlation_inflation(solution: Projected) -> float:
 
 
 def parameter_covariance(
-    model: Model, solution: Projected, reference_prior: Array | None = None
+    model: Model, problem: Problem, solution: Projected
 ) -> ParameterCovariance:
     """Sandwich covariance with an AR(1) along the record and a full covariance across nodes."""
-    problem = model.problem(reference_prior)
     m, q, p = solution.residual.shape[1], len(solution.theta), model.parameters
     N, cells = len(solution.design), len(model.record.cells.samples)
     size = q + p

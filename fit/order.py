@@ -13,7 +13,15 @@ from fit.covariance import ParameterCovariance, correlation_inflation, parameter
 from fit.errors import NotIdentifiable
 from fit.record import Array
 from fit.transfer import Model, Reduced
-from fit.varpro import Projected, common_profiles, factorise, minimizer, solve
+from fit.varpro import (
+    SAME_THETA,
+    Problem,
+    Projected,
+    common_profiles,
+    factorise,
+    minimizer,
+    solve,
+)
 
 CLOSEST_RATIO = 2.0  # two time constants nearer than this cannot be told apart
 SIGNIFICANCE = 1e-3
@@ -47,9 +55,14 @@ class Fitted:
         return self.solution.cost
 
     @cached_property
+    def problem(self) -> Problem:
+        """What was minimised."""
+        return self.model.problem(self.reference_prior)
+
+    @cached_property
     def covariance(self) -> ParameterCovariance:
         """Of everything fitted."""
-        return parameter_covariance(self.model, self.solution, self.reference_prior)
+        return parameter_covariance(self.model, self.problem, self.solution)
 
 
 @dataclass(frozen=True)
@@ -91,16 +104,18 @@ def finish(fitted: Fitted) -> Fitted:
 
 def polish(fitted: Fitted) -> Fitted:
     """The fit's last steps, by lmfit over ln τ alone; kept where it is no worse."""
-    problem = fitted.model.problem(fitted.reference_prior)
-    theta = fitted.solution.theta
+    problem, theta = fitted.problem, fitted.solution.theta
     names = [f"ln_tau_{k + 1}" for k in range(fitted.order)]
     names += ["edge_s"] * (len(theta) - fitted.order)
     try:
-        search = minimizer(problem, theta, names, calc_covar=False)
+        search = minimizer(problem, theta, names, known=fitted.solution, calc_covar=False)
         result = search.minimize(method="leastsq", max_nfev=40)
     except (ValueError, lmfit.MinimizerException):
         return fitted
-    found = problem.at(np.array([result.params[name].value for name in names]))
+    ended = np.array([result.params[name].value for name in names])
+    if np.abs(ended - theta).max() < SAME_THETA:
+        return fitted
+    found = problem.at(ended)
     return replace(fitted, solution=found) if found.cost <= fitted.cost else fitted
 
 

@@ -23,6 +23,7 @@ from scipy.linalg.lapack import dgeqrf, dorgqr, dposv
 from fit.filters import Index
 from fit.record import Array
 
+SAME_THETA = 1e-13
 # Columns that depend on one θ, and their derivatives (N, ·).
 Derivative = tuple[list[int] | slice, Array]
 # Columns of y, their common weight profile (N,), and each one's factor on it.
@@ -282,22 +283,29 @@ def solve_widely(
 
 
 def minimizer(
-    problem: Problem, theta: Array, names: list[str], calc_covar: bool = True
+    problem: Problem,
+    theta: Array,
+    names: list[str],
+    *,
+    known: Projected | None = None,
+    calc_covar: bool = True,
 ) -> lmfit.Minimizer:
     """An lmfit Minimizer over θ alone, the linear part projected out, with the analytic Jacobian.
 
-    names: (q,) of the parameters, in θ's order. calc_covar: lmfit's own standard errors are wanted.
+    names: (q,) of the parameters, in θ's order. known: the model at θ, where it has been solved.
+    calc_covar: lmfit's own standard errors are wanted.
     """
     parameters = lmfit.Parameters()
     for name, value, low, high in zip(names, theta, problem.lower, problem.upper, strict=True):
         parameters.add(name, value=float(value), min=float(low) - 1e-9, max=float(high) + 1e-9)
     rows = np.zeros(len(theta)) if problem.prior is None else 1 / problem.prior.sd
 
-    latest: list[Projected] = []
+    latest = [] if known is None else [known]
 
     def at(parameters: lmfit.Parameters) -> Projected:
         here = np.array([parameters[name].value for name in names])
-        if not latest or not np.array_equal(latest[0].theta, here):
+        # lmfit's limits move a θ by a rounding error.
+        if not latest or np.abs(latest[0].theta - here).max() > SAME_THETA:
             latest[:] = [problem.at(here)]
         return latest[0]
 
