@@ -25,6 +25,7 @@ Array = NDArray[np.float64]
 _SMALLEST_SHARE = 1e-9
 _STEADY = 0.02  # relative scatter of a power that counts as one step
 _FEWEST = 20  # readings after the step
+_STILL = 0.1  # of the rise: a reference that warms by more answers the power itself
 
 
 @dataclass(frozen=True)
@@ -63,7 +64,7 @@ def heated_impedance(response: Response) -> tuple[Array, Array] | None:
 
     Returns:
         Times after the step (n,) [s] and the rise (n,) [K/W]. None where no single step of steady
-        power from rest was recorded over a decade of time.
+        power from rest was recorded over a decade of time, or the reference warms along.
     """
     signals, fit = response.signals, response.fit
     edges = signals.power_edges_s
@@ -82,6 +83,11 @@ def heated_impedance(response: Response) -> tuple[Array, Array] | None:
     level = float(power.mean())
     if power.std() > _STEADY * level or np.any(np.abs(before) > _STEADY * level):
         return None
+    if response.reference:
+        reference = signals.temperature_degC[there, signals.nodes.index(response.reference)]
+        warmed_K = np.nanmean(reference[-_FEWEST:]) - np.nanmean(reference[:_FEWEST])
+        if abs(warmed_K) > _STILL * abs(rise_K[there][-1]):
+            return None
     return after[there], (rise_K[there] - fit.solution.coefficient[0, node]) / level
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -115,6 +116,12 @@ def test_impedance_is_the_step_response_of_the_network(event):
 
 def test_record_that_begins_with_the_power_on_has_no_impedance():
     assert heated_impedance(identify(made_run(lambda t: POWER_W, soak_s=0.0))) is None
+
+
+def test_reference_that_warms_along_leaves_no_impedance():
+    run = made_run(lambda t: POWER_W)
+    warming = run.temperature_degC + np.outer(np.clip(run.t_s / 3000, 0, 1), [8.0, 8.0])
+    assert heated_impedance(identify(replace(run, temperature_degC=warming))) is None
 
 
 def test_power_that_is_no_single_step_has_no_impedance():
