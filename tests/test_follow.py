@@ -40,6 +40,18 @@ def test_what_it_keeps_stays_bounded_while_the_record_grows() -> None:
     assert len(follower.record().t_s) < 300
 
 
+def test_a_block_is_the_mean_of_its_scans_without_the_missing_readings() -> None:
+    follower = Follower(("tab", "ambient"))
+    for t in range(401):
+        tab = np.nan if t in (399, 400) else float(t)
+        follower.add(float(t), [tab, 20.0], 3.0)
+    run = follower.record()
+    ends = np.append(run.t_s[:-1], np.nan)
+    assert np.nanmax(np.abs(run.temperature_degC[:-1, 0] - ends[:-1])) < 1e-9
+    assert run.temperature_degC[-1, 0] == pytest.approx(run.t_s[-1], abs=1.01)
+    assert run.power == pytest.approx(3.0)
+
+
 def test_a_repeated_time_is_left_out() -> None:
     follower = followed(200)
     before = len(follower.record().t_s)

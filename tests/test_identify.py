@@ -151,6 +151,22 @@ def test_residual_and_fit_are_on_the_records_own_samples() -> None:
     assert response.residual_rms_K == pytest.approx(0.02 * np.sqrt(2), rel=0.1)
 
 
+def test_the_fit_on_the_samples_is_worked_out_once_when_it_is_asked_for() -> None:
+    response = identify(made_run())
+    asked: list[int] = []
+
+    def curves() -> tuple[Array, Array]:
+        asked.append(1)
+        return response.curves()
+
+    watched = replace(response, curves=curves)
+    assert not asked
+    measured = watched.fitted_K + watched.residual_K
+    rises = response.signals.temperature_degC[:, :2] - response.signals.temperature_degC[:, [2]]
+    assert measured == pytest.approx(rises)
+    assert len(asked) == 1
+
+
 def test_an_unknown_reference_is_refused_by_name() -> None:
     with pytest.raises(NotIdentifiable, match="lid"):
         identify(made_run(), reference="lid")

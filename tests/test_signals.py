@@ -61,6 +61,20 @@ def test_the_step_of_the_readings_is_found() -> None:
     assert quantum(smooth + 0.01 * RANDOM.standard_normal(2000)) == 0.0
 
 
+def test_the_step_of_a_long_record_is_found_too() -> None:
+    smooth = 20 + 10 * (1 - np.exp(-np.arange(60_000) / 9000))
+    noisy = smooth + 0.02 * RANDOM.standard_normal(60_000)
+    assert quantum(np.round(noisy * 16) / 16) == pytest.approx(1 / 16)
+    assert quantum(noisy) == 0.0
+
+
+def test_missing_readings_are_no_spikes_and_hide_none() -> None:
+    series = 20.0 + 0.05 * RANDOM.standard_normal(40_000)
+    series[[100, 101, 20_000]] = np.nan
+    series[[103, 30_000]] += 4.0
+    assert list(spikes(series, 0.0)) == [103, 30_000]
+
+
 def test_noise_does_not_see_the_trend() -> None:
     series = np.linspace(0, 50, 3000) + 0.1 * RANDOM.standard_normal(3000)
     assert noise(series) == pytest.approx(0.1, rel=0.1)
