@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from bench.virtual.prototype import Prototype
-from fit.ladder import LAG_SD_S, LEFT_OVER_SD_K, LN_VALUE_SD
+from fit.ladder_fit import LAG_SD_S, LEFT_OVER_SD_K, LN_VALUE_SD
 from fit.ladder_model import LadderModel
 from fit.record import Array, Run
 from fit.signals import only, prepare
