@@ -50,6 +50,11 @@ class Reduced:
     edge_free: bool  # the time of the power step is known to a scan only
 
     @cached_property
+    def node_share(self) -> Array:
+        """The nodes' own weights (m,) against their geometric mean."""
+        return np.asarray(self.node_weight / np.exp(np.mean(np.log(self.node_weight))))
+
+    @cached_property
     def table(self) -> FilterTable:
         """The filters over the whole range of time constants searched."""
         return FilterTable(self.filters, SHORTEST * self.scan_s, LONGEST * self.length_s)
@@ -222,19 +227,21 @@ class Model:
             else:
                 sd = REFERENCE_PRIOR_SD + REFERENCE_PRIOR_RELATIVE * np.abs(reference_prior).max(1)
             # In proportion to the nodes' own weights, so that all nodes share one factorisation.
-            share = record.node_weight / np.exp(np.mean(np.log(record.node_weight)))
-            y = np.vstack((y, reference_prior))
-            weight = np.vstack((weight, np.outer(1 / sd, share)))
+            y = np.concatenate((y, reference_prior))
+            weight = np.concatenate((weight, record.node_share / sd[:, None]))
+        return Problem(self.basis, y, weight, *self._limits)
+
+    @cached_property
+    def _limits(self) -> tuple[Array, Array, Prior | None]:
+        """Lower and upper limits of θ, and what is known of the power edge."""
+        record, K = self.record, self.order
         lower = np.full(K, np.log(SHORTEST * record.scan_s))
         upper = np.full(K, np.log(LONGEST * record.length_s))
-        prior = None
-        if record.edge_free and self.powered:
-            scan = record.scan_s
-            lower, upper = np.append(lower, -scan), np.append(upper, 0.0)
-            prior = Prior(
-                np.append(np.zeros(K), -scan / 2), np.append(np.full(K, np.inf), scan / 2)
-            )
-        return Problem(self.basis, y, weight, lower, upper, prior)
+        if not (record.edge_free and self.powered):
+            return lower, upper, None
+        scan = record.scan_s
+        prior = Prior(np.append(np.zeros(K), -scan / 2), np.append(np.full(K, np.inf), scan / 2))
+        return np.append(lower, -scan), np.append(upper, 0.0), prior
 
 
 def _slice(columns: Index) -> slice:
