@@ -14,6 +14,7 @@ from fit.errors import NotIdentifiable
 from fit.order import Fitted, Grid, choose, doubts, finish, fit_order
 from fit.record import Array, Run
 from fit.signals import Signals, prepare
+from fit.surface import case_to_ambient
 from fit.transfer import Reduced, reduce
 
 if TYPE_CHECKING:
@@ -210,21 +211,25 @@ def _response(
     contributions = _contributions(
         signals, record, fitted, covariance, total=total, power=power, run=run
     )
+    unseen = _unseen_rise(signals, record, total, power) if model.powered else 0.0
+    contributions["fit"] = contributions["fit"] + unseen**2
     a_u = np.zeros_like(a)
     variance = np.diag(covariance.total)
     q, p = len(solution.theta), model.parameters
     for j in range(m if model.powered else 0):
         a_u[:, j] = np.sqrt(variance[q + p * j + model.a])
+    slowest = int(np.argmax(tau))
+    a_u[slowest] = np.hypot(a_u[slowest], unseen)
     tau_u = tau * np.sqrt(variance[: fitted.order])
-    settled = bool(np.exp(-record.length_s / tau.max()) < SETTLED_SHARE)
+    settled = bool(np.exp(-record.length_s / tau.max()) < SETTLED_SHARE) and not unseen
     warnings = list(signals.warnings)
     if not model.powered:
         warnings.append("no power was on: time constants only, no resistances")
     if not settled:
         warnings.append(
             f"the record ({record.length_s:.0f} s) ends before the slowest time constant"
-            f" ({tau.max():.0f} s) has settled: totals to {record.reference or 'the start'} are"
-            " extrapolated"
+            f" ({tau.max():.0f} s{' or more' if unseen else ''}) has settled: totals to"
+            f" {record.reference or 'the start'} are extrapolated"
         )
     return Response(
         reference=record.reference,
@@ -245,6 +250,20 @@ def _response(
         run=run,
         fit=fitted,
     )
+
+
+def _unseen_rise(signals: Signals, record: Reduced, total: Array, power: float) -> float:
+    """What an unsettled record leaves open of every total to ambient [K/W], 0 where it is settled.
+
+    Exponentials fitted to the start of a slow rise say where it would end as if they had seen it,
+    and as if the case lost heat in proportion to its rise: the energy balance knows better.
+    """
+    if record.reference != "ambient" or not power:
+        return 0.0
+    air = case_to_ambient(signals, record.nodes[-1], power)
+    if air.settled:
+        return 0.0
+    return float(np.hypot(total[-1] - air.R_K_per_W, np.sqrt(air.fit_variance)))
 
 
 def _totals(matrix: Array, fitted: Fitted) -> Array:

@@ -29,6 +29,7 @@ SIGNIFICANT_COEFFICIENT = 3.0  # standard uncertainties that some node's coeffic
 WIDEST_LN_TAU = 0.8  # standard uncertainty of ln tau above which a time constant is not resolved
 SETTLED_SHARE = 1 / 3  # of the record: a slowest time constant below it has been seen to its end
 SEARCHED = 2.5  # records: longest further time constant proposed
+FAR_OFF = 10.0  # times the sum of squares of the fit with a further time constant
 OVERWHELMING = 10.0  # times the gain that is significant
 CLOSE_ENOUGH = 0.02  # of the weighted sum of squares: far below what noise moves it by
 SEARCH_GAIN = 1e-3  # of the sum of squares: a step of the search that gains less is its last
@@ -301,7 +302,9 @@ def _supported(candidate: Fitted, chosen: Fitted, scale: float) -> tuple[Fitted 
         found = [doubt for doubt in find_doubts(candidate) if doubt.kind != "faster"]
         if not found:
             return candidate, removed
+        # A fit far off has seen no end: its slowest time constant stands in for several.
         seen = chosen.tau_s.max() < SETTLED_SHARE * record.length_s
+        seen = seen and chosen.cost < FAR_OFF * candidate.cost
         last = candidate.order - 1
         slow = all(d.kind in ("beyond", "loose") and d.index == last for d in found)
         if slow and not seen and gain > OVERWHELMING * needed:
