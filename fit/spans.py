@@ -19,6 +19,8 @@ from fit.shown import least_K_per_W
 from fit.signals import Signals, only, prepare
 from fit.surface import case_to_ambient
 
+SHORT, SHORT_U = 0.05, 4.0  # relative, and in u: by how much a span may miss what was shown
+
 
 @dataclass(frozen=True)
 class Spans:
@@ -133,8 +135,13 @@ def _joined(name: str, parts: list[Array]) -> Array:
 def _not_below(
     least: Array, spans: Array, covariance: dict[str, Array]
 ) -> tuple[Array, dict[str, Array]]:
-    """Spans below their least (s,) [K/W] made unknown: twice the least, give or take all of it."""
-    below = spans < least
+    """Spans below their least (s,) [K/W] made unknown: twice the least, give or take all of it.
+
+    A span about as large as its least is measured, and where nothing is shown (a thermocouple that
+    reads low leaves a negative span) nothing is said.
+    """
+    u = np.sqrt(np.diag(np.sum(list(covariance.values()), axis=0)))
+    below = (least > 0) & (spans < least - np.maximum(SHORT_U * u, SHORT * least))
     doubt = np.diag(np.where(below, (2 * least) ** 2, 0.0))
     return np.where(below, 2 * least, spans), {**covariance, "fit": covariance["fit"] + doubt}
 
