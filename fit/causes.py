@@ -6,8 +6,10 @@ measurement's own Σ_m:
 
     y ~ N(scale · p + shift, scale² Σ_p + Σ_m),
 
-and that every span not accused is truly within its limit. Its probability is its prior times
-this likelihood averaged over the sizes the cause may have (Bayes; Occam's factor comes with it).
+and that every span not accused is truly within its limit. The slow shares (`fit.placement`) and
+the apparent heat capacity (`fit.stored_heat`) are further evidence, where a run has them. Its
+probability is its prior times this likelihood averaged over the sizes the cause may have (Bayes;
+Occam's factor comes with it).
 """
 
 from __future__ import annotations
@@ -26,6 +28,7 @@ from fit.record import Array
 PRIOR_TWO_AT_ONCE = 0.04
 UNEXPLAINED_SHARE = 0.1
 UNEXPLAINED_SPREAD = 0.5  # of the predicted resistance, each span on its own
+UNEXPLAINED_CAPACITY = 0.3  # of ln C
 UNEXPLAINED_DOUBT = 0.3
 LEAD_AT = 0.7
 LEAD_WITHIN_LIMITS_AT = 0.8
@@ -96,14 +99,15 @@ def find_causes(pattern: Pattern, decision: str) -> tuple[Finding, ...]:
 
 
 def _explained(pattern: Pattern) -> Posterior:
-    """The explanations, without the slow evidence where it leaves nothing that explains all.
+    """The explanations, without the evidence on heat where it leaves nothing that explains all.
 
-    That evidence rests on the budget's heat capacities; when no cause fits spans and slow shares
-    together, capacities that are wrong are likelier than a cause nobody has thought of.
+    That evidence rests on the budget's heat capacities; when no cause fits spans, slow shares and
+    stored heat together, capacities that are wrong are likelier than a cause nobody thought of.
     """
     posterior = weigh(pattern)
-    if pattern.slow is not None and posterior.unexplained > UNEXPLAINED_DOUBT:
-        return weigh(replace(pattern, slow=None))
+    on_heat = pattern.slow is not None or pattern.capacity is not None
+    if on_heat and posterior.unexplained > UNEXPLAINED_DOUBT:
+        return weigh(replace(pattern, slow=None, capacity=None))
     return posterior
 
 
@@ -189,7 +193,7 @@ class _Likelihood:
         """Every span as budgeted and within its limit."""
         shift = np.zeros((1, len(self.pattern.measured_K_per_W)))
         spans = self._spans(np.ones(1), shift, frozenset())
-        return float(spans[0] + self._slow(shift[:, :-1])[0])
+        return float(spans[0] + self._slow(shift[:, :-1])[0] + self._capacity(np.ones(1))[0])
 
     def unexplained(self) -> float:
         """Every span free to lie anywhere, each on its own."""
@@ -201,12 +205,12 @@ class _Likelihood:
             spread = UNEXPLAINED_SHARE**2 * np.eye(len(pattern.slow.share))
             residual = pattern.slow.share - pattern.slow.expected
             log += _log_normal(residual, pattern.slow.covariance + spread)[0]
-        return float(log)
+        return float(log + self._capacity(np.ones(1), UNEXPLAINED_CAPACITY)[0])
 
     def over_sizes(self, cause: Cause) -> Array:
         """Log-likelihood of a cause at each of its sizes (G,)."""
         spans = self._spans(cause.scale, cause.shift_K_per_W, cause.free)
-        return spans + self._slow(cause.slow_shift)
+        return spans + self._slow(cause.slow_shift) + self._capacity(cause.capacity_scale)
 
     def of_pair(self, one: Cause, other: Cause) -> float:
         """Log-likelihood of two causes at once, averaged over both sizes."""
@@ -221,6 +225,7 @@ class _Likelihood:
         slow_shift = one.slow_shift[:, None, :] + other.slow_shift[None, :, :]
         logs = self._spans(scale, shift, one.free | other.free)
         logs += self._slow(slow_shift.reshape(len(scale), -1))
+        logs += self._capacity(np.multiply.outer(one.capacity_scale, other.capacity_scale).ravel())
         return _log_mean(logs, np.multiply.outer(one.weight, other.weight).ravel())
 
     def _slow(self, shift: Array) -> Array:
@@ -229,6 +234,14 @@ class _Likelihood:
         if slow is None:
             return np.zeros(len(shift))
         return _log_normal(slow.share - slow.expected - shift, slow.covariance)
+
+    def _capacity(self, scale: Array, spread: float = 0.0) -> Array:
+        """Log-likelihood of the apparent heat capacity (G,), for scales (G,) of it."""
+        capacity = self.pattern.capacity
+        if capacity is None:
+            return np.zeros(len(scale))
+        u = np.hypot(capacity.u, spread)
+        return -0.5 * ((capacity.ln_ratio - np.log(scale)) / u) ** 2 - np.log(u)
 
     def _spans(self, scale: Array, shift: Array, free: frozenset[int]) -> Array:
         """Log-likelihood of the spans, for scales (G,) and shifts (G, s)."""
@@ -253,6 +266,7 @@ def _thinned(cause: Cause) -> Cause:
         scale=cause.scale[::PAIR_STEP],
         shift_K_per_W=cause.shift_K_per_W[::PAIR_STEP],
         slow_shift=cause.slow_shift[::PAIR_STEP],
+        capacity_scale=cause.capacity_scale[::PAIR_STEP],
     )
 
 

@@ -12,14 +12,16 @@ from fit.budget.model import Budget, Prediction
 from fit.causes import Finding, find_causes
 from fit.decision import UNDECIDED, decide, decide_all, normalized_error, probability_of_conformity
 from fit.errors import BudgetError
-from fit.hypotheses import Pattern, SlowEvidence
+from fit.hypotheses import CapacityEvidence, Pattern, SlowEvidence
 from fit.path import Path, accuracy_not_stated, grouping, lay_on_budget, stage_limits
 from fit.record import Array
 from fit.spans import Spans
+from fit.stored_heat import stored_heat
 
 CAPACITY_RELATIVE_U = 0.3  # of a predicted heat capacity: our judgement
 UNKNOWN_UPSTREAM = 0.2  # share of the heat capacity above a span where the budget states none
 ALIKE_WITHIN = 3.0  # factor between time constants that may be one and the same
+NOT_DRAWN = 0.03  # share of the heat capacity that no drawing shows: screws, leads, labels
 LEAK_U = 0.03  # share of the heat that may leave the path before its end unbudgeted
 
 
@@ -94,7 +96,7 @@ def hold(spans: Spans, prediction: Prediction) -> Verdict:
     budget = prediction.budget
     path = lay_on_budget(spans, budget)
     limits = stage_limits(prediction)
-    pattern = _pattern(path, prediction, limits)
+    pattern = _pattern(spans, path, prediction, limits)
     verdicts = _measured_verdicts(path, pattern, budget)
     decision = decide_all([verdict.decision for verdict in verdicts])
     unmeasured = tuple(_unmeasured_verdict(i, prediction, limits) for i in path.unmeasured)
@@ -121,7 +123,7 @@ def _ambient(spans: Spans, budget: Budget) -> float | None:
     return None
 
 
-def _pattern(path: Path, prediction: Prediction, limits: Array) -> Pattern:
+def _pattern(spans: Spans, path: Path, prediction: Prediction, limits: Array) -> Pattern:
     """Measured and predicted spans on one footing: per watt along the path."""
     budget = prediction.budget
     share, share_u = budget.conditions.path_fraction, budget.conditions.path_fraction_u
@@ -142,6 +144,7 @@ def _pattern(path: Path, prediction: Prediction, limits: Array) -> Pattern:
         rise_K_per_W=path.rise_K / (prediction.power_W * share),
         heat_W=prediction.power_W * share,
         slow=_slow_evidence(path, prediction),
+        capacity=_capacity_evidence(spans, path, prediction),
     )
 
 
@@ -163,6 +166,34 @@ def _slow_evidence(path: Path, prediction: Prediction) -> SlowEvidence | None:
         expected=R[:inner] * per_K_per_W,
         per_K_per_W=per_K_per_W,
         covariance=path.slow_share.covariance[:inner, :inner] + np.diag(u**2),
+    )
+
+
+def _capacity_evidence(spans: Spans, path: Path, prediction: Prediction) -> CapacityEvidence | None:
+    """The heat capacity that the record shows over the budget's, per watt along the path.
+
+    A node nobody measured stores its heat at the nearest measured one.
+    """
+    C = prediction.C_J_per_K
+    if not spans.responses or C[-1] <= 0:
+        return None
+    budget = prediction.budget
+    at = [budget.nodes.index(node) for node in path.nodes[:-1]]
+    nearest = np.abs(np.subtract.outer(np.arange(len(C)), at)).argmin(axis=1)
+    by_node: Array = np.bincount(nearest, weights=C, minlength=len(at)).astype(float)
+    found = stored_heat(spans.responses[-1].signals, path.nodes, by_node, spans.power_W)
+    if found is None:
+        return None
+    relative = [
+        CAPACITY_RELATIVE_U if stage.C_u_J_per_K is None else stage.C_u_J_per_K / max(value, 1e-12)
+        for stage, value in zip(budget.stages, C, strict=True)
+    ]
+    share = found.share[nearest] * C / by_node[nearest].clip(1e-12)
+    left_out = UNKNOWN_UPSTREAM if np.any(C <= 0) else NOT_DRAWN
+    return CapacityEvidence(
+        ln_ratio=math.log(found.ratio * budget.conditions.path_fraction),
+        u=math.hypot(*(share * relative), left_out, found.u / found.ratio),
+        node_share=found.share,
     )
 
 

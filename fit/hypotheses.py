@@ -46,6 +46,15 @@ class SlowEvidence:
 
 
 @dataclass(frozen=True)
+class CapacityEvidence:
+    """Heat capacity that the record shows, over the budget's, see `fit.stored_heat`."""
+
+    ln_ratio: float  # of apparent over predicted; 0 were budget, power and sensors right
+    u: float  # standard uncertainty of both together
+    node_share: Array  # (s + 1,) of the stored heat that each measured node stands for
+
+
+@dataclass(frozen=True)
 class Pattern:
     """Measured and predicted spans per watt along the path, with what each is made of."""
 
@@ -60,6 +69,7 @@ class Pattern:
     rise_K_per_W: Array  # (s + 1,) rise of each node above the last node
     heat_W: float  # along the path
     slow: SlowEvidence | None = None
+    capacity: CapacityEvidence | None = None
 
     def span_name(self, i: int) -> str:
         """A span by its only stage, else by its nodes."""
@@ -84,6 +94,7 @@ class Cause:
     shift_K_per_W: Array  # (G, s)
     slow_shift: Array  # (G, s - 1) of the share of the case's slow rise
     free: frozenset[int]
+    capacity_scale: Array  # (G,) apparent heat capacity over the true one
 
 
 def causes(pattern: Pattern) -> tuple[Cause, ...]:
@@ -122,7 +133,8 @@ def _raised(pattern: Pattern, i: int, named: tuple[str, str, float], resistance:
     slow = np.zeros((len(size), shift.shape[1] - 1))
     if pattern.slow is not None and i < slow.shape[1]:
         slow[:, i] = shift[:, i] * pattern.slow.per_K_per_W[i]
-    return Cause(*named, size, weight, np.ones(len(size)), shift, slow, frozenset({i}))
+    ones = np.ones(len(size))
+    return Cause(*named, size, weight, ones, shift, slow, frozenset({i}), ones)
 
 
 def _sensor_causes(pattern: Pattern) -> list[Cause]:
@@ -146,10 +158,15 @@ def _sensor_causes(pattern: Pattern) -> list[Cause]:
         shift = np.outer(missed, _step(span_count, j))
         # Against the case's own reading, a case that reads low makes every other node look high.
         at_case = j == span_count - 1
-        share = np.outer(_missed(size) if at_case else size, _step(span_count, j))
-        slow = np.zeros((len(size), span_count - 1)) if last else share[:, :-1]
+        seen = np.outer(_missed(size) if at_case else size, _step(span_count, j))
+        slow = np.zeros((len(size), span_count - 1)) if last else seen[:, :-1]
         scale = np.ones(len(size))
-        found.append(Cause(SENSOR, node, prior, size, weight, scale, shift, slow, frozenset()))
+        # The same heat for fewer kelvins: a node that reads low seems to store more.
+        share = 0.0 if pattern.capacity is None else pattern.capacity.node_share[j]
+        apparent = 1 / (1 - share + share * (1 - size))
+        found.append(
+            Cause(SENSOR, node, prior, size, weight, scale, shift, slow, frozenset(), apparent)
+        )
     return found
 
 
@@ -169,13 +186,17 @@ def _missed(fraction: Array) -> Array:
 
 
 def _power_cause(pattern: Pattern) -> Cause:
-    """Power reading or path share wrong: every span scaled alike, up or down."""
+    """Power reading or path share wrong: every span scaled alike, heat capacity the other way.
+
+    Temperatures are as they are: R = ΔT / P falls by the factor by which C = ∫P dt / ΔT grows, and
+    time constants stay. A resistance that truly rose leaves C alone and lengthens them.
+    """
     size, weight = _log_uniform(0.02, 0.4)
     size, weight = np.concatenate([size, -size]), np.concatenate([weight, weight]) / 2
     scale = 1 / (1 + size)
     shift = np.zeros((len(size), len(pattern.measured_K_per_W)))
     slow = shift[:, :-1]
-    return Cause(POWER, "power", 1.0, size, weight, scale, shift, slow, frozenset())
+    return Cause(POWER, "power", 1.0, size, weight, scale, shift, slow, frozenset(), 1 + size)
 
 
 def _log_uniform(low: float, high: float) -> tuple[Array, Array]:

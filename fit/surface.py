@@ -45,7 +45,7 @@ class CaseToAmbient:
 
 
 @dataclass(frozen=True)
-class _Balance:
+class EnergyBalance:
     """The terms of the energy balance at the middle of each cell."""
 
     energy: Array  # (c,) [J]
@@ -56,7 +56,8 @@ class _Balance:
     after_edge: Mask  # (c,) whether the power has been on
 
 
-def _balance(signals: Signals, case: str, power: float) -> _Balance:
+def energy_balance(signals: Signals, case: str, power: float) -> EnergyBalance:
+    """The terms of a record's energy balance; power [W] of heating says which cells are heated."""
     starts = np.array(signals.phase_starts)
     edge_s = np.full(len(starts), np.nan)
     known = np.array(signals.edge_known)
@@ -81,20 +82,21 @@ def _balance(signals: Signals, case: str, power: float) -> _Balance:
     heating = np.zeros(len(on), dtype=bool)
     heating[(int(off_before[-1]) + 1 if len(off_before) else 0) : last + 1] = True
     after = np.cumsum(on) > 0
-    return _Balance(
+    return EnergyBalance(
         energy[seen], rises[seen], case_K[seen], cells.middle_s[seen], heating[seen], after[seen]
     )
 
 
-def _integral(values: Array, t_s: Array) -> Array:
+def integral(values: Array, t_s: Array) -> Array:
+    """Trapezoids from the start to each time (c,)."""
     steps = 0.5 * (values[1:] + values[:-1]) * np.diff(t_s)
     return np.concatenate(([0.0], np.cumsum(steps)))
 
 
-def _loss(balance: _Balance, exponent: float) -> tuple[float, float]:
+def _loss(balance: EnergyBalance, exponent: float) -> tuple[float, float]:
     """Loss coefficient g [W/K^(1+n)] towards the end of heating and its standard uncertainty."""
     rise = balance.case_K
-    loss = _integral(np.sign(rise) * np.abs(rise) ** (1 + exponent), balance.middle_s)
+    loss = integral(np.sign(rise) * np.abs(rise) ** (1 + exponent), balance.middle_s)
     step = balance.after_edge.astype(float)
     design = np.column_stack((balance.rises, loss, step, -step))
     scale = np.maximum(np.abs(design).max(axis=0), 1e-12)
@@ -127,7 +129,7 @@ def _slope_u(design: Array, residual: Array, slot: int) -> float:
     return float(np.sqrt(variance * bread[slot, slot]) / scale[slot])
 
 
-def _slowing(balance: _Balance, step_K: float) -> float:
+def _slowing(balance: EnergyBalance, step_K: float) -> float:
     """By what share the case's rise has slowed between the middle and the end of heating, at least.
 
     Two standard uncertainties below the estimate; while it is small nothing is known of the loss.
@@ -155,7 +157,7 @@ def _slowing(balance: _Balance, step_K: float) -> float:
 
 def case_to_ambient(signals: Signals, case: str, power: float) -> CaseToAmbient:
     """Resistance from the case to ambient at the recorded power [power unit]."""
-    balance = _balance(signals, case, power)
+    balance = energy_balance(signals, case, power)
     columns = [signals.nodes.index(case), signals.nodes.index("ambient")]
     steps = np.zeros(2) if signals.quantum_K is None else signals.quantum_K[columns]
     if _slowing(balance, float(np.hypot(*steps))) < LEAST_SLOWING:

@@ -1,32 +1,37 @@
 """How well `check` finds what is wrong: 300 simulated rigs with one fault each and 100 sound ones.
 
-    python -m tests.benchmarks.faults [--faulty 300] [--sound 100] [--first-seed 0] [--jobs 2]
+    python -m tests.benchmarks.faults [--faulty 300] [--sound 100] [--small 200]
+                                      [--first-seed 0] [--jobs 2]
 
 Every rig is simulated, its record identified from the readings alone, and held against its budget
 (`faulty_rigs.py` says how rigs are drawn). Printed: faults found, false alarms, lead causes, and
-the reliability of the stated probabilities.
+the reliability of the stated probabilities. The last is taken over `--small` further rigs too,
+whose faults lie about the limit: plain faults leave its middle empty.
 """
 
 from __future__ import annotations
 
 import argparse
 import os
+import random
 from collections import Counter
 from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import dataclass
-from itertools import pairwise
 from multiprocessing import get_context
 
 import numpy as np
+from scipy.stats import binomtest
 
 from fit.check import hold
 from fit.decision import CONFORMING, NON_CONFORMING
+from fit.record import Array
 from fit.spans import measure
 from tests.benchmarks.faulty_rigs import FAULTS, random_rig
 
 CLEARLY_OVER = 1.2  # times the limit
-EDGES = (0.05, 0.2, 0.4, 0.6, 0.8, 0.9, 0.95, 0.99, 1.0)
+EDGES = (0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 0.99, 1.0)
+LEAST_FINDINGS = 20  # of a line of the reliability table: bins with fewer are joined
 
 
 @dataclass(frozen=True)
@@ -41,15 +46,17 @@ class Trial:
     decision: str
     lead: tuple[str, str] | None
     stated: tuple[tuple[float, bool], ...]  # probability of each finding, and whether it was right
+    small: bool = False
+    capacities_drawn: bool = False  # the budget has them from geometry
 
     @property
     def flagged(self) -> bool:
         return self.decision == NON_CONFORMING or self.lead is not None
 
 
-def trial(seed: int, fault: str) -> Trial:
+def trial(seed: int, fault: str, small: bool = False) -> Trial:
     """Draw, record, identify and check one rig."""
-    rig = random_rig(seed, fault)
+    rig = random_rig(seed, fault, small=small)
     verdict = hold(measure(rig.run), rig.prediction)
     findings = [((f.kind, f.where), f.probability, f.lead) for f in verdict.findings]
     return Trial(
@@ -61,19 +68,23 @@ def trial(seed: int, fault: str) -> Trial:
         decision=verdict.decision,
         lead=next((cause for cause, _, lead in findings if lead), None),
         stated=tuple((p, cause == rig.cause) for cause, p, _ in findings),
+        small=small,
+        capacities_drawn=rig.prediction.budget.stages[-1].C_u_J_per_K is not None,
     )
 
 
-def run(faulty: int, sound: int, first_seed: int, jobs: int) -> list[Trial]:
+def run(faulty: int, sound: int, small: int, first_seed: int, jobs: int) -> list[Trial]:
     """Trials of every fault in turn, and of sound rigs; those done so far when interrupted."""
-    plan = [(first_seed + i, FAULTS[i % len(FAULTS)]) for i in range(faulty)]
-    plan += [(first_seed + faulty + i, "none") for i in range(sound)]
+    plan = [(first_seed + i, FAULTS[i % len(FAULTS)], False) for i in range(faulty)]
+    plan += [(first_seed + faulty + i, "none", False) for i in range(sound)]
+    done_at = first_seed + faulty + sound
+    plan += [(done_at + i, FAULTS[i % len(FAULTS)], True) for i in range(small)]
+    random.Random(0).shuffle(plan)
     os.environ.update(OMP_NUM_THREADS="1", OPENBLAS_NUM_THREADS="1")
-    np.random.default_rng(0).shuffle(plan)
     done: list[Trial] = []
     with ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:
         try:
-            for future in as_completed([pool.submit(trial, int(n), str(f)) for n, f in plan]):
+            for future in as_completed([pool.submit(trial, *one) for one in plan]):
                 done.append(future.result())
         except KeyboardInterrupt:
             pool.shutdown(wait=False, cancel_futures=True)
@@ -82,7 +93,7 @@ def run(faulty: int, sound: int, first_seed: int, jobs: int) -> list[Trial]:
 
 def report(trials: list[Trial]) -> None:
     """Print what was found, what was not, and how far probabilities can be trusted."""
-    faulty = [t for t in trials if t.fault != "none"]
+    faulty = [t for t in trials if t.fault != "none" and not t.small]
     sound = [t for t in trials if t.fault == "none"]
     over = [t for t in faulty if t.over_limit >= CLEARLY_OVER and t.fault not in ("thermocouple",)]
     _share(
@@ -105,18 +116,48 @@ def report(trials: list[Trial]) -> None:
         flagged = sum(t.flagged for t in these)
         counts = f"{len(these):3}  {flagged:7}  {len(leads):10}  {right:5}"
         print(f"{fault:12} {counts}  {dict(wrong) or ''}")
-    print("\nstated probability  findings  mean stated  right")
-    stated = np.array([pair for t in trials for pair in t.stated], dtype=float).reshape(-1, 2)
-    for low, high in pairwise(EDGES):
-        chosen = (stated[:, 0] >= low) & (stated[:, 0] <= high)
-        if chosen.any():
-            p, right = stated[chosen].mean(axis=0)
-            print(f"{low:8.2f} to {high:.2f}  {chosen.sum():11}  {p:11.3f}  {right:.3f}")
+    power = [t for t in faulty if t.fault == "power"]
+    for drawn, what in ((True, "from geometry"), (False, "a guess")):
+        these = [t for t in power if t.capacities_drawn == drawn]
+        _share(f"power errors named, heat capacities {what}", these, lambda t: t.lead == t.cause)
+    _reliability(trials)
     for t in trials:
+        if t.small:
+            continue
         if (t.lead is not None and t.lead != t.cause) or (t.fault == "none" and t.flagged):
             print(
                 f"  seed {t.seed}: {t.fault} {t.size:+.2f} {t.cause}: {t.decision}, lead {t.lead}"
             )
+
+
+def _reliability(trials: list[Trial]) -> None:
+    """Stated probability against how often it was right, with its 95 % interval (Clopper-Pearson).
+
+    A mean stated outside the interval is marked: one line in twenty, by chance alone.
+    """
+    print("\nstated probability  findings  mean stated  right  95 % interval of right")
+    stated = np.array([pair for t in trials for pair in t.stated], dtype=float).reshape(-1, 2)
+    for low, high in _filled(stated[:, 0]):
+        chosen = (stated[:, 0] >= low) & (stated[:, 0] < high)
+        p, right = stated[chosen].mean(axis=0)
+        number = int(chosen.sum())
+        held = binomtest(int(stated[chosen, 1].sum()), number).proportion_ci(method="exact")
+        off = "" if held.low <= p <= held.high else "  off"
+        counts = f"{low:8.2f} to {min(high, 1.0):.2f}  {number:11}  {p:11.3f}  {right:.3f}"
+        print(f"{counts}  {held.low:.3f} to {held.high:.3f}{off}")
+
+
+def _filled(stated: Array) -> list[tuple[float, float]]:
+    """Bins of stated probability, joined from below until each holds enough findings."""
+    bins: list[tuple[float, float]] = []
+    low = EDGES[0]
+    for high in (*EDGES[1:-1], np.inf):
+        if np.sum((stated >= low) & (stated < high)) >= LEAST_FINDINGS:
+            bins.append((low, high))
+            low = high
+    if bins and np.isfinite(bins[-1][1]):
+        bins[-1] = (bins[-1][0], np.inf)
+    return bins
 
 
 def _called_contact(trial: Trial) -> bool:
@@ -132,7 +173,16 @@ if __name__ == "__main__":
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--faulty", type=int, default=300)
     parser.add_argument("--sound", type=int, default=100)
+    parser.add_argument("--small", type=int, default=200)
     parser.add_argument("--first-seed", type=int, default=0)
     parser.add_argument("--jobs", type=int, default=os.cpu_count())
     arguments = parser.parse_args()
-    report(run(arguments.faulty, arguments.sound, arguments.first_seed, arguments.jobs))
+    report(
+        run(
+            arguments.faulty,
+            arguments.sound,
+            arguments.small,
+            arguments.first_seed,
+            arguments.jobs,
+        )
+    )

@@ -31,6 +31,7 @@ RESISTANCE_RANGE_K_PER_W = ((0.5, 3.0), (1.0, 6.0), (0.25, 1.5), (0.25, 1.0))
 CAPACITY_RANGE_J_PER_K = ((0.02, 0.1), (1.0, 4.0), (3.0, 10.0), (10.0, 60.0), (80.0, 400.0))
 CASE_RANGE_M2 = (0.01, 0.03)
 BUDGET_U = (0.10, 0.10, 0.12, 0.12, 0.08)  # relative standard uncertainty of each stage
+CAPACITY_U_BARE, CAPACITY_U_GEOMETRY = 0.3, 0.05  # of heat capacities as budgets state them
 SHARE, SHARE_U = 0.97, 0.01
 INTERVAL_S, SOAK_S, HEAT_S, COOL_S = 2.0, 120.0, 7200.0, 1200.0
 FAULTS = ("pad", "joint", "vias", "thermocouple", "power", "cooling")
@@ -41,6 +42,27 @@ CAUSE = {
     "power": ("power-error", "power"),
     "cooling": ("weak-cooling", "case to air"),
 }
+
+STAGE_AT_FAULT = {"pad": 2, "joint": 3, "vias": 1, "cooling": 4}
+SIZES = {
+    "pad": (0.3, 2.0),
+    "joint": (0.3, 2.0),
+    "vias": (0.3, 1.0),
+    "cooling": (0.25, 0.8),
+    "thermocouple": (0.05, 0.4),
+    "power": (0.05, 0.15),
+}
+"""Relative size of each fault: of its stage's resistance, of the rise that a thermocouple misses,
+of the power, high or low."""
+SMALL = {
+    "pad": (0.15, 0.5),
+    "joint": (0.15, 0.5),
+    "vias": (0.15, 0.45),
+    "cooling": (0.1, 0.35),
+    "thermocouple": (0.005, 0.08),
+    "power": (0.05, 0.25),
+}
+"""Faults about the limit, where nothing is plain: they fill the middle of a reliability table."""
 
 
 @dataclass(frozen=True)
@@ -61,12 +83,8 @@ class Rig:
         return float(np.max(self.true_K_per_W[1:] / limits[1:]))
 
 
-def random_rig(seed: int, fault: str) -> Rig:
-    """A rig with one fault of random size.
-
-    Pad or joint +30…200 %, vias +30…100 %, a thermocouple that misses 5–40 % of its rise, power
-    read 5–15 % high or low, case to air +25…80 %.
-    """
+def random_rig(seed: int, fault: str, *, small: bool = False) -> Rig:
+    """A rig with one fault of random size, of `SIZES` or of `SMALL`."""
     random = np.random.default_rng(seed)
     predicted = np.array([_log_uniform(random, *limits) for limits in RESISTANCE_RANGE_K_PER_W])
     ambient_degC = random.uniform(18, 28)
@@ -77,7 +95,7 @@ def random_rig(seed: int, fault: str) -> Rig:
     )
     power_W = random.uniform(25, 45) / (surface.resistance_K_per_W(4.0, ambient_degC) + 2)
     deviation = _sound_deviations(random)
-    size, factor = _draw(random, fault)
+    size, factor = _draw(random, fault, small)
     node = str(random.choice(MEASURED[:-1]))
     deviation = np.where(factor > 1, 1.0, deviation) * factor
     surface_true = replace(surface, area_m2=surface.area_m2 / deviation[-1])
@@ -102,7 +120,10 @@ def random_rig(seed: int, fault: str) -> Rig:
         size=size,
         true_K_per_W=np.append(predicted * deviation[:-1], case_to_air),
         prediction=_prediction(
-            np.append(predicted, in_budget), power_W * reads, ambient_degC, prototype
+            np.append(predicted, in_budget),
+            power_W * reads,
+            ambient_degC,
+            _capacities(prototype, seed),
         ),
         run=run,
     )
@@ -134,19 +155,11 @@ def record(
     )
 
 
-def _draw(random: np.random.Generator, fault: str) -> tuple[float, Array]:
+def _draw(random: np.random.Generator, fault: str, small: bool) -> tuple[float, Array]:
     """Relative size of a fault, and the factor on every stage's resistance."""
     factor = np.ones(len(STAGES))
-    stage, low, high = {
-        "pad": (2, 0.3, 2.0),
-        "joint": (3, 0.3, 2.0),
-        "vias": (1, 0.3, 1.0),
-        "cooling": (4, 0.25, 0.8),
-        "thermocouple": (None, 0.05, 0.4),
-        "power": (None, 0.05, 0.15),
-        "none": (None, 0.0, 0.0),
-    }[fault]
-    size = random.uniform(low, high)
+    stage = STAGE_AT_FAULT.get(fault)
+    size = random.uniform(*(SMALL if small else SIZES).get(fault, (0.0, 0.0)))
     if stage is not None:
         factor[stage] += size
     if fault == "power":
@@ -180,15 +193,34 @@ def _ambient(random: np.random.Generator, level_degC: float) -> Callable[[float]
     return lambda t_s: level_degC + slope * t_s + 0.2 * np.sin(2 * np.pi * t_s / 1800 + phase)
 
 
-def _prediction(R: Array, power_W: float, ambient_degC: float, prototype: Prototype) -> Prediction:
+def _capacities(prototype: Prototype, seed: int) -> tuple[Array, float | None]:
+    """Heat capacities as budgeted and their relative uncertainty, None where none is stated.
+
+    Every other budget has them from geometry; the rest states them bare, as good as a guess.
+    """
+    random = np.random.default_rng([seed, 1])
+    true = np.array(prototype.capacity_J_per_K)
+    drawn = bool(random.integers(2))
+    u = CAPACITY_U_GEOMETRY if drawn else CAPACITY_U_BARE
+    return true * np.exp(u * random.standard_normal(len(true))), u if drawn else None
+
+
+def _prediction(
+    R: Array, power_W: float, ambient_degC: float, capacity: tuple[Array, float | None]
+) -> Prediction:
+    C, u = capacity
+    stages = tuple(
+        replace(stage, C_J_per_K=float(c), C_u_J_per_K=None if u is None else u * float(c))
+        for stage, c in zip(STAGES, C, strict=True)
+    )
     conditions = Conditions(power_W, ambient_degC, None, SHARE, SHARE_U)
     return Prediction(
-        budget=Budget("made", Path("made.toml"), conditions, Limits(), STAGES),
+        budget=Budget("made", Path("made.toml"), conditions, Limits(), stages),
         power_W=power_W,
         ambient_degC=ambient_degC,
         R_K_per_W=R,
         R_covariance=np.diag((np.array(BUDGET_U) * R) ** 2),
-        C_J_per_K=np.array(prototype.capacity_J_per_K),
+        C_J_per_K=C,
         rise_K={},
         rise_u_K={},
         tau_s=np.array([]),
