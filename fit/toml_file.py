@@ -26,6 +26,7 @@ REMEDIES = {
     "int_type": "a whole number, without quotes",
     "string_type": "text, in quotes",
     "bool_type": "true or false",
+    "string_pattern_mismatch": "lower-case letters, digits and _, a letter first",
 }
 """What would be right, where pydantic's own words would puzzle."""
 

@@ -25,6 +25,12 @@ def _sensible(value: float) -> float:
     return value
 
 
+def _one_line(text: str) -> str:
+    if not text.isprintable():
+        raise ValueError("one line of plain text")
+    return text
+
+
 Sensible = AfterValidator(_sensible)
 Positive = Annotated[float, Field(gt=0, allow_inf_nan=False, strict=True), Sensible]
 NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False, strict=True), Sensible]
@@ -43,11 +49,12 @@ class StageKeys(Block):
 
     `default_u` gives, for keys whose uncertainty the user leaves out, the relative standard
     uncertainty that is assumed; its source stands beside it. `bounded` names keys that cannot
-    exceed 1, `tables` the keys that hold a table of their own. `is_contact` is what `contact` means
-    when it is left out: whether a high reading here is a poor contact.
+    exceed 1, `tables` the keys that hold a table of their own, `u_names` the key that
+    states an uncertainty where it is not the number's own with `_u`. `is_contact` is what
+    `contact` means when it is left out: whether a high reading here is a poor contact.
     """
 
-    name: Annotated[str, StringConstraints(strict=True, min_length=1)]
+    name: Annotated[str, StringConstraints(strict=True, min_length=1), AfterValidator(_one_line)]
     from_node: NodeName = Field(alias="from")
     to_node: NodeName = Field(alias="to")
     kind: str
@@ -59,6 +66,7 @@ class StageKeys(Block):
     bounded: ClassVar[frozenset[str]] = frozenset()
     is_contact: ClassVar[bool] = False
     tables: ClassVar[Mapping[str, type[Block]]] = {}
+    u_names: ClassVar[Mapping[str, str]] = {}
 
     def unused(self) -> frozenset[str]:
         """Numeric keys that play no part in this stage as it is stated."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import Field, ValidationError
 
@@ -28,24 +28,31 @@ from fit.toml_file import first_complaint, first_error, nearest, read_tables, sh
 AMBIENT = "ambient"
 MATERIAL = ("density_kg_per_m3", "specific_heat_J_per_kgK", "mass_g")
 COLDEST_DEGC = -273.15
+HOTTEST_AMBIENT_DEGC, HOTTEST_LIMIT_DEGC = 200.0, 500.0  # of electronics: beyond, it is a slip
+LARGEST_POWER_W = 1e5
 GEOMETRY_U = 0.05  # relative, of a heat capacity from mass and specific heat: common practice
-Celsius = Field(gt=COLDEST_DEGC, allow_inf_nan=False, strict=True)
+Ambient = Annotated[
+    float, Field(gt=COLDEST_DEGC, le=HOTTEST_AMBIENT_DEGC, allow_inf_nan=False, strict=True)
+]
+Limit = Annotated[
+    float, Field(gt=COLDEST_DEGC, le=HOTTEST_LIMIT_DEGC, allow_inf_nan=False, strict=True)
+]
 
 
 class _Conditions(Block):
-    power_W: Positive
+    power_W: Annotated[Positive, Field(le=LARGEST_POWER_W)]
     power_W_u: NotNegative = 0.0
-    ambient_degC: float = Celsius
+    ambient_degC: Ambient
     ambient_degC_u: NotNegative = 0.0
-    ambient_max_degC: float | None = Field(None, gt=COLDEST_DEGC, allow_inf_nan=False, strict=True)
+    ambient_max_degC: Ambient | None = None
     ambient_max_degC_u: NotNegative = 0.0
     path_fraction: Fraction = 1.0
     path_fraction_u: NotNegative = 0.0
 
 
 class _Limits(Block):
-    junction_degC: float | None = Field(None, gt=COLDEST_DEGC, allow_inf_nan=False, strict=True)
-    case_touch_degC: float | None = Field(None, gt=COLDEST_DEGC, allow_inf_nan=False, strict=True)
+    junction_degC: Limit | None = None
+    case_touch_degC: Limit | None = None
 
 
 class _Leak(Block):
@@ -242,7 +249,7 @@ def _uncertain(
             found[key] = Uncertain(value, u)
         elif key in from_parts:
             found[key] = from_parts[key]
-            _check_u(path, f"{place}: ", key, value, from_parts[key].u)
+            _check_u(path, f"{place}: ", key, value, from_parts[key].u, name=keys.u_names.get(key))
         elif key not in whole | keys.unused() and key in type(keys).default_u:
             found[key] = Uncertain(value, value * type(keys).default_u[key], default=True)
         else:
@@ -250,11 +257,14 @@ def _uncertain(
     return found
 
 
-def _check_u(path: Path, place: str, key: str, value: float, u: float) -> None:
+def _check_u(
+    path: Path, place: str, key: str, value: float, u: float, *, name: str | None = None
+) -> None:
+    """Refuse an uncertainty that is not below its value; `name` of its key, where not `key`_u."""
     if u >= value and u > 0:
         raise BudgetError(
             path,
-            f"{place}{key}_u",
+            f"{place}{name or key + '_u'}",
             f"the uncertainty {u:g} is not below the value {value:g}",
             "a standard uncertainty in the unit of the value",
         )

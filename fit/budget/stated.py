@@ -20,6 +20,7 @@ class Stated(StageKeys):
     R_tolerance: Positive | None = None
 
     default_u: ClassVar = {"R_K_per_W": 0.10}
+    u_names: ClassVar = {"R_K_per_W": "R_u_K_per_W"}
 
     def problem(self) -> str | None:
         if self.R_u_K_per_W is not None and self.R_tolerance is not None:
