@@ -20,65 +20,23 @@ from fit.rating import rate
 from fit.record import read_run
 from fit.spans import Spans, measure
 from fit.touch_limits import read_touch_limits
+from tests.made_ratings import (
+    LAB_DEGC,
+    NODES,
+    POWER_W,
+    SHARE,
+    WORST_DEGC,
+    settled_degC,
+    write_budget,
+)
 
-POWER_W, LAB_DEGC, WORST_DEGC, SHARE = 4.0, 23.0, 55.0, 0.95
-NODES = ("junction", "tab", "bar", "case", "ambient")
 R_TRUE, C_TRUE = (1.5, 4.5, 0.8), (0.05, 2.0, 20.0, 120.0)
 SURFACE = CaseSurface(area_m2=0.024, convection_W_per_m2K125=1.6, emissivity=0.7)
-
-BUDGET = f"""
-schema = 1
-title = "Charge controller (invented)"
-[conditions]
-power_W = {POWER_W}
-ambient_degC = {LAB_DEGC}
-ambient_max_degC = {WORST_DEGC}
-path_fraction = {SHARE}
-path_fraction_u = 0.01
-[limits]
-junction_degC = 110.0
-case_touch_degC = 48.0
-[[stage]]
-name = "junction to tab"
-from = "junction"
-to = "tab"
-kind = "stated"
-R_K_per_W = 1.5
-R_u_K_per_W = 0.1
-C_J_per_K = 0.05
-[[stage]]
-name = "vias and pad"
-from = "tab"
-to = "bar"
-kind = "stated"
-R_K_per_W = 4.0
-R_u_K_per_W = 0.4
-[[stage]]
-name = "joint"
-from = "bar"
-to = "case"
-kind = "stated"
-R_K_per_W = 0.7
-R_u_K_per_W = 0.1
-[[stage]]
-name = "case to air"
-from = "case"
-to = "ambient"
-kind = "surface"
-emissivity = 0.85
-faces = [
-  {{ area_mm2 = 14000, orientation = "vertical", height_mm = 80 }},
-  {{ area_mm2 = 5000, orientation = "up" }},
-  {{ area_mm2 = 5000, orientation = "down" }},
-]
-"""
 
 
 @pytest.fixture(scope="module")
 def budget_file(tmp_path_factory):
-    path = tmp_path_factory.mktemp("budget") / "budget.toml"
-    path.write_text(BUDGET)
-    return path
+    return write_budget(tmp_path_factory.mktemp("budget"))
 
 
 @pytest.fixture(scope="module")
@@ -88,9 +46,9 @@ def budget(budget_file):
 
 def true_degC(node, power_W, ambient_degC):
     """Where the prototype settles."""
-    heat = SHARE * power_W
-    case = ambient_degC + heat * SURFACE.resistance_K_per_W(heat, ambient_degC)
-    return case + heat * sum(R_TRUE[NODES.index(node) :])
+    return settled_degC(
+        node, power_W, ambient_degC, above_case_K_per_W=np.array(R_TRUE), surface=SURFACE
+    )
 
 
 def exact_spans(nodes=NODES[1:], relative_u=0.005, power_W=POWER_W):

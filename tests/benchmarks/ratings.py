@@ -19,53 +19,20 @@ import numpy as np
 
 from bench.virtual.prototype import CaseSurface
 from fit.budget import read_budget
+from fit.budget.model import Budget
 from fit.rating import rate
 from fit.spans import Spans
 from fit.touch_limits import read_touch_limits
+from tests.made_ratings import (
+    JUNCTION_LIMIT_DEGC,
+    NODES,
+    SHARE,
+    WORST_DEGC,
+    settled_degC,
+    write_budget,
+)
 
-WORST_DEGC, LIMIT_DEGC, SHARE, SPAN_U = 55.0, 110.0, 0.95, 0.004
-NODES = ("tab", "bar", "case", "ambient")
-BUDGET = f"""
-schema = 1
-[conditions]
-power_W = 4.0
-ambient_degC = 23.0
-ambient_max_degC = {WORST_DEGC}
-path_fraction = {SHARE}
-path_fraction_u = 0.01
-[limits]
-junction_degC = {LIMIT_DEGC}
-[[stage]]
-name = "junction to tab"
-from = "junction"
-to = "tab"
-kind = "stated"
-R_K_per_W = 1.5
-R_u_K_per_W = 0.1
-[[stage]]
-name = "vias and pad"
-from = "tab"
-to = "bar"
-kind = "stated"
-R_K_per_W = 4.0
-[[stage]]
-name = "joint"
-from = "bar"
-to = "case"
-kind = "stated"
-R_K_per_W = 0.7
-[[stage]]
-name = "case to air"
-from = "case"
-to = "ambient"
-kind = "surface"
-emissivity = 0.85
-faces = [
-  {{ area_mm2 = 14000, orientation = "vertical", height_mm = 80 }},
-  {{ area_mm2 = 5000, orientation = "up" }},
-  {{ area_mm2 = 5000, orientation = "down" }},
-]
-"""
+MEASURED, SPAN_U = NODES[1:], 0.004
 
 
 @dataclass(frozen=True)
@@ -77,17 +44,20 @@ class Product:
 
     def degC(self, node: str, power_W: float, ambient_degC: float) -> float:
         """Where a node settles [degC]."""
-        heat = SHARE * power_W
-        case = ambient_degC + heat * self.surface.resistance_K_per_W(heat, ambient_degC)
-        first = ("junction", *NODES).index(node)
-        return case + heat * sum(self.above_case_K_per_W[first:])
+        return settled_degC(
+            node,
+            power_W,
+            ambient_degC,
+            above_case_K_per_W=np.array(self.above_case_K_per_W),
+            surface=self.surface,
+        )
 
     def allowable_W(self) -> float:
         """Power at which the junction reaches its limit at the worst ambient [W]."""
         low, high = 0.0, 100.0
         for _ in range(60):
             middle = 0.5 * (low + high)
-            cool = self.degC("junction", middle, WORST_DEGC) < LIMIT_DEGC
+            cool = self.degC("junction", middle, WORST_DEGC) < JUNCTION_LIMIT_DEGC
             low, high = (middle, high) if cool else (low, middle)
         return low
 
@@ -105,25 +75,24 @@ def product(random: np.random.Generator, emissivity: tuple[float, float]) -> Pro
 def measured(item: Product, power_W: float, lab_degC: float, random: np.random.Generator) -> Spans:
     """What the lab finds."""
     final = np.array(
-        [lab_degC if n == "ambient" else item.degC(n, power_W, lab_degC) for n in NODES]
+        [lab_degC if n == "ambient" else item.degC(n, power_W, lab_degC) for n in MEASURED]
     )
     R = -np.diff(final) / power_W
     covariance = {"fit": np.diag((SPAN_U * R) ** 2)}
     noisy = R * (1 + SPAN_U * random.standard_normal(len(R)))
-    return Spans(NODES, noisy, covariance, power_W, final, True, ())
+    return Spans(MEASURED, noisy, covariance, power_W, final, True, ())
 
 
 def trial(
-    folder: Path, random: np.random.Generator, emissivity: tuple[float, float]
+    budget: Budget, random: np.random.Generator, emissivity: tuple[float, float]
 ) -> tuple[float, bool, float]:
     """Relative error of the allowable power, whether its interval holds, error without scaling."""
-    budget = read_budget(folder / "budget.toml")
     item = product(random, emissivity)
     spans = measured(item, random.uniform(2, 7), random.uniform(15, 28), random)
     found = rate(spans, budget, read_touch_limits()).junction.allowable_power_W
     assert found is not None
     truth = item.allowable_W()
-    unscaled = (LIMIT_DEGC - WORST_DEGC) / (spans.R_K_per_W.sum() + 1.5 * SHARE)
+    unscaled = (JUNCTION_LIMIT_DEGC - WORST_DEGC) / (spans.R_K_per_W.sum() + 1.5 * SHARE)
     return found.value / truth - 1, found.low <= truth <= found.high, unscaled / truth - 1
 
 
@@ -137,8 +106,8 @@ def main() -> None:
     for name, emissivity in surfaces.items():
         random = np.random.default_rng(options.seed)
         with tempfile.TemporaryDirectory() as folder:
-            (Path(folder) / "budget.toml").write_text(BUDGET)
-            trials = [trial(Path(folder), random, emissivity) for _ in range(options.products)]
+            budget = read_budget(write_budget(Path(folder)))
+            trials = [trial(budget, random, emissivity) for _ in range(options.products)]
         error, held, unscaled = (np.array(column) for column in zip(*trials, strict=True))
         print(
             f"{name}: allowable power off by {np.median(np.abs(error)):.1%} (median), "
