@@ -94,7 +94,7 @@ def random_rig(seed: int, fault: str, *, small: bool = False) -> Rig:
         random.uniform(0.2, 0.9),
     )
     power_W = random.uniform(25, 45) / (surface.resistance_K_per_W(4.0, ambient_degC) + 2)
-    deviation = _sound_deviations(random)
+    deviation = sound_deviations(random)
     size, factor = _draw(random, fault, small)
     node = str(random.choice(MEASURED[:-1]))
     deviation = np.where(factor > 1, 1.0, deviation) * factor
@@ -167,7 +167,7 @@ def _draw(random: np.random.Generator, fault: str, small: bool) -> tuple[float, 
     return size, factor
 
 
-def _sound_deviations(random: np.random.Generator) -> Array:
+def sound_deviations(random: np.random.Generator) -> Array:
     """True over predicted, within the limits (a rig over its limit is not sound)."""
     while True:
         deviation = 1 + np.array(BUDGET_U) * random.standard_normal(len(STAGES))
