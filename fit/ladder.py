@@ -31,6 +31,9 @@ ADEQUATE = 1e-3  # a ladder is set aside when so bad a fit is rarer than this
 NOISE_LEVEL = 1.0  # mean square of standardised residuals that leaves nothing to explain
 SURE = 0.05  # relative uncertainty of the general model's spans that makes it a witness
 SAME_MINIMUM = 0.01  # of ln R
+# Errors over stated uncertainties on random rigs, where the slope alone states them: lags, edge and
+# lumps beyond what is linear at the minimum. `tests.benchmarks.random_rigs`, seeds 2000-2199.
+CALIBRATION = 1.12
 VALLEY_COST, VALLEY_ROUNDS = 8.0, 3  # in inflated variances: followed so far up, begun so often
 VALLEY_STRIDE, VALLEY_STEPS, VALLEY_HELD = 1.0, 5, 0.02  # of ln R
 
@@ -81,6 +84,8 @@ def adequate_ladder(fitted: Fitted, spans: Array, covariance: Array) -> Ladder |
     if not sure:
         pool += _valleys(record, min(pool, key=lambda ladder: ladder.cost), inflation)
     ladder = _weighed(pool, inflation)
+    if sure:
+        ladder = _widened(ladder, (CALIBRATION**2 - 1) * ladder.covariance)
     if ladder.cost <= as_good:
         return ladder
     beyond = np.maximum(np.abs(ladder.R_K_per_W - spans) - 2 * u, 0.0)
