@@ -220,7 +220,8 @@ def ladder_at(model: LadderModel, mean: Array, sd: Array, minimum: Minimum) -> L
     own = model.own
     # A factor is as likely as its inverse: the interval of a badly known resistance reaches
     # further up than its slope at the minimum tells.
-    reach = np.clip(1.96 * np.sqrt(np.diag(covariance)[own]), 1e-6, LONGEST_REACH)
+    spread = np.sqrt(np.maximum(np.diag(covariance)[own], 0.0))
+    reach = np.clip(1.96 * spread, 1e-6, LONGEST_REACH)
     pick = np.zeros((model.m, len(covariance)))
     pick[np.arange(model.m), own] = R_fit * np.expm1(reach) / reach
     return Ladder(
