@@ -227,6 +227,17 @@ def test_heat_a_surface_cannot_give_off_is_said() -> None:
     assert warning.startswith("lid: the faces cannot give off this heat")
 
 
+def test_stage_budgeted_over_its_own_limit_is_said() -> None:
+    stage = stated("pad", "tab to ambient", 2.0, 0.2) | {"limit_K_per_W": 1.5}
+    tables = {
+        "schema": 1,
+        "conditions": {"power_W": 4.0, "ambient_degC": 25.0},
+        "stage": [stage],
+    }
+    (warning,) = predict(budget_from(tables, Path("budget.toml"))).warnings
+    assert warning.startswith("pad: 2 K/W is predicted, over its own limit_K_per_W of 1.5")
+
+
 def test_pressure_beyond_the_points_of_the_data_sheet_is_said() -> None:
     pad = {
         "name": "pad",

@@ -71,7 +71,7 @@ def predict(
         foster_R_K_per_W=amplitudes,
         foster_tau_s=tau,
         drivers=_drivers(budget, inputs, shared, rises[0]),
-        warnings=_warnings(budget, rises[:, 0]),
+        warnings=(*_warnings(budget, rises[:, 0]), *_over_limits(budget, seen[:, 0])),
     )
 
 
@@ -175,3 +175,13 @@ def _warnings(budget: Budget, rises: Array) -> tuple[str, ...]:
         for stage, rise in zip(budget.stages, rises, strict=True)
         if stage.keys is not None and (remark := stage.keys.remark(float(rise)))
     )
+
+
+def _over_limits(budget: Budget, R_K_per_W: Array) -> list[str]:
+    """Stages that the budget itself puts over their limits."""
+    return [
+        f"{stage.name}: {R:.3g} K/W is predicted, over its own limit_K_per_W of "
+        f"{stage.limit_K_per_W:g}: no such part can conform"
+        for stage, R in zip(budget.stages, R_K_per_W, strict=True)
+        if stage.limit_K_per_W is not None and stage.limit_K_per_W < R
+    ]
