@@ -17,6 +17,7 @@ from bench.instruments.transport import Transport
 from fit.errors import InstrumentLost, InstrumentRefused, PortError
 
 MOST_ERRORS = 20  # an error queue that never runs dry is not one
+ERRORS_TOLD = 3
 NO_ANSWERS_TO_LOST = 5  # readings in a row without an answer, before the port is opened anew
 OVERLOAD = 9.9e37
 LIMIT_TOLERANCE = 0.01  # relative; supplies round what they are set to
@@ -231,7 +232,8 @@ class Instrument:
 
     def _complain(self, command: str, errors: list[str]) -> None:
         if errors:
-            raise InstrumentRefused(f"{self.settings.name}: {command}: {'; '.join(errors)}")
+            told = "; ".join(errors[:ERRORS_TOLD])
+            raise InstrumentRefused(f"{self.settings.name}: {command}: {told}")
 
     def _set_limits(self) -> None:
         for header, value in self.settings.limits.items():
