@@ -53,10 +53,11 @@ def stream(seconds: float) -> None:
     share = (time.process_time() - before) / (time.monotonic() - started)
     station.close()
     process.join()
-    # The first line after opening is dropped: it may be half a line.
-    lost = int(driver.newest) + 1 - driver.lines
+    # The first line after opening is left out by the driver: it may be half a line.
+    lost = int(driver.newest - driver.first) + 1 - driver.lines
     print(
-        f"stream: {driver.lines} lines in {seconds:g} s at {LINES_PER_S} lines/s, {lost} lost, ",
+        f"stream: {driver.lines} lines in {seconds:g} s at {LINES_PER_S} lines/s, "
+        f"{lost} lost after the first, ",
         end="",
     )
     print(f"{100 * share:.1f} % of one core")
@@ -69,15 +70,16 @@ class _Counting:
         from bench.instruments.line import Instrument
 
         self._driver = Instrument(settings, RealClock())
-        self.lines, self.newest = 0, -1.0
+        self.lines, self.first, self.newest = 0, -1.0, -1.0
         self.open, self.close = self._driver.open, self._driver.close
         self.take_bad_lines, self.switch = self._driver.take_bad_lines, self._driver.switch
 
     def read(self) -> Reading | None:
         reading = self._driver.read()
         if reading is not None:
-            self.lines += 1
             self.newest = reading.values["n"]
+            self.first = self.newest if self.lines == 0 else self.first
+            self.lines += 1
         return reading
 
 
