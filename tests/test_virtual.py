@@ -181,6 +181,7 @@ def test_the_bench_runs_as_a_program_faster_than_life() -> None:
         assert process.stdout is not None
         ports = json.loads(process.stdout.readline())["ports"]
         supply: dict[str, Any] = {
+            "reply_s": 3.0,
             "queries": {"supply_V": "MEAS:VOLT?"},
             "switch": {"on": ["VOLT 12", "CURR 0.5", "OUTP ON"], "off": ["OUTP OFF"]},
         }
