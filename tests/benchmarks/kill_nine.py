@@ -105,6 +105,8 @@ def one(place: Path, delay_s: float, off_s: list[float], newest_s: list[float]) 
         while supply.on and time.time() - killed_s < 30.0:
             time.sleep(0.002)
         took_s = time.time() - killed_s
+        if was_on:
+            wait_for_the_watchdog(run)
     if logger.returncode != -signal.SIGKILL:
         return f"it ended by itself: {(place / 'said.txt').read_text().strip()[-300:]}", "finished"
     if was_on:
@@ -122,6 +124,13 @@ def wait_for_first_answer(reader: NumberedReader, logger: subprocess.Popen[bytes
     """The moments are counted from here: the program's own start takes long on a busy computer."""
     while not reader.answered and logger.poll() is None:
         time.sleep(0.002)
+
+
+def wait_for_the_watchdog(run: Path) -> None:
+    """Leave the port until the watchdog has read back: it would look for it for an hour."""
+    deadline = time.monotonic() + OFF_WITHIN_S
+    while '"watchdog"' not in (run / "events.jsonl").read_text() and time.monotonic() < deadline:
+        time.sleep(0.01)
 
 
 def judge(run: Path, answered: list[float], killed_s: float, newest_s: list[float]) -> str:
