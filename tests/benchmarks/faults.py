@@ -5,8 +5,10 @@
 
 Every rig is simulated, its record identified from the readings alone, and held against its budget
 (`faulty_rigs.py` says how rigs are drawn). Printed: faults found, false alarms, lead causes, and
-the reliability of the stated probabilities. The last is taken over `--small` further rigs too,
-whose faults lie about the limit: plain faults leave its middle empty.
+the reliability of the stated probabilities. The last is taken over `--small` rigs of their own:
+each kind of trouble, and none, comes as often as the prior of `fit.hypotheses` has it (a
+probability can be right only where base rates are those it was worked out for), and faults are
+small, about the limit: plain faults leave the middle of the table empty.
 """
 
 from __future__ import annotations
