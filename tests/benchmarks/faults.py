@@ -1,14 +1,13 @@
 """How well `check` finds what is wrong: 300 simulated rigs with one fault each and 100 sound ones.
 
-    python -m tests.benchmarks.faults [--faulty 300] [--sound 100] [--small 200]
+    python -m tests.benchmarks.faults [--faulty 300] [--sound 100] [--drawn 1000]
                                       [--first-seed 0] [--jobs 2]
 
 Every rig is simulated, its record identified from the readings alone, and held against its budget
 (`faulty_rigs.py` says how rigs are drawn). Printed: faults found, false alarms, lead causes, and
-the reliability of the stated probabilities. The last is taken over `--small` rigs of their own:
-each kind of trouble, and none, comes as often as the prior of `fit.hypotheses` has it (a
-probability can be right only where base rates are those it was worked out for), and faults are
-small, about the limit: plain faults leave the middle of the table empty.
+the reliability of the stated probabilities: of these rigs, and of `--drawn` further ones that have
+each kind of trouble, or none, and each size as often as the prior of `fit.hypotheses`. Base rates
+are then those that a probability was worked out for, so that it can be right.
 """
 
 from __future__ import annotations
@@ -25,11 +24,13 @@ from multiprocessing import get_context
 import numpy as np
 from scipy.stats import binomtest
 
+from fit.causes import PRIOR_TWO_AT_ONCE
 from fit.check import hold
 from fit.decision import CONFORMING, NON_CONFORMING
+from fit.hypotheses import PRIOR, PRIOR_UNEXPLAINED
 from fit.record import Array
 from fit.spans import measure
-from tests.benchmarks.faulty_rigs import FAULTS, random_rig
+from tests.benchmarks.faulty_rigs import CAUSE, FAULTS, random_rig
 
 CLEARLY_OVER = 1.2  # times the limit
 EDGES = (0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 0.99, 1.0)
@@ -48,7 +49,7 @@ class Trial:
     decision: str
     lead: tuple[str, str] | None
     stated: tuple[tuple[float, bool], ...]  # probability of each finding, and whether it was right
-    small: bool = False
+    as_in_prior: bool = False
     capacities_drawn: bool = False  # the budget has them from geometry
 
     @property
@@ -56,9 +57,9 @@ class Trial:
         return self.decision == NON_CONFORMING or self.lead is not None
 
 
-def trial(seed: int, fault: str, small: bool = False) -> Trial:
+def trial(seed: int, fault: str, as_in_prior: bool = False) -> Trial:
     """Draw, record, identify and check one rig."""
-    rig = random_rig(seed, fault, small=small)
+    rig = random_rig(seed, fault, as_in_prior=as_in_prior)
     verdict = hold(measure(rig.run), rig.prediction)
     findings = [((f.kind, f.where), f.probability, f.lead) for f in verdict.findings]
     return Trial(
@@ -70,17 +71,17 @@ def trial(seed: int, fault: str, small: bool = False) -> Trial:
         decision=verdict.decision,
         lead=next((cause for cause, _, lead in findings if lead), None),
         stated=tuple((p, cause == rig.cause) for cause, p, _ in findings),
-        small=small,
+        as_in_prior=as_in_prior,
         capacities_drawn=rig.prediction.budget.stages[-1].C_u_J_per_K is not None,
     )
 
 
-def run(faulty: int, sound: int, small: int, first_seed: int, jobs: int) -> list[Trial]:
+def run(faulty: int, sound: int, drawn: int, first_seed: int, jobs: int) -> list[Trial]:
     """Trials of every fault in turn, and of sound rigs; those done so far when interrupted."""
     plan = [(first_seed + i, FAULTS[i % len(FAULTS)], False) for i in range(faulty)]
     plan += [(first_seed + faulty + i, "none", False) for i in range(sound)]
     done_at = first_seed + faulty + sound
-    plan += [(done_at + i, FAULTS[i % len(FAULTS)], True) for i in range(small)]
+    plan += [(done_at + i, fault, True) for i, fault in enumerate(_as_in_the_prior(drawn))]
     random.Random(0).shuffle(plan)
     os.environ.update(OMP_NUM_THREADS="1", OPENBLAS_NUM_THREADS="1")
     done: list[Trial] = []
@@ -93,10 +94,20 @@ def run(faulty: int, sound: int, small: int, first_seed: int, jobs: int) -> list
     return sorted(done, key=lambda one: one.seed)
 
 
+def _as_in_the_prior(count: int) -> list[str]:
+    """Faults and sound rigs in the proportions of the prior."""
+    odds = dict.fromkeys((*FAULTS, "none"), 0.0)
+    for fault in FAULTS:
+        kind = "sensor-placement" if fault == "thermocouple" else CAUSE[fault][0]
+        odds[fault] = PRIOR[kind] / (2 if fault in ("pad", "joint") else 1)
+    odds["none"] = 1 - sum(PRIOR.values()) - PRIOR_TWO_AT_ONCE - PRIOR_UNEXPLAINED
+    return random.Random(1).choices(list(odds), list(odds.values()), k=count)
+
+
 def report(trials: list[Trial]) -> None:
     """Print what was found, what was not, and how far probabilities can be trusted."""
-    faulty = [t for t in trials if t.fault != "none" and not t.small]
-    sound = [t for t in trials if t.fault == "none"]
+    faulty = [t for t in trials if t.fault != "none" and not t.as_in_prior]
+    sound = [t for t in trials if t.fault == "none" and not t.as_in_prior]
     over = [t for t in faulty if t.over_limit >= CLEARLY_OVER and t.fault not in ("thermocouple",)]
     _share(
         "faults of >= 1.2 x limit found non-conforming",
@@ -122,9 +133,10 @@ def report(trials: list[Trial]) -> None:
     for drawn, what in ((True, "from geometry"), (False, "a guess")):
         these = [t for t in power if t.capacities_drawn == drawn]
         _share(f"power errors named, heat capacities {what}", these, lambda t: t.lead == t.cause)
-    _reliability(trials)
+    _reliability("faults of the sizes above", [t for t in trials if not t.as_in_prior])
+    _reliability("kinds and sizes as in the prior", [t for t in trials if t.as_in_prior])
     for t in trials:
-        if t.small:
+        if t.as_in_prior:
             continue
         if (t.lead is not None and t.lead != t.cause) or (t.fault == "none" and t.flagged):
             print(
@@ -132,12 +144,12 @@ def report(trials: list[Trial]) -> None:
             )
 
 
-def _reliability(trials: list[Trial]) -> None:
+def _reliability(what: str, trials: list[Trial]) -> None:
     """Stated probability against how often it was right, with its 95 % interval (Clopper-Pearson).
 
     A mean stated outside the interval is marked: one line in twenty, by chance alone.
     """
-    print("\nstated probability  findings  mean stated  right  95 % interval of right")
+    print(f"\n{what}\nstated probability  findings  mean stated  right  95 % interval of right")
     stated = np.array([pair for t in trials for pair in t.stated], dtype=float).reshape(-1, 2)
     for low, high in _filled(stated[:, 0]):
         chosen = (stated[:, 0] >= low) & (stated[:, 0] < high)
@@ -175,7 +187,7 @@ if __name__ == "__main__":
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--faulty", type=int, default=300)
     parser.add_argument("--sound", type=int, default=100)
-    parser.add_argument("--small", type=int, default=200)
+    parser.add_argument("--drawn", type=int, default=1000)
     parser.add_argument("--first-seed", type=int, default=0)
     parser.add_argument("--jobs", type=int, default=os.cpu_count())
     arguments = parser.parse_args()
@@ -183,7 +195,7 @@ if __name__ == "__main__":
         run(
             arguments.faulty,
             arguments.sound,
-            arguments.small,
+            arguments.drawn,
             arguments.first_seed,
             arguments.jobs,
         )

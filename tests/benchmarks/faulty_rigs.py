@@ -54,15 +54,15 @@ SIZES = {
 }
 """Relative size of each fault: of its stage's resistance, of the rise that a thermocouple misses,
 of the power, high or low."""
-SMALL = {
-    "pad": (0.15, 0.5),
-    "joint": (0.15, 0.5),
-    "vias": (0.15, 0.45),
-    "cooling": (0.1, 0.35),
-    "thermocouple": (0.005, 0.08),
-    "power": (0.05, 0.25),
+PRIOR_SIZES = {
+    "pad": (0.1, 3.0),
+    "joint": (0.1, 3.0),
+    "vias": (0.1, 3.0),
+    "cooling": (0.1, 3.0),
+    "thermocouple": (0.02, 0.6),
+    "power": (0.02, 0.4),
 }
-"""Faults about the limit, where nothing is plain: they fill the middle of a reliability table."""
+"""The same over the range of `fit.hypotheses`, every factor alike: from what nobody can tell up."""
 
 
 @dataclass(frozen=True)
@@ -83,8 +83,8 @@ class Rig:
         return float(np.max(self.true_K_per_W[1:] / limits[1:]))
 
 
-def random_rig(seed: int, fault: str, *, small: bool = False) -> Rig:
-    """A rig with one fault of random size, of `SIZES` or of `SMALL`."""
+def random_rig(seed: int, fault: str, *, as_in_prior: bool = False) -> Rig:
+    """A rig with one fault of random size, of `SIZES` or of `PRIOR_SIZES`."""
     random = np.random.default_rng(seed)
     predicted = np.array([_log_uniform(random, *limits) for limits in RESISTANCE_RANGE_K_PER_W])
     ambient_degC = random.uniform(18, 28)
@@ -95,7 +95,7 @@ def random_rig(seed: int, fault: str, *, small: bool = False) -> Rig:
     )
     power_W = random.uniform(25, 45) / (surface.resistance_K_per_W(4.0, ambient_degC) + 2)
     deviation = sound_deviations(random)
-    size, factor = _draw(random, fault, small)
+    size, factor = _draw(random, fault, as_in_prior)
     node = str(random.choice(MEASURED[:-1]))
     deviation = np.where(factor > 1, 1.0, deviation) * factor
     surface_true = replace(surface, area_m2=surface.area_m2 / deviation[-1])
@@ -155,11 +155,16 @@ def record(
     )
 
 
-def _draw(random: np.random.Generator, fault: str, small: bool) -> tuple[float, Array]:
+def _draw(random: np.random.Generator, fault: str, as_in_prior: bool) -> tuple[float, Array]:
     """Relative size of a fault, and the factor on every stage's resistance."""
     factor = np.ones(len(STAGES))
     stage = STAGE_AT_FAULT.get(fault)
-    size = random.uniform(*(SMALL if small else SIZES).get(fault, (0.0, 0.0)))
+    if fault not in SIZES:
+        size = 0.0
+    elif as_in_prior:
+        size = _log_uniform(random, *PRIOR_SIZES[fault])
+    else:
+        size = random.uniform(*SIZES[fault])
     if stage is not None:
         factor[stage] += size
     if fault == "power":
