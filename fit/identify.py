@@ -14,7 +14,7 @@ from fit.errors import NotIdentifiable
 from fit.order import Fitted, Grid, choose, doubts, finish, fit_order
 from fit.record import Array, Run
 from fit.signals import Signals, prepare
-from fit.surface import case_to_ambient
+from fit.surface import CaseToAmbient, case_to_ambient
 from fit.transfer import Reduced, reduce
 
 if TYPE_CHECKING:
@@ -50,6 +50,7 @@ class Response:
     warnings: tuple[str, ...]
     run: Run | None = None  # the run it was identified from
     fit: Fitted | None = None  # the solved least-squares problem, for intervals
+    air: CaseToAmbient | None = None  # by energy balance, where ambient is the reference
 
     @property
     def total_u_K_per_W(self) -> Array:
@@ -211,7 +212,10 @@ def _response(
     contributions = _contributions(
         signals, record, fitted, covariance, total=total, power=power, run=run
     )
-    unseen = _unseen_rise(signals, record, total, power) if model.powered else 0.0
+    air = None
+    if record.reference == "ambient" and power:
+        air = case_to_ambient(signals, record.nodes[-1], power)
+    unseen = _unseen_rise(air, total)
     contributions["fit"] = contributions["fit"] + unseen**2
     a_u = np.zeros_like(a)
     variance = np.diag(covariance.total)
@@ -249,19 +253,17 @@ def _response(
         warnings=tuple(warnings),
         run=run,
         fit=fitted,
+        air=air,
     )
 
 
-def _unseen_rise(signals: Signals, record: Reduced, total: Array, power: float) -> float:
+def _unseen_rise(air: CaseToAmbient | None, total: Array) -> float:
     """What an unsettled record leaves open of every total to ambient [K/W], 0 where it is settled.
 
     Exponentials fitted to the start of a slow rise say where it would end as if they had seen it,
     and as if the case lost heat in proportion to its rise: the energy balance knows better.
     """
-    if record.reference != "ambient" or not power:
-        return 0.0
-    air = case_to_ambient(signals, record.nodes[-1], power)
-    if air.settled:
+    if air is None or air.settled:
         return 0.0
     return float(np.hypot(total[-1] - air.R_K_per_W, np.sqrt(air.fit_variance)))
 

@@ -20,7 +20,6 @@ from fit.ladder_fit import (
     fit_ladder,
     ladder_at,
     minimise,
-    whitening_of,
 )
 from fit.ladder_model import LadderModel
 from fit.order import Fitted
@@ -56,7 +55,7 @@ def adequate_ladder(fitted: Fitted, spans: Array, covariance: Array) -> Ladder |
     inflation = max(correlation_inflation(general), LEAST_INFLATION)
     parameters = len(general.theta) + m * model.parameters - (4 * m + 1)
     rows = general.residual[: len(record.rise_K)]
-    cost = general.cost - np.sum(rows**2) + np.sum((rows @ whitening_of(record)) ** 2)
+    cost = general.cost - np.sum(rows**2) + np.sum((rows @ record.whitening) ** 2)
     as_good = float(cost) + inflation * chi2.isf(ADEQUATE, max(parameters, 1))
     readings = float(np.sum(record.weight > 0))
     noise = NOISE_LEVEL * (readings + 4 * np.sqrt(2 * readings))

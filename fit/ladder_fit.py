@@ -140,7 +140,7 @@ def minimise(
     """Levenberg-Marquardt from g, with a prior of mean and sd, the weights times `ease`."""
     record = model.record
     weight = ease * record.weight
-    whitening = whitening_of(record)
+    whitening = record.whitening
     upper = np.full(len(g), np.inf)
     lower = np.full(len(g), -np.inf)
     lower[model.lags], upper[model.lags] = LEAST_LAG_S, LONGEST_LAG_S
@@ -161,7 +161,7 @@ def minimise(
         if step_number == HOPELESS_STEPS and cost > 30 * good_cost:
             break
         J = derivatives()
-        flat = _whitened(_centred(J, weight), whitening).reshape(-1, len(g))
+        flat = (whitening.T @ _centred(J, weight)).reshape(-1, len(g))
         normal = flat.T @ flat + np.diag(1 / sd**2)
         gradient = -flat.T @ residual.ravel() + (g - mean) / sd**2
         held = ((g <= lower) & (gradient > 0)) | ((g >= upper) & (gradient < 0))
@@ -195,16 +195,6 @@ def _centred(values: Array, weight: Array) -> Array:
     scaled = w * values
     mean = (w * scaled).sum(axis=0) / (w * w).sum(axis=0)
     return scaled - w * mean
-
-
-def whitening_of(record: Reduced) -> Array:
-    """What makes the nodes' weighted residuals (c, m) independent of each other: (m, m)."""
-    return np.asarray(np.linalg.inv(np.linalg.cholesky(record.correlation)).T)
-
-
-def _whitened(J: Array, whitening: Array) -> Array:
-    """The same of weighted derivatives (c, m, size)."""
-    return np.asarray(whitening.T @ J)
 
 
 def ladder_at(model: LadderModel, mean: Array, sd: Array, minimum: Minimum) -> Ladder:
@@ -253,7 +243,7 @@ def _covariance(record: Reduced, J: Array, residual: Array, sd: Array) -> tuple[
     for j in range(m):
         whole[j, :, :size] = record.weight[:, [j]] * J[:, j]
         whole[j, :, size + j] = record.weight[:, j]
-    whole = np.tensordot(whitening_of(record).T, whole, axes=1)
+    whole = np.tensordot(record.whitening.T, whole, axes=1)
     rho = autocorrelation(residual)
     # Priors carry part of the parameters: half of them are counted as fitted.
     across = residual.T @ residual / max(cells - 0.5 * size / m - 1, 1.0)

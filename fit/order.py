@@ -285,11 +285,18 @@ def _rising_orders(record: Reduced, max_order: int, near: Fitted | None) -> list
     return fits
 
 
+def _grave_doubts(fitted: Fitted) -> list[Doubt]:
+    """Why a fit's terms may not be there at all.
+
+    A response faster than the scan is a doubt about its time constant, not about its being there.
+    """
+    return [doubt for doubt in find_doubts(fitted) if doubt.kind != "faster"]
+
+
 def _supported(candidate: Fitted, chosen: Fitted, scale: float) -> tuple[Fitted | None, list[str]]:
     """The candidate, its doubtful time constants taken out one by one, if it then is the better.
 
-    Also what was taken out. A response faster than the scan is a doubt about its time constant, not
-    about its being there; and where the slowest response has not been seen to its end, a fit that
+    Also what was taken out. Where the slowest response has not been seen to its end, a fit that
     is plainly wrong without a further term is no better answer.
     """
     record, removed = candidate.model.record, list[str]()
@@ -299,7 +306,7 @@ def _supported(candidate: Fitted, chosen: Fitted, scale: float) -> tuple[Fitted 
         needed = _needed(candidate, chosen) if more > 0 else 0.0
         if more < 0 or gain <= needed:
             return None, removed
-        found = [doubt for doubt in find_doubts(candidate) if doubt.kind != "faster"]
+        found = _grave_doubts(candidate)
         if not found:
             return candidate, removed
         # A fit far off has seen no end: its slowest time constant stands in for several.
@@ -317,10 +324,8 @@ def _surely_supported(fits: list[Fitted], scale: float) -> int:
     """Index of the highest fit without doubts that betters every lower one, whichever is chosen."""
     for k in range(len(fits) - 1, 0, -1):
         gain = (min(lower.cost for lower in fits[:k]) - fits[k].cost) / scale
-        if gain > _needed(fits[k], fits[0]):
-            found = [doubt for doubt in find_doubts(fits[k]) if doubt.kind != "faster"]
-            if not found:
-                return k
+        if gain > _needed(fits[k], fits[0]) and not _grave_doubts(fits[k]):
+            return k
     return 0
 
 

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
 from fit.errors import NotIdentifiable
 from fit.filters import Index
 from fit.record import Array, Event, Run
+from fit.rounding import noise_before_rounding
 
 SAMPLED = 20_000  # differences looked at when a scale is estimated
 MANY_EDGES = 60  # more steps than this: the power is taken as arbitrary, not as phases
@@ -43,6 +45,21 @@ class Signals:
     scans: Array | None = None  # (n,) how many scans each row stands for, 1 where not given
     noise_K: Array | None = None  # (nodes,) scan-to-scan noise, standard deviation [K]
     hot_start: bool = False  # the record begins while earlier heat still decays
+
+    @cached_property
+    def noise_before_rounding_K(self) -> Array:
+        """Scan-to-scan noise of each column without its rounding, standard deviations [K]."""
+        none = np.zeros(len(self.nodes))
+        noise_K = none if self.noise_K is None else self.noise_K
+        step_K = none if self.quantum_K is None else self.quantum_K
+        # What of the noise is not rounding; of single scans, how they flicker tells it better.
+        before = np.sqrt(np.maximum(noise_K**2 - step_K**2 / 12, 0.0))
+        before = np.where(step_K > 0, before, noise_K)
+        if self.scans is None:
+            for column in np.flatnonzero(step_K > 0):
+                readings = self.temperature_degC[:, column]
+                before[column] = noise_before_rounding(readings, float(step_K[column]))
+        return before
 
 
 def _some(values: Array) -> Array:

@@ -17,7 +17,6 @@ from fit.record import Array, Run
 from fit.resolved import are_resolved
 from fit.shown import least_K_per_W
 from fit.signals import Signals, only, prepare
-from fit.surface import case_to_ambient
 
 SHORT, SHORT_U = 0.05, 4.0  # relative, and in u: by how much a span may miss what was shown
 
@@ -82,7 +81,8 @@ def measure_signals(signals: Signals, run: Run) -> Spans:
         settled = response.settled
     if nodes[-1] == "ambient":
         response = identify_signals(signals, "ambient", run=run)
-        air = case_to_ambient(signals, case, response.power)
+        air = response.air
+        assert air is not None
         last = response.nodes.index(case)
         stated = {name: c[[last], :][:, [last]] for name, c in response.covariance.items()}
         stated["fit"] = np.array([[air.fit_variance]])

@@ -19,7 +19,7 @@ import numpy as np
 from fit.filter_table import FilterTable
 from fit.filters import Cells, Filtered, Filters, Index, average, cut, knots
 from fit.record import Array
-from fit.rounding import noise_before_rounding, stuck_variance
+from fit.rounding import stuck_variance
 from fit.signals import Signals
 from fit.varpro import Derivative, Prior, Problem
 
@@ -50,6 +50,11 @@ class Reduced:
     edge_free: bool  # the time of the power step is known to a scan only
 
     @cached_property
+    def whitening(self) -> Array:
+        """What makes the nodes' weighted residuals (c, m) independent of each other: (m, m)."""
+        return np.asarray(np.linalg.inv(np.linalg.cholesky(self.correlation)).T)
+
+    @cached_property
     def node_share(self) -> Array:
         """The nodes' own weights (m,) against their geometric mean."""
         return np.asarray(self.node_weight / np.exp(np.mean(np.log(self.node_weight))))
@@ -71,8 +76,6 @@ def reduce(signals: Signals, nodes: tuple[str, ...], reference: str) -> Reduced:
     columns = [signals.nodes.index(node) for node in nodes]
     mean, count = average(cells, signals.temperature_degC, signals.scans)
     rise, number, filters_reference = mean[:, columns], count[:, columns], None
-    steps = np.zeros(len(signals.nodes)) if signals.quantum_K is None else signals.quantum_K
-    noises = np.zeros(len(signals.nodes)) if signals.noise_K is None else signals.noise_K
     if reference:
         r = signals.nodes.index(reference)
         filters_reference = knots(cells, mean[:, r])
@@ -83,9 +86,13 @@ def reduce(signals: Signals, nodes: tuple[str, ...], reference: str) -> Reduced:
             difference = signals.temperature_degC[:, columns] - signals.temperature_degC[:, [r]]
             rise, number = average(cells, difference, signals.scans)
     phase = np.searchsorted(starts, cells.first, side="right") - 1
-    # A node on its own is fitted by plain least squares: its rise sweeps over the steps.
-    steps = steps if reference else np.zeros_like(steps)
-    before = _noise_before_rounding(signals, noises, steps)
+    none = np.zeros(len(signals.nodes))
+    if reference:
+        steps = none if signals.quantum_K is None else signals.quantum_K
+        before = signals.noise_before_rounding_K
+    else:
+        # A node on its own is fitted by plain least squares: its rise sweeps over the steps.
+        steps, before = none, none if signals.noise_K is None else signals.noise_K
     sd = np.full_like(rise, np.inf)
     for j, column in enumerate(columns):
         involved = [column]
@@ -95,7 +102,7 @@ def reduce(signals: Signals, nodes: tuple[str, ...], reference: str) -> Reduced:
         stuck = np.zeros(len(rise))
         for c in involved if max(steps[involved]) > 0 else ():
             level = knots(cells, mean[:, c])
-            stuck += stuck_variance(float(steps[c]), before[c], np.diff(level), phase)
+            stuck += stuck_variance(float(steps[c]), float(before[c]), np.diff(level), phase)
         present = number[:, j] > 0
         sd[present, j] = np.sqrt(white / number[present, j] + stuck[present])
     weight, node_weight = _weights(sd)
@@ -116,18 +123,6 @@ def reduce(signals: Signals, nodes: tuple[str, ...], reference: str) -> Reduced:
         hot_start=always_off or signals.hot_start,
         edge_free=len(starts) > 1 and not known[1:].all(),
     )
-
-
-def _noise_before_rounding(signals: Signals, noise_K: Array, step_K: Array) -> list[float]:
-    """Scan-to-scan noise of each column without its rounding, standard deviations [K]."""
-    # What of the noise is not rounding; of single scans, how they flicker tells it better.
-    before = np.sqrt(np.maximum(noise_K**2 - step_K**2 / 12, 0.0))
-    before = np.where(step_K > 0, before, noise_K)
-    if signals.scans is None:
-        for column in np.flatnonzero(step_K > 0):
-            readings = signals.temperature_degC[:, column]
-            before[column] = noise_before_rounding(readings, float(step_K[column]))
-    return [float(noise) for noise in before]
 
 
 class Model:
@@ -249,15 +244,13 @@ def _slice(columns: Index) -> slice:
     return slice(int(columns[0]), int(columns[-1]) + 1)
 
 
-def _correlation(
-    noise_K: list[float], step_K: Array, nodes: list[int], reference: int | None
-) -> Array:
+def _correlation(noise_K: Array, step_K: Array, nodes: list[int], reference: int | None) -> Array:
     """Correlation (m, m) of the rises' noise: what the reference's share in each makes it.
 
     noise_K, step_K: (columns,) of all readings, before rounding and by it [K]. nodes, reference:
     their columns.
     """
-    variance = np.maximum(np.square(noise_K) + step_K**2 / 12, 1e-12)
+    variance = np.maximum(noise_K**2 + step_K**2 / 12, 1e-12)
     common = 0.0 if reference is None else variance[reference]
     whole = np.diag(variance[nodes]) + common
     return np.asarray(whole / np.sqrt(np.outer(np.diag(whole), np.diag(whole))))
