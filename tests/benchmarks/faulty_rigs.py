@@ -159,12 +159,11 @@ def _draw(random: np.random.Generator, fault: str, as_in_prior: bool) -> tuple[f
     """Relative size of a fault, and the factor on every stage's resistance."""
     factor = np.ones(len(STAGES))
     stage = STAGE_AT_FAULT.get(fault)
-    if fault not in SIZES:
-        size = 0.0
-    elif as_in_prior:
+    if as_in_prior and fault in PRIOR_SIZES:
         size = _log_uniform(random, *PRIOR_SIZES[fault])
     else:
-        size = random.uniform(*SIZES[fault])
+        # Drawn for a sound rig too, so that a seed stays the rig it has been.
+        size = random.uniform(*SIZES.get(fault, (0.0, 0.0)))
     if stage is not None:
         factor[stage] += size
     if fault == "power":
