@@ -137,7 +137,7 @@ class _HeatRun:
         self.guard = Guard(rig)
         self.origin_s = started.origin_s
         self.scans = 0
-        self.power_on: bool | None = False  # None while it is being switched
+        self.power_on = started.power_on  # None while it is being switched
         self._turn: Turn | None = None
         self._phase = ""
         self._last_s: float | None = None
@@ -327,6 +327,8 @@ class _HeatRun:
         self._watchdog = Watchdog(
             self.rig.switching, self.writer.folder / EVENTS, self.origin_s, patience_s(self.rig)
         )
+        if self.power_on is None:
+            self._watchdog.power_goes_on()
 
     def _resumed(self) -> None:
         gap_s = self.clock.now_s() - self.origin_s - max(self.writer.last_t_s, 0.0)

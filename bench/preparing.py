@@ -49,6 +49,7 @@ class Started:
     writer: RunWriter
     sequence: Sequence
     origin_s: float  # bench clock at record time 0 [s]
+    power_on: bool | None = False  # None where nobody knows
 
 
 def begin(
@@ -94,9 +95,15 @@ def go_on(rig: Rig, clock: Clock, before: Standing, columns: tuple[str, ...]) ->
         (clock.utc() - before.started).total_seconds(), writer.last_t_s + rig.sequence.interval_s
     )
     sequence = Sequence.continued(
-        rig.sequence, _reference_node(rig), before.heat_started_s, before.heat_ended_s
+        rig.sequence,
+        _reference_node(rig),
+        before.heat_started_s,
+        before.heat_ended_s,
+        before.interrupted_s,
     )
-    return Started(writer, sequence, clock.now_s() - past_s)
+    # An instrument has just been switched off; of an operator's switch nothing is known.
+    unknown = before.left_on and rig.switching is None
+    return Started(writer, sequence, clock.now_s() - past_s, None if unknown else False)
 
 
 def make_estimator(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -20,6 +21,8 @@ class Standing:
     started: datetime  # UTC
     heat_started_s: float | None  # record time [s]
     heat_ended_s: float | None
+    interrupted_s: float | None  # when the watchdog last switched off [s]
+    left_on: bool  # the record does not say that the power went off
 
 
 def standing(folder: Path, rig: Rig) -> Standing:
@@ -55,6 +58,14 @@ def standing(folder: Path, rig: Rig) -> Standing:
             folder / EVENTS, "", "has a stop: this run has ended", "start a new one for another"
         )
     on = [event.t_s for event in events if event.event == "power_on"]
-    off = [e.t_s for e in events if e.event == "power_off" and e.details.get("by") != "watchdog"]
-    off = [t_s for t_s in off if on and t_s > on[0]]
-    return Standing(folder, started, on[0] if on else None, off[0] if off else None)
+    off = [event for event in events if event.event == "power_off" and on and event.t_s > on[0]]
+    by_watchdog = [event.t_s for event in off if event.details.get("by") == "watchdog"]
+    in_order = [event.t_s for event in off if event.details.get("by") != "watchdog"]
+    return Standing(
+        folder,
+        started,
+        heat_started_s=on[0] if on else None,
+        heat_ended_s=in_order[0] if in_order else None,
+        interrupted_s=by_watchdog[-1] if by_watchdog else None,
+        left_on=bool(on) and max((event.t_s for event in off), default=-math.inf) < on[-1],
+    )

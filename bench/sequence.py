@@ -47,6 +47,7 @@ class Sequence:
         self.trip: Trip | None = None
         self.why_heat_ended = ""
         self._reference = reference
+        self._interrupted_s: float | None = None
         self._wants_power = False
         self._sums: dict[str, list[float]] = {}
         self._course = Course(settings.interval_s)
@@ -62,21 +63,22 @@ class Sequence:
         reference: str | None,
         heat_started_s: float | None,
         heat_ended_s: float | None,
+        interrupted_s: float | None = None,
     ) -> Sequence:
         """A sequence that goes on where a program that died left it.
 
         Args:
             settings, reference: as for a new one.
             heat_started_s, heat_ended_s: record times of what was done before, or None [s].
+            interrupted_s: record time at which the watchdog ended the heating, or None [s].
         """
         sequence = cls(settings, reference)
-        if heat_started_s is None:
-            sequence.phase = SOAK
-        elif heat_ended_s is None:
-            sequence.phase, sequence._wants_power = SOAK, True
-            sequence.heat_started_s = heat_started_s
-        else:
+        sequence.phase = SOAK
+        sequence._interrupted_s = interrupted_s
+        if heat_ended_s is not None:
             sequence._enter(COOL, heat_ended_s)
+        else:
+            sequence.heat_started_s = heat_started_s
         return sequence
 
     @property
@@ -100,8 +102,8 @@ class Sequence:
         """One more scan: moves on where it is time."""
         if self.phase == ISOTHERMAL:
             self._check_isothermal(scan)
-        if self.phase == SOAK and scan.t_s - self.started_s >= self.settings.soak_s:
-            self._wants_power = True
+        if self.phase == SOAK:
+            self._soak(scan.t_s)
         elif self.phase == HEAT:
             self._heat(scan, estimate)
         elif self.phase == COOL and scan.t_s - self.phase_started_s >= self.settings.cool_s:
@@ -132,6 +134,17 @@ class Sequence:
         means = {node: statistics.fmean(values) for node, values in self._sums.items()}
         self.trip = off_the_others(means, self.settings.isothermal_K)
         self._enter(SOAK, self.started_s)
+
+    def _soak(self, t_s: float) -> None:
+        """Heat once the soak is over, or at once where the heating was interrupted."""
+        if self.heat_started_s is None:
+            self._wants_power = t_s - self.started_s >= self.settings.soak_s
+        elif t_s - self.heat_started_s < self.settings.heat_s:
+            self._wants_power = True
+        else:
+            self._wants_power = False
+            self.why_heat_ended = "resumed after the heating time had passed"
+            self._enter(COOL, t_s if self._interrupted_s is None else self._interrupted_s)
 
     def _heat(self, scan: Scan, estimate: Estimate | None) -> None:
         assert self.heat_started_s is not None

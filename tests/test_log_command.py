@@ -152,6 +152,57 @@ def test_a_killed_run_is_resumed_with_the_gap_recorded(other: OtherProcess, tmp_
     assert "this run has ended" in third.stderr
 
 
+def test_a_run_resumed_after_its_heating_time_never_switches_the_power_on(
+    other: OtherProcess, tmp_path: Path
+) -> None:
+    run = tmp_path / "run"
+    other.log(run, sequence={"heat_s": 2.0})
+    other.wait_for(run, "power_on")
+    other.send(signal.SIGKILL)
+    other.wait_until_off(2.0)
+    other.finish()
+    rows, before = len(read_run(run).t_s), len(other.state()["switched"])
+    time.sleep(2.0)
+    done = subprocess.run(
+        [*HEATRUN, "log", str(tmp_path / "run.toml"), "--resume", str(run)],
+        capture_output=True,
+        text=True,
+        timeout=40,
+        check=False,
+    )
+    assert (done.returncode, done.stderr.count("Traceback")) == (0, 0)
+    assert True not in other.state()["switched"][before:]
+    assert len(named(run, "power_on")) == 1
+    assert len(read_run(run).t_s) > rows
+    assert "had passed" in named(run, "stop")[0]["text"]
+
+
+def test_an_operator_is_asked_for_the_power_off_that_nobody_has_confirmed(
+    other: OtherProcess, tmp_path: Path
+) -> None:
+    run, power = tmp_path / "run", {"switch": "operator", "source": "stated", "power_W": 4.2}
+    other.log(run, stdin=subprocess.PIPE, sequence={"heat_s": 1.0}, power=power)
+    assert other.logger is not None
+    assert other.logger.stdin is not None
+    other.logger.stdin.write("\n")
+    other.logger.stdin.flush()
+    other.wait_for(run, "power_on")
+    other.send(signal.SIGKILL)
+    other.finish()
+    time.sleep(1.0)
+    done = subprocess.run(
+        [*HEATRUN, "log", str(tmp_path / "run.toml"), "--resume", str(run)],
+        input="\n",
+        capture_output=True,
+        text=True,
+        timeout=40,
+        check=False,
+    )
+    assert done.returncode == 0
+    assert ("power OFF now" in done.stderr, "power ON now" in done.stderr) == (True, False)
+    assert len(named(run, "power_off")) == 1
+
+
 def test_a_disk_that_takes_no_more_ends_the_run_with_the_power_off(
     other: OtherProcess, tmp_path: Path
 ) -> None:

@@ -196,14 +196,31 @@ def test_a_run_goes_on_where_it_died(
     heat: tuple[float | None, float | None], phase: str, power: bool
 ) -> None:
     sequence = Sequence.continued(settings(), "ambient", *heat)
+    sequence.observe(Scan(59.0, steady(0)))
     assert (sequence.phase, sequence.wants_power) == (phase, power)
 
 
 def test_resumed_heating_counts_from_the_first_switch_on() -> None:
     sequence = Sequence.continued(settings(heat_s=100.0), None, 60.0, None)
+    sequence.observe(Scan(140.0, steady(0)))
+    assert sequence.wants_power
     sequence.power_switched(True, 150.0)
     sequence.observe(Scan(161.0, steady(0)))
     assert not sequence.wants_power
+
+
+@pytest.mark.parametrize(("interrupted_s", "cooled_s"), [(90.0, 120.0), (None, 230.0)])
+def test_resumed_after_its_heating_time_a_run_cools_without_power(
+    interrupted_s: float | None, cooled_s: float
+) -> None:
+    sequence = Sequence.continued(
+        settings(heat_s=100.0, cool_s=30.0), None, 60.0, None, interrupted_s
+    )
+    for t_s in np.arange(200.0, 300.0):
+        sequence.observe(Scan(t_s, steady(0)))
+        assert not sequence.wants_power
+        assert sequence.finished == (t_s >= max(cooled_s, 201.0))
+    assert "had passed" in sequence.why_heat_ended
 
 
 @given(st.lists(st.floats(-1e3, 1e3), min_size=3, max_size=30))
