@@ -293,6 +293,30 @@ def test_it_starts_without_the_heavy_packages(other: OtherProcess, tmp_path: Pat
     assert done.stderr.strip().endswith("[]")
 
 
+@pytest.mark.parametrize("module", ["bench.application", "typer", "pydantic", "bench.logger"])
+def test_ctrl_c_while_its_packages_are_loaded_is_one_line(tmp_path: Path, module: str) -> None:
+    from tests.bench_rigs import tables, toml
+
+    (tmp_path / "rig.toml").write_text(toml(tables({"reader": "none", "supply": "none"})))
+    program = (
+        "import os, signal, sys\n"
+        "class Presses:\n"
+        "    def find_spec(self, name, *_):\n"
+        f"        if name == '{module}': os.kill(os.getpid(), signal.SIGINT)\n"
+        "sys.meta_path.insert(0, Presses())\n"
+        "from bench.cli import main\n"
+        "main()"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", program, "log", str(tmp_path / "rig.toml")],
+        capture_output=True,
+        text=True,
+        timeout=40,
+        check=False,
+    )
+    assert (done.returncode, done.stderr) == (2, "heatrun: stopped\n")
+
+
 @pytest.mark.parametrize(
     ("arguments", "said"),
     [
