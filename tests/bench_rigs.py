@@ -85,6 +85,16 @@ def named(folder: Path, event: str) -> list[dict[str, Any]]:
     return [one for one in events(folder) if one["event"] == event]
 
 
+def until(condition: Any, within_s: float = 5.0) -> bool:
+    """Wait for it; False where it does not come."""
+    deadline = time.monotonic() + within_s
+    while not condition():
+        if time.monotonic() > deadline:
+            return False
+        time.sleep(0.01)
+    return True
+
+
 class Watcher:
     """A view that keeps what it is shown, and may do something at a moment of the run."""
 

@@ -3,9 +3,39 @@
 from __future__ import annotations
 
 import os
+import subprocess
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
 
 from bench.cli import THREADS
 
 # As the command does, and before anything imports numpy.
 for name in THREADS:
     os.environ.setdefault(name, "1")
+
+
+@pytest.fixture
+def no_watchdog_left(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
+    """Every watchdog that a test starts has gone a little later; one that has not fails it."""
+    from bench import watching_over
+
+    started: list[subprocess.Popen[bytes]] = []
+
+    def start_child(*arguments: Any, **options: Any) -> subprocess.Popen[bytes]:
+        started.append(child := start(*arguments, **options))
+        return child
+
+    start = watching_over.start_child
+    monkeypatch.setattr(watching_over, "start_child", start_child)
+    yield
+    left = 0
+    for child in started:
+        try:
+            child.wait(5.0)
+        except subprocess.TimeoutExpired:
+            left += 1
+            child.kill()
+            child.wait()
+    assert not left, f"{left} watchdogs left behind"

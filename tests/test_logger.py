@@ -20,7 +20,18 @@ from bench.virtual.bench import VirtualBench, open_bench
 from bench.virtual.ports import SocketEnd
 from fit.errors import PortError, RecordError
 from fit.record import read_run
-from tests.bench_rigs import INTERVAL_S, NODES, Watcher, events, named, short_rig, virtual_bench
+from tests.bench_rigs import (
+    INTERVAL_S,
+    NODES,
+    Watcher,
+    events,
+    named,
+    short_rig,
+    until,
+    virtual_bench,
+)
+
+pytestmark = pytest.mark.usefixtures("no_watchdog_left")
 
 
 def run(
@@ -186,6 +197,8 @@ def test_a_supply_that_refuses_to_switch_off_is_told_loudly(tmp_path: Path) -> N
         watcher = Watcher(refuse)
         result = run(bench, tmp_path / "run", watcher)
         bench.supply.faults.refuse = None
+        assert until(lambda: named(tmp_path / "run", "power_off"))
+    assert named(tmp_path / "run", "power_off")[0]["by"] == "watchdog"
     assert (result.exit_status, result.power_is_off) == (4, False)
     assert any(loud and "BY HAND" in text for text, loud in watcher.lines)
     assert named(tmp_path / "run", "power_off_failed")
@@ -228,6 +241,7 @@ def test_an_instrument_that_answers_with_anothers_reply_is_never_believed(
 
         result = run(bench, tmp_path / "run", Watcher(swap), sequence={"heat_s": 30.0}, guard=SOON)
         bench.supply.faults.garble = None
+        assert until(lambda: named(tmp_path / "run", "power_off"))
     assert result.exit_status == 4
     assert {one["instrument"] for one in named(tmp_path / "run", "bad_line")} == {victim}
     record = read_run(tmp_path / "run")

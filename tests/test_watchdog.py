@@ -18,7 +18,10 @@ from bench.virtual.instrument import VirtualInstrument
 from bench.virtual.supply import ScpiSupply, Supply
 from bench.watching_over import Watchdog, crc16, orders
 from fit.errors import BenchError
+from tests.bench_rigs import until
 from tests.virtual_instruments import PORTS
+
+pytestmark = pytest.mark.usefixtures("no_watchdog_left")
 
 
 def settings(port: str, **more: Any) -> Any:
@@ -32,15 +35,6 @@ def settings(port: str, **more: Any) -> Any:
             **more,
         }
     )
-
-
-def until(condition: Any, within_s: float = 5.0) -> bool:
-    deadline = time.monotonic() + within_s
-    while not condition():
-        if time.monotonic() > deadline:
-            return False
-        time.sleep(0.01)
-    return True
 
 
 @pytest.mark.parametrize("make_port", PORTS)
@@ -91,7 +85,8 @@ def test_a_supply_that_comes_late_is_tried_again_until_it_obeys(tmp_path: Path) 
         time.sleep(1.0)
         assert supply.on
         instrument.faults.refuse = None
-        assert until(lambda: not supply.on)
+        assert until(lambda: watchdog._process.poll() is not None)
+    assert not supply.on
 
 
 def test_half_a_command_left_on_the_line_does_not_spoil_the_off(tmp_path: Path) -> None:
@@ -106,7 +101,8 @@ def test_half_a_command_left_on_the_line_does_not_spoil_the_off(tmp_path: Path) 
             dying.sendall(b"MEAS:VO")
             time.sleep(0.2)
         watchdog.leave()
-        assert until(lambda: not supply.on)
+        assert until(lambda: watchdog._process.poll() is not None)
+    assert not supply.on
 
 
 def test_a_watchdog_that_is_gone_is_noticed_and_another_started(tmp_path: Path) -> None:
@@ -163,7 +159,8 @@ def test_frames_switch_a_modbus_server_off(tmp_path: Path) -> None:
         watchdog = Watchdog(modbus, tmp_path / "events", 0.0, 60.0)
         watchdog.power_goes_on()
         watchdog.leave()
-        assert until(lambda: not supply.on)
+        assert until(lambda: watchdog._process.poll() is not None)
+    assert not supply.on
 
 
 def test_it_imports_nothing_heavy() -> None:
