@@ -100,6 +100,8 @@ class Reckoning:
     def _decided(self, spans: Spans) -> list[SpanEstimate]:
         import numpy as np
 
+        from fit.resolved import are_resolved, resolved_verdicts
+
         verdict = self._verdict(spans)
         if verdict is not None:
             return [
@@ -110,13 +112,20 @@ class Reckoning:
                     one.measured_u_K_per_W or 0.0,
                     one.limit_K_per_W,
                     one.decision,
+                    resolved,
                 )
-                for one in verdict.spans
+                for one, resolved in zip(
+                    verdict.spans, resolved_verdicts(verdict.spans), strict=True
+                )
                 if one.measured_K_per_W is not None
             ]
         u = np.sqrt(np.diag(spans.total_covariance))
-        ends = zip(spans.nodes[:-1], spans.nodes[1:], spans.R_K_per_W, u, strict=True)
-        return [SpanEstimate(a, b, float(R), float(one_u)) for a, b, R, one_u in ends]
+        known = are_resolved(spans.R_K_per_W, u)
+        ends = zip(spans.nodes[:-1], spans.nodes[1:], spans.R_K_per_W, u, known, strict=True)
+        return [
+            SpanEstimate(a, b, float(R), float(one_u), resolved=bool(sure))
+            for a, b, R, one_u, sure in ends
+        ]
 
     def _verdict(self, spans: Spans) -> Verdict | None:
         from fit.budget import predict

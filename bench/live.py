@@ -203,8 +203,8 @@ def _spans(estimate: Estimate) -> RenderableType:
         style = colour.get(decision, "")
         table.add_row(
             f"{span.from_node} to {span.to_node}",
-            number(span.R_K_per_W, ".3f"),
-            number(span.u_K_per_W, ".3f"),
+            number(span.R_K_per_W, ".3f") if span.resolved else "not resolved yet",
+            number(span.u_K_per_W if span.resolved else None, ".3f"),
             number(span.limit_K_per_W, ".3f"),
             f"[{style}]{decision}[/]" if style else decision,
         )

@@ -7,6 +7,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Protocol
 
+TELL_ALL = ("text", "problem", "phase")  # details beside which the others say nothing new
+NOT_TOLD = ("instrument", "lines", "utc", "exit_status", "scans")
+
 
 @dataclass(frozen=True)
 class Scan:
@@ -48,6 +51,7 @@ class SpanEstimate:
     u_K_per_W: float
     limit_K_per_W: float | None = None
     decision: str | None = None  # conforming | non-conforming | undecided; None without a budget
+    resolved: bool = True  # False: what is known of it is no number to show
 
 
 @dataclass(frozen=True)
@@ -115,13 +119,28 @@ def describe(t_s: float, event: str, details: Mapping[str, object]) -> str:
     >>> describe(120.02, "gap", {"instrument": "reader", "problem": "no reading for 3 s"})
     '   120.0 s  gap        reader: no reading for 3 s'
     """
+    return f"{t_s:8.1f} s  {event.replace('_', ' '):<10} {told(details)}".rstrip()
+
+
+def told(details: Mapping[str, object]) -> str:
+    """What the details of an event say, in words.
+
+    >>> told({"instrument": "reader", "gap_s": 1.5, "utc": "2026-11-27T06:41:21.091Z"})
+    'reader: gap 1.5 s'
+    """
     head = details.get("instrument")
-    for key in ("text", "problem", "phase"):
-        if details.get(key):
-            body = str(details[key])
-            break
-    else:
-        shown = {k: v for k, v in details.items() if k not in ("instrument", "lines") and v}
-        body = ", ".join(f"{key} {value}" for key, value in shown.items())
-    said = f"{head}: {body}" if head and not body.startswith(f"{head}:") else body
-    return f"{t_s:8.1f} s  {event.replace('_', ' '):<10} {said}".rstrip()
+    whole = next((str(details[key]) for key in TELL_ALL if details.get(key)), "")
+    body = whole or ", ".join(
+        _detail(key, value)
+        for key, value in details.items()
+        if key not in NOT_TOLD and value not in (None, "", [], {})
+    )
+    return f"{head}: {body}" if head and not body.startswith(f"{head}:") else body
+
+
+def _detail(key: str, value: object) -> str:
+    if key == "reason":
+        return str(value)
+    if key.endswith("_s"):
+        return f"{key.removesuffix('_s').replace('_', ' ')} {value} s"
+    return f"{key.replace('_', ' ')} {value}"

@@ -60,6 +60,23 @@ def test_spans_are_shown_with_their_decision() -> None:
     ]
 
 
+def test_a_span_not_resolved_yet_has_no_number() -> None:
+    unknown = SpanEstimate("case", "ambient", 52.0, 49.0, 7.5, "undecided", resolved=False)
+    text = drawn(status(estimate=Estimate(120.0, (5.0,), {}, (unknown,))), [])
+    (line,) = [line for line in text.splitlines() if "case to ambient" in line]
+    assert line.split("ambient")[1].split() == ["not", "resolved", "yet", "-", "7.500", "undecided"]
+
+
+def test_a_minute_of_heating_does_not_tell_the_way_to_air(logged: Path) -> None:
+    reckoning = Reckoning(NODES, read_budget(Path(str(SCENARIO / "budget.toml"))))
+    for scan in scans(logged):
+        if scan.t_s < 180:
+            reckoning.add(scan.t_s, [scan.temperature_degC[node] for node in NODES], scan.power_W)
+    estimate = reckoning.estimate()
+    assert estimate is not None
+    assert [span.resolved for span in estimate.spans][-1] is False
+
+
 def test_markup_in_an_event_is_only_text() -> None:
     assert "[red]x[/nonsense]" in drawn(status(), [("[red]x[/nonsense]", False)])
 
@@ -107,7 +124,7 @@ def test_the_live_view_redraws_at_most_twice_a_second() -> None:
     [
         ("power_on", {}, "power on"),
         ("bad_line", {"instrument": "reader", "count": 3, "lines": ["x"]}, "reader: count 3"),
-        ("reconnect", {"instrument": "reader", "gap_s": 1.5}, "reader: gap_s 1.5"),
+        ("reconnect", {"instrument": "reader", "gap_s": 1.5}, "reader: gap 1.5 s"),
         ("gap", {"instrument": "a", "problem": "a: lost"}, "a: lost"),
     ],
 )

@@ -22,14 +22,18 @@ from bench.virtual.ports import HAS_PTY
 from bench.watch.folder import FolderReader
 from bench.watch.progress import GuardLine, describe, phase
 from bench.watch.server import Board, PageServer
-from bench.watch.settling import Settling
+from bench.watch.settling import Estimate, Settling, _judged
 from bench.watch.state import page_state, thin
 from bench.watch.watching import Watcher
+from fit.check import hold
 from fit.errors import RecordError
 from fit.record import Event, read_run
 from fit.run_folder import RunWriter, run_document, to_json
+from fit.spans import Spans
 from tests.bench_rigs import HEATRUN, OtherProcess
 from tests.browser import browser, wait_until
+from tests.made import prediction, spans
+from tests.test_resolved import short_record
 
 NODES = ("tab", "case", "ambient")
 RIG = {
@@ -193,8 +197,16 @@ def test_the_guard_says_how_near_its_limit_is(now, state):
 
 
 def test_events_are_told_in_words():
-    event = Event(3.0, "guard", {"node": "tab", "reason": "111 above 110 °C"})
-    assert describe(event) == "guard: node tab, 111 above 110 °C"
+    text = "tab is at 111.0 degC, over its limit of 110"
+    event = Event(3.0, "guard", {"rule": "temperature", "text": text, "utc": "2026-01-02"})
+    assert describe(event) == f"guard: {text}"
+    assert describe(Event(3.0, "power_on", {"utc": "2026-01-02"})) == "power on"
+
+
+def test_how_a_run_ended_stands_in_small_print():
+    details = {"reason": "finished", "text": "heated for 600 s", "exit_status": 0, "scans": 681}
+    now = phase(680.0, 0.0, 4.2, [Event(680, "stop", details)], {}, silent_s=0.0)
+    assert (now.text, now.note) == ("The run has ended", "heated for 600 s")
 
 
 def test_spans_settle_and_their_intervals_shrink(writer: RunWriter):
@@ -208,6 +220,25 @@ def test_spans_settle_and_their_intervals_shrink(writer: RunWriter):
     assert inner[-1].R_K_per_W == pytest.approx(20 / 4.2, rel=0.02)
     assert inner[-1].u_K_per_W < inner[0].u_K_per_W
     assert not estimates[0].spans[1].settled
+
+
+def judged(measured: Spans) -> Estimate:
+    return _judged(600.0, measured, hold(measured, prediction()))
+
+
+def test_nothing_is_said_twice_of_the_lead_cause(writer: RunWriter):
+    estimate = judged(spans({"pad": 1.8}))
+    told = page_state(FolderReader(writer.folder), [estimate], judged=True)["decision"]
+    assert told["headline"] == "Poor contact at the pad"
+    assert told["text"].startswith("1.08 K/W measured")
+    assert "ontact at" not in told["text"]
+
+
+def test_a_span_that_the_record_does_not_resolve_has_no_value_and_no_history(writer: RunWriter):
+    estimate = judged(short_record())
+    shown = page_state(FolderReader(writer.folder), [estimate], judged=True)["spans"]
+    assert [span["resolved"] for span in shown] == [True, True, True, False]
+    assert [len(span["history"]["t_s"]) for span in shown][-1] == 0
 
 
 def test_the_state_stays_small_at_any_length_and_keeps_a_spike(writer: RunWriter):
@@ -296,6 +327,10 @@ def test_the_page_follows_a_run_in_a_browser(writer: RunWriter, tmp_path: Path):
         wait_until(
             lambda: tab.run("return document.querySelectorAll('.card').length") == 2, "spans"
         )
+        air = tab.run("return document.querySelectorAll('.card')[1].innerText")
+        assert "case – ambient: not resolved yet" in air
+        assert "K/W" not in air.splitlines()[0]
+        assert "±" not in air
         assert tab.run("return document.getElementById('label').textContent") == LABEL
         assert tab.run("return document.querySelectorAll('img').length") == 0
         tab.open(server.url)

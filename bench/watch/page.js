@@ -5,6 +5,7 @@ const WORD = { "conforming": "within limit", "non-conforming": "OVER LIMIT", "un
 const byId = (id) => document.getElementById(id);
 let held = false;
 let waiting = null;
+let shown = null;
 
 /* Text goes in as text, never as markup: labels and notes are somebody else's words. */
 function put(element, text) {
@@ -119,25 +120,24 @@ function curvesPicture(state) {
 }
 
 function spanPicture(span, heatStart) {
-  const { t_s, R, u } = span.history;
+  const { t_s, R, u } = span.history, known = t_s.length > 0;
   const width = 300, height = 150, left = 34, right = 70, top = 8, floor = 118;
   const picture = draw("svg", { viewBox: `0 0 ${width} ${height}`, role: "img",
-    "aria-label": `${span.name}: ${withExpanded(span.R, span.u)} K/W, ${t_s.length} estimates so far` });
-  if (!t_s.length) return picture;
+    "aria-label": `${span.name}: ${spanValue(span, false)}, ${t_s.length} estimates so far` });
   const since = t_s.map((t) => Math.max(t - heatStart, 1));
-  const first = Math.log10(Math.min(20, ...since)), last = Math.max(Math.log10(Math.max(...since)), first + 0.3);
-  const half = Math.min(2 * span.u, Math.abs(span.R));
-  const peak = 1.25 * Math.max(span.R + half, span.limit || 0, (span.predicted || 0) * 1.1, 1e-6);
+  const first = Math.log10(Math.min(20, ...since)), last = Math.max(Math.log10(Math.max(...since, 100)), first + 0.3);
+  const latest = known ? R[R.length - 1] : 0, half = known ? Math.min(2 * u[u.length - 1], Math.abs(latest)) : 0;
+  const peak = 1.25 * Math.max(latest + half, span.limit || 0, (span.predicted || 0) * 1.1, 1e-6);
   const x = (t) => left + (Math.log10(t) - first) / (last - first) * (width - left - right);
   const y = (v) => floor - Math.min(Math.max(v, 0), peak) / peak * (floor - top);
   for (const v of ticks(0, peak, 3)) {
     picture.append(draw("path", { d: `M${left} ${y(v)}H${width - right}`, stroke: "var(--wash)" }),
       draw("text", { x: left - 4, y: y(v) + 4, "text-anchor": "end", class: "quiet" }, `${Number(v.toPrecision(4))}`));
   }
-  const over = span.decision === "non-conforming";
+  const hue = span.decision === "non-conforming" ? "var(--over)" : "var(--measured)";
   const upper = since.map((t, i) => [x(t), y(R[i] + 2 * u[i])]);
   const lower = since.map((t, i) => [x(t), y(R[i] - 2 * u[i])]).reverse();
-  picture.append(draw("path", { d: `${line(upper)}L${line(lower).slice(1)}Z`, fill: "var(--band)" }),
+  if (known) picture.append(draw("path", { d: `${line(upper)}L${line(lower).slice(1)}Z`, fill: "var(--band)" }),
     draw("path", { d: line([upper[upper.length - 1], lower[0]]), stroke: "var(--band)", "stroke-width": 4 }));
   const marks = [];
   if (span.predicted) {
@@ -148,11 +148,11 @@ function spanPicture(span, heatStart) {
     picture.append(draw("path", { d: `M${left} ${y(span.limit)}H${width - right}`, stroke: "var(--over)", "stroke-width": 1.6 }));
     marks.push(["limit", y(span.limit), "overtext"]);
   }
-  marks.push(["measured", y(span.R), ""]);
+  if (known) marks.push(["measured", y(latest), ""]);
   const places = spread(marks.map((m) => m[1]), 13, top + 4, floor);
   marks.forEach(([word, , kind], i) => picture.append(draw("text", { x: width - right + 5, y: places[i] + 4, class: kind }, word)));
-  picture.append(draw("path", { d: line(since.map((t, i) => [x(t), y(R[i])])), fill: "none", stroke: over ? "var(--over)" : "var(--measured)", "stroke-width": 2 }),
-    draw("circle", { cx: x(since[since.length - 1]), cy: y(span.R), r: 3.5, fill: over ? "var(--over)" : "var(--measured)" }));
+  if (known) picture.append(draw("path", { d: line(since.map((t, i) => [x(t), y(R[i])])), fill: "none", stroke: hue, "stroke-width": 2 }),
+    draw("circle", { cx: x(since[since.length - 1]), cy: y(latest), r: 3.5, fill: hue }));
   for (let e = Math.ceil(first); e <= last; e++) {
     picture.append(draw("text", { x: x(10 ** e), y: floor + 13, "text-anchor": "middle", class: "quiet" }, `${10 ** e}`));
   }
@@ -160,15 +160,27 @@ function spanPicture(span, heatStart) {
   return picture;
 }
 
+function spanWord(span, ended) {
+  if (span.decision && span.decision !== "undecided") return WORD[span.decision];
+  if (!span.resolved) return ended ? "not resolved" : "not resolved yet";
+  if (!span.settled) return ended ? "not settled" : "still settling";
+  return span.decision ? (ended ? "not decided" : WORD[span.decision]) : "measured";
+}
+
+function spanValue(span, ended) {
+  if (!span.resolved) return ended ? "no value" : "no value yet";
+  if (span.settled) return `${withExpanded(span.R, span.u)} K/W`;
+  return `${ended ? "about" : "heading for"} ${Number(span.R.toPrecision(2))} K/W`;
+}
+
 function showSpans(state) {
+  const ended = state.phase.name === "ended";
   byId("nospans").hidden = state.spans.length > 0;
   byId("spans").replaceChildren(...state.spans.map((span) => {
-    const limit = span.limit ? `, limit ${Number(span.limit.toPrecision(3))}` : "";
-    const word = !span.settled ? "still settling" : span.decision ? WORD[span.decision] : "measured";
+    const limit = span.limit ? `, limit ${Number(span.limit.toPrecision(3))}${span.resolved ? "" : " K/W"}` : "";
     return make("article", { class: "card", "data-decision": span.decision || "" },
-      make("h3", {}, `${span.name}: ${word}`),
-      make("p", {}, span.settled ? `${withExpanded(span.R, span.u)} K/W${limit}`
-        : `about ${Number(span.R.toPrecision(2))} K/W if it goes on like this${limit}`),
+      make("h3", {}, `${span.name}: ${spanWord(span, ended)}`),
+      make("p", {}, `${spanValue(span, ended)}${limit}`),
       spanPicture(span, state.heat_s || 0));
   }));
 }
@@ -213,12 +225,13 @@ function show(state) {
   put(byId("label"), state.label);
   put(byId("started"), state.started ? `started ${state.started.slice(0, 16).replace("T", " ")} UTC` : "");
   put(byId("phase"), state.phase.text);
-  put(byId("left"), state.phase.left_s === null ? "" : `at most ${duration(state.phase.left_s)} left of this phase`);
+  put(byId("left"), state.phase.left_s === null ? state.phase.note : `at most ${duration(state.phase.left_s)} left of this phase`);
   put(byId("power"), `${state.power === null ? "–" : Number(state.power.toPrecision(3))} ${state.power_unit}`);
   put(byId("clock"), state.t_s === null ? "" : `${duration(state.t_s)} recorded, ${state.scans} scans`);
   showGuard(state);
   showSpans(state);
   if (curves) byId("curves").replaceChildren(curves);
+  shown = curves ? state : null;
   byId("events").replaceChildren(...state.events.slice().reverse().map((event) =>
     make("li", {}, make("span", {}, `${event.t_s.toFixed(1)} s`), make("span", {}, event.text))));
   document.body.dataset.scans = state.scans;
@@ -243,6 +256,13 @@ byId("pause").addEventListener("click", () => {
   byId("pause").setAttribute("aria-pressed", String(held));
   put(byId("pause"), held ? "Go on" : "Hold the page");
   if (!held && waiting) show(waiting);
+});
+
+/* The curves are drawn for the width that there is. */
+let resized = 0;
+addEventListener("resize", () => {
+  clearTimeout(resized);
+  resized = setTimeout(() => { if (shown) byId("curves").replaceChildren(curvesPicture(shown)); }, 100);
 });
 
 byId("theme").addEventListener("change", (change) => {

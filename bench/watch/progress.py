@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from bench.status import told
 from bench.watch.folder import POWER_PRESENT
 from fit.record import Event
 
@@ -31,6 +32,7 @@ class Phase:
 
     name: str  # waiting | soak | heat | cool | ended | silent
     text: str
+    note: str  # what belongs to it, in small print
     since_s: float
     left_s: float | None  # at most, None where nobody knows
 
@@ -73,13 +75,13 @@ def phase(
         silent_s: wall time since the last scan came [s].
     """
     if t_s is None:
-        return Phase("waiting", "Waiting for the first reading", 0.0, None)
+        return Phase("waiting", "Waiting for the first reading", "", 0.0, None)
     if (stop := _last(events, "stop")) is not None:
-        return Phase("ended", f"The run has ended{_details(stop)}", stop.t_s, None)
+        return Phase("ended", "The run has ended", told(stop.details), stop.t_s, None)
     interval = _seconds(sequence.get("interval_s")) or 1.0
     if silent_s > max(SHORTEST_SILENCE_S, SILENT_AFTER_SCANS * interval):
-        text = "No new reading: the logger has stopped, or the run ended without saying so"
-        return Phase("silent", text, t_s, None)
+        note = "the logger has stopped, or the run ended without saying so"
+        return Phase("silent", "No new reading", note, t_s, None)
     powered = largest_power > 0 and abs(power) > POWER_PRESENT * largest_power
     return _under_way(t_s, powered, events, sequence)
 
@@ -94,14 +96,14 @@ def _under_way(
     if off is not None:
         return _running("cool", "Cooling", off.t_s, t_s, sequence.get("cool_s"))
     if powered:
-        return Phase("heat", "Heating", 0.0, None)
+        return Phase("heat", "Heating", "", 0.0, None)
     return _running("soak", "Soaking without power", 0.0, t_s, sequence.get("soak_s"))
 
 
 def _running(name: str, text: str, since_s: float, t_s: float, length: object) -> Phase:
     seconds = _seconds(length)
     left = None if seconds is None else max(0.0, since_s + seconds - t_s)
-    return Phase(name, text, since_s, left)
+    return Phase(name, text, "", since_s, left)
 
 
 def guard_lines(
@@ -123,24 +125,13 @@ def guard_lines(
 def tripped(events: Sequence[Event]) -> str:
     """What the guard did, "" where it did nothing."""
     guard = _last(events, "guard")
-    return "" if guard is None else describe(guard)
+    return "" if guard is None else told(guard.details)
 
 
 def describe(event: Event) -> str:
     """One event in plain words."""
-    return WORDS.get(event.event, event.event.replace("_", " ")) + _details(event)
-
-
-def _details(event: Event) -> str:
-    parts = []
-    for key, value in event.details.items():
-        if value in (None, "", [], {}):
-            continue
-        if key in ("text", "reason", "why", "message", "status"):
-            parts.append(str(value))
-        else:
-            parts.append(f"{key.replace('_', ' ')} {value}")
-    return f": {', '.join(parts)}" if parts else ""
+    word, rest = WORDS.get(event.event, event.event.replace("_", " ")), told(event.details)
+    return f"{word}: {rest}" if rest else word
 
 
 def _last(events: Sequence[Event], name: str) -> Event | None:

@@ -12,6 +12,7 @@ import numpy as np
 from fit.decision import UNDECIDED, decide_all
 from fit.errors import HeatrunError
 from fit.record import Array, Run
+from fit.resolved import are_resolved, resolved_verdicts
 
 if TYPE_CHECKING:
     from fit.budget.model import Budget, Prediction
@@ -39,6 +40,7 @@ class SpanEstimate:
     limit_K_per_W: float | None = None
     decision: str | None = None
     settled: bool = True  # False: the record ends before this span's slowest time constant
+    resolved: bool = True  # False: what is known of it is no number to show
 
 
 @dataclass(frozen=True)
@@ -49,7 +51,7 @@ class Estimate:
     spans: tuple[SpanEstimate, ...]
     decision: str | None
     headline: str = ""  # the lead cause, "" where there is none
-    text: str = ""
+    text: str = ""  # what belongs to the cause
 
 
 class Settling:
@@ -131,12 +133,14 @@ class Judge:
 
 def _measured(t_s: float, spans: Spans) -> Estimate:
     u = np.sqrt(np.diag(spans.total_covariance))
+    resolved = are_resolved(spans.R_K_per_W, u)
     found = tuple(
         SpanEstimate(
             f"{spans.nodes[i]} – {spans.nodes[i + 1]}",
             float(spans.R_K_per_W[i]),
             float(u[i]),
             settled=_is_settled(spans, spans.nodes[i + 1]),
+            resolved=bool(resolved[i]),
         )
         for i in range(len(u))
     )
@@ -144,7 +148,7 @@ def _measured(t_s: float, spans: Spans) -> Estimate:
 
 
 def _judged(t_s: float, spans: Spans, verdict: Verdict) -> Estimate:
-    from fit.wording import headline
+    from fit.wording import headline, story
 
     found = tuple(
         SpanEstimate(
@@ -155,8 +159,9 @@ def _judged(t_s: float, spans: Spans, verdict: Verdict) -> Estimate:
             span.limit_K_per_W,
             span.decision if _is_settled(spans, span.to_node) else UNDECIDED,
             _is_settled(spans, span.to_node),
+            resolved,
         )
-        for span in verdict.spans
+        for span, resolved in zip(verdict.spans, resolved_verdicts(verdict.spans), strict=True)
         if span.measured_K_per_W is not None and span.measured_u_K_per_W is not None
     )
     decision = decide_all([span.decision or UNDECIDED for span in found])
@@ -164,7 +169,7 @@ def _judged(t_s: float, spans: Spans, verdict: Verdict) -> Estimate:
     # Nothing is blamed before a span is known to be over its limit, or the whole path is decided.
     if lead is None or decision == UNDECIDED:
         return Estimate(t_s, found, decision)
-    return Estimate(t_s, found, decision, headline(lead), lead.text)
+    return Estimate(t_s, found, decision, headline(lead), story(lead))
 
 
 def _is_settled(spans: Spans, to_node: str) -> bool:

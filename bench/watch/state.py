@@ -41,7 +41,7 @@ def page_state(
     return {
         "label": str(reader.document.get("label") or reader.folder.name),
         "started": str(reader.document.get("started") or ""),
-        "phase": {"name": now.name, "text": now.text, "left_s": now.left_s},
+        "phase": {"name": now.name, "text": now.text, "note": now.note, "left_s": now.left_s},
         "t_s": float(reader.t_s[-1]) if n else None,
         "heat_s": reader.heat_started_s(),
         "scans": n,
@@ -112,6 +112,7 @@ def _spans(estimates: Sequence[Estimate]) -> list[dict[str, object]]:
             for past in one.spans
             if past.name == span.name
             and past.settled
+            and past.resolved
             and math.isfinite(past.R_K_per_W + past.u_K_per_W)
         ]
         series.append(
@@ -123,6 +124,7 @@ def _spans(estimates: Sequence[Estimate]) -> list[dict[str, object]]:
                 "limit": span.limit_K_per_W,
                 "decision": span.decision,
                 "settled": span.settled,
+                "resolved": span.resolved,
                 "history": {
                     "t_s": [h[0] for h in history],
                     "R": [h[1] for h in history],
