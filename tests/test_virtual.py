@@ -8,6 +8,7 @@ import subprocess
 import sys
 from importlib.resources import files
 from itertools import pairwise
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -245,3 +246,10 @@ def test_the_program_refuses_what_it_cannot_do_in_one_line(
     assert end.value.code == 2
     assert expected in told.splitlines()[-1]
     assert "Traceback" not in told
+
+
+def test_the_rig_names_the_command_that_the_readme_names() -> None:
+    rig = (files("heatrun_data") / "charge_controller" / "rig.toml").read_text(encoding="utf-8")
+    (command,) = re.findall(r"^#   (\S*python -m bench\.virtual .*)$", rig, re.MULTILINE)
+    readme = (Path(__file__).parent.parent / "README.md").read_text(encoding="utf-8")
+    assert f"`{command}`" in readme
