@@ -42,6 +42,11 @@ class FilterTable:
             np.multiply(slope.T, SPACING, out=table[:, 1, kind])
         self._table = table.reshape(2 * count, -1)
 
+    def reaches(self, tau_s: Array) -> bool:
+        """Whether tau_s (K,) [s] are all within the table's range."""
+        ln_tau = np.log(tau_s)
+        return bool(ln_tau.min() >= self._low and ln_tau.max() <= self.ln_tau[-1])
+
     def column(self, kind: int) -> Array:
         """One filtered input at every time constant of the grid (c, G): 0 power, 1 reference."""
         return self._table[::2, kind * self._cells : (kind + 1) * self._cells].T

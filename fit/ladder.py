@@ -17,6 +17,7 @@ from fit.ladder_fit import (
     LEAST_INFLATION,
     SMALL_GAIN,
     Ladder,
+    exact,
     fit_ladder,
     ladder_at,
     minimise,
@@ -30,6 +31,11 @@ ADEQUATE = 1e-3  # a ladder is set aside when so bad a fit is rarer than this
 NOISE_LEVEL = 1.0  # mean square of standardised residuals that leaves nothing to explain
 SURE = 0.05  # relative uncertainty of the general model's spans that makes it a witness
 SAME_MINIMUM = 0.01  # of ln R
+# A minimum found again so often is taken as the lowest: by its cost, or by its spans as well, in
+# their standard uncertainties.
+REPEATS_UNSURE, SAME_COST = 2, 0.5
+REPEATS_SURE, SAME_SPAN = 1, 0.3
+WHITE = 1.5  # inflation of a variance by correlation: noise that comes and goes from scan to scan
 # Errors over stated uncertainties on random rigs, where the slope alone states them: lags, edge and
 # lumps beyond what is linear at the minimum. `tests.benchmarks.random_rigs`, seeds 2000-2199.
 CALIBRATION = 1.12
@@ -60,14 +66,26 @@ def adequate_ladder(fitted: Fitted, spans: Array, covariance: Array) -> Ladder |
     readings = float(np.sum(record.weight > 0))
     noise = NOISE_LEVEL * (readings + 4 * np.sqrt(2 * readings))
 
-    def enough(ladder: Ladder) -> bool:
-        agrees = np.abs(ladder.R_K_per_W - spans) < 3 * np.hypot(u, 0.01 * np.abs(spans))
-        return sure and ladder.cost <= min(as_good, noise) and bool(agrees.all())
+    def enough(found: list[Ladder]) -> bool:
+        if not sure:
+            return _repeats(found, SAME_COST, np.inf) > REPEATS_UNSURE
+        apart = np.abs(found[-1].R_K_per_W - spans)
+        agrees = bool(np.all(apart < 3 * np.hypot(u, 0.01 * np.abs(spans))))
+        if agrees and found[-1].cost <= min(as_good, noise):
+            return True
+        # Residuals that stay on one side for long are left by a minimum which is not the lowest.
+        lowest = min(found, key=lambda ladder: ladder.cost)
+        white = lowest.inflation < WHITE * lowest.cost / readings
+        # A hidden lump added to a ladder found again says nothing else of the spans.
+        hardly_moved = begin is not None and found[-1].cost < begin.cost
+        hardly_moved = hardly_moved and _repeats([begin, found[-1]], np.inf, 1.0) == 2
+        return white and (hardly_moved or _repeats(found, inflation, SAME_SPAN) > REPEATS_SURE)
 
     # The general model also fits away noise of the reference, which is in every rise: a ladder
     # that leaves no more than the scans' own noise is as good.
     limit = max(as_good, NOISE_LEVEL * readings)
     pool: list[Ladder] = []
+    begin: Ladder | None = None
     for hidden in (0, 1):
         found = fit_ladder(
             record,
@@ -76,7 +94,9 @@ def adequate_ladder(fitted: Fitted, spans: Array, covariance: Array) -> Ladder |
             slowest_s=float(fitted.tau_s.max()),
             hidden=hidden,
             enough=enough,
+            begin=begin,
         )
+        begin = found[0]
         pool += [ladder for ladder in found if ladder.cost <= limit]
     if not pool:
         return None
@@ -91,12 +111,26 @@ def adequate_ladder(fitted: Fitted, spans: Array, covariance: Array) -> Ladder |
     return _widened(ladder, np.diag(beyond**2))
 
 
+def _repeats(found: list[Ladder], more_cost: float, apart_u: float) -> int:
+    """How many ladders are the lowest: hardly more costly, and the same in every span.
+
+    apart_u: most that a span may be off, in its standard uncertainties.
+    """
+    lowest = min(found, key=lambda ladder: ladder.cost)
+    u = np.sqrt(np.diag(lowest.covariance))
+    return sum(
+        ladder.cost < lowest.cost + more_cost
+        and bool(np.all(np.abs(ladder.R_K_per_W - lowest.R_K_per_W) <= apart_u * u))
+        for ladder in found
+    )
+
+
 def _valleys(record: Reduced, best: Ladder, inflation: float) -> list[Ladder]:
     """What lies along the valleys through the best, begun anew wherever one leads further down."""
     found: list[Ladder] = []
     for _ in range(VALLEY_ROUNDS):
         most = best.cost + VALLEY_COST * min(inflation, best.inflation)
-        along = _along(LadderModel(record, best.hidden), best, most)
+        along = _along(LadderModel(record, best.hidden, interpolated=True), best, most)
         found += along
         if not along or along[0].cost >= best.cost:
             break
@@ -126,7 +160,7 @@ def _along(model: LadderModel, best: Ladder, most: float) -> list[Ladder]:
                 cost = float(minimum.cost - held + own)
                 if cost < best.cost - SMALL_GAIN:
                     freed = minimise(model, g, best.mean, best.sd, good_cost=np.inf)
-                    return [ladder_at(model, best.mean, best.sd, freed)]
+                    return [exact(model.record, ladder_at(model, best.mean, best.sd, freed))]
                 if cost > most:
                     break
                 found.append(replace(best, R_K_per_W=np.exp(g[model.own]), g=g, cost=cost))

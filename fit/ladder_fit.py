@@ -23,7 +23,6 @@ LAG_SD_S = 3.0  # thermocouple and reader: none to a few seconds
 LEAST_LAG_S, LONGEST_LAG_S = 0.02, 20.0
 LEFT_OVER_SD_K = 20.0  # of earlier heat, where the record begins warm
 MOST_STARTS, MOST_STEPS, HOPELESS_STEPS = 6, 50, 15
-REPEATS = 2  # a minimum found again so often is taken as the lowest
 LEAST_INFLATION = 0.3
 SMALL_GAIN = 0.02  # of the weighted sum of squares
 LONGEST_REACH = 2.0  # of ln R: its 95 % interval is followed so far
@@ -66,14 +65,16 @@ def fit_ladder(
     *,
     slowest_s: float,
     hidden: int,
-    enough: Callable[[Ladder], bool],
+    enough: Callable[[list[Ladder]], bool],
+    begin: Ladder | None = None,
 ) -> list[Ladder]:
-    """Minima found from several starts, the first to be `enough` ending the search.
+    """Minima found from several starts, until they are `enough`; the lowest is exact.
 
-    spans: (m,) first guesses [K/W]. moments: (m,) Σ_k a_jk τ_k of the
-    general fit [K s/W]. slowest_s: first guess of the slowest time constant [s].
+    spans: (m,) first guesses [K/W]. moments: (m,) Σ_k a_jk τ_k of the general fit [K s/W].
+    slowest_s: first guess of the slowest time constant [s]. begin: a ladder without the hidden
+    lump to start from.
     """
-    model = LadderModel(record, hidden)
+    model = LadderModel(record, hidden, interpolated=True)
     floor = 0.02 * np.abs(spans).max()
     R = np.maximum(spans, floor)
     above = np.cumsum(R[::-1])[::-1]
@@ -84,19 +85,40 @@ def fit_ladder(
         pattern = np.exp(random.normal(0.0, 1.5 if number else 0.0, len(R)))
         C = scale / above.max() * pattern / pattern.sum()
         lag_s = LAG_SD_S * random.uniform(0.05, 1.2, len(R) + 1)
-        if number < 2:
+        if number in (0, MOST_STARTS - 1):
             C, lag_s = _capacities(above, moments), np.full(len(R) + 1, 0.3 * LAG_SD_S)
         g, mean, sd = _start(record, hidden, R, C, lag_s)
+        if number == 0 and begin is not None:
+            g = _with_hidden(g, begin, model)
         good = min((ladder.cost for ladder in found), default=np.inf)
         if number:
             # A start far off is led in: the noise taken thirty times as large, then five times.
             for ease in (1 / 30, 1 / 5):
                 g = minimise(model, g, mean, sd, good_cost=np.inf, ease=ease).g
         found.append(ladder_at(model, mean, sd, minimise(model, g, mean, sd, good_cost=good)))
-        lowest = min(ladder.cost for ladder in found)
-        if enough(found[-1]) or sum(ladder.cost < lowest + 0.5 for ladder in found) > REPEATS:
+        if enough(found):
             break
+    found.sort(key=lambda ladder: ladder.cost)
+    found[0] = exact(record, found[0])
     return found
+
+
+def exact(record: Reduced, ladder: Ladder) -> Ladder:
+    """A ladder found by interpolated filters, at the minimum of the exact ones."""
+    model = LadderModel(record, ladder.hidden)
+    minimum = minimise(model, ladder.g, ladder.mean, ladder.sd, good_cost=np.inf)
+    return ladder_at(model, ladder.mean, ladder.sd, minimum)
+
+
+def _with_hidden(g: Array, ladder: Ladder, model: LadderModel) -> Array:
+    """The start g of a ladder with a hidden lump, all else as in the ladder without."""
+    n = model.m
+    g = g.copy()
+    g[1 : n + 1], g[n + 2 : 2 * n + 2] = ladder.g[:n], ladder.g[n : 2 * n]
+    g[model.lags] = ladder.g[2 * n : 3 * n + 1]
+    if model.edge:
+        g[-1] = ladder.g[-1]
+    return g
 
 
 def _start(

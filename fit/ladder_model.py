@@ -18,12 +18,17 @@ import numpy as np
 from fit.record import Array
 from fit.transfer import Reduced
 
+STEP = 1e-6  # of ln R, ln C and lags, for their derivatives
+
 
 class LadderModel:
-    """The ladder's response on a reduced record and its derivatives."""
+    """The ladder's response on a reduced record and its derivatives.
 
-    def __init__(self, record: Reduced, hidden: int) -> None:
-        self.record, self.hidden = record, hidden
+    interpolated: filter by the record's table, for a search; exactly otherwise.
+    """
+
+    def __init__(self, record: Reduced, hidden: int, interpolated: bool = False) -> None:
+        self.record, self.hidden, self.interpolated = record, hidden, interpolated
         self.m = record.rise_K.shape[1]
         self.lumps = self.m + hidden
         self.own = hidden + np.arange(self.m)  # ln R between measured nodes
@@ -83,7 +88,8 @@ class LadderModel:
         record = self.record
         ln_tau, A, B, E = (part[0] for part in self.poles(g[None]))
         tau = np.exp(ln_tau)
-        f = record.filters(tau)
+        by_table = self.interpolated and record.ladder_table.reaches(tau)
+        f = record.ladder_table(tau) if by_table else record.filters(tau)
         p = record.cells.power[:, None]
         U, dU = f.power, f.d_power
         growth, lag = np.exp(g[-1] / tau) if self.edge else np.ones(1), p - f.power
@@ -93,12 +99,13 @@ class LadderModel:
         def derivatives() -> Array:
             J = np.empty((*record.rise_K.shape, self.size))
             count = self.size - int(self.edge)
-            step = 1e-5 * np.eye(self.size)[:count]
-            ends = self.poles(np.concatenate((g + step, g - step)))
-            d_ln, dA, dB, dE = ((end[:count] - end[count:]) / 2e-5 for end in ends)
+            moved = self.poles(g + STEP * np.eye(self.size)[:count])
+            d_ln, dA, dB, dE = (
+                (beside - at) / STEP for beside, at in zip(moved, (ln_tau, A, B, E), strict=True)
+            )
             inputs = np.hstack((U, dU, -f.reference, -f.d_reference, f.initial, f.d_initial))
-            moved = d_ln[:, :, None]
-            change = np.concatenate((dA, moved * A, dB, moved * B, dE, moved * E), axis=1)
+            slower = d_ln[:, :, None]
+            change = np.concatenate((dA, slower * A, dB, slower * B, dE, slower * E), axis=1)
             by_all = inputs @ change.transpose(1, 2, 0).reshape(inputs.shape[1], -1)
             J[:, :, :count] = by_all.reshape(len(U), self.m, count)
             if self.edge:

@@ -29,6 +29,7 @@ REFERENCE_PRIOR_SD = 0.15
 REFERENCE_PRIOR_RELATIVE = 0.3
 SHORTEST = 0.3  # of a scan, LONGEST of the record: the time constants searched
 LONGEST = 6.0
+SHORTEST_LUMP_S = 1e-3  # of ladders tried in a search: no scan tells it from nothing
 
 
 @dataclass(frozen=True)
@@ -63,6 +64,11 @@ class Reduced:
     def table(self) -> FilterTable:
         """The filters over the whole range of time constants searched."""
         return FilterTable(self.filters, SHORTEST * self.scan_s, LONGEST * self.length_s)
+
+    @cached_property
+    def ladder_table(self) -> FilterTable:
+        """The same, down to the lags of sensors and to small lumps."""
+        return FilterTable(self.filters, SHORTEST_LUMP_S, LONGEST * self.length_s)
 
 
 def reduce(signals: Signals, nodes: tuple[str, ...], reference: str) -> Reduced:
