@@ -120,34 +120,39 @@ def test_kill_9_leaves_the_supply_off_and_the_record_readable(
     assert len(read_run(tmp_path / "run").t_s) > 3
 
 
-def test_a_killed_run_is_resumed_with_the_gap_recorded(other: OtherProcess, tmp_path: Path) -> None:
-    run = tmp_path / "run"
-    other.log(run, sequence={"heat_s": 4.0})
+def killed(other: OtherProcess, run: Path, heat_s: float) -> None:
+    """A run whose program dies with the power on; the watchdog has switched it off."""
+    other.log(run, sequence={"heat_s": heat_s})
     other.wait_for(run, "power_on")
     other.send(signal.SIGKILL)
     other.wait_until_off(2.0)
     other.finish()
-    rows = len(read_run(run).t_s)
-    second = subprocess.run(
-        [*HEATRUN, "log", str(tmp_path / "run.toml"), "--resume", str(run)],
+
+
+def resumed(run: Path, typed: str = "") -> subprocess.CompletedProcess[str]:
+    """`heatrun log --resume` of a run, with the rig that OtherProcess wrote for it."""
+    return subprocess.run(
+        [*HEATRUN, "log", str(run.with_suffix(".toml")), "--resume", str(run)],
+        input=typed,
         capture_output=True,
         text=True,
         timeout=40,
         check=False,
     )
+
+
+def test_a_killed_run_is_resumed_with_the_gap_recorded(other: OtherProcess, tmp_path: Path) -> None:
+    run = tmp_path / "run"
+    killed(other, run, heat_s=4.0)
+    rows = len(read_run(run).t_s)
+    second = resumed(run)
     record = read_run(run)
     assert (second.returncode, second.stderr.count("Traceback")) == (0, 0)
     assert named(run, "gap")[-1]["problem"].startswith("the program died")
     assert len(named(run, "power_on")) == 2
     assert len(record.t_s) > rows + 5
     assert named(run, "stop")[0]["reason"] == "finished"
-    third = subprocess.run(
-        [*HEATRUN, "log", str(tmp_path / "run.toml"), "--resume", str(run)],
-        capture_output=True,
-        text=True,
-        timeout=40,
-        check=False,
-    )
+    third = resumed(run)
     assert third.returncode == 2
     assert "this run has ended" in third.stderr
 
@@ -156,20 +161,10 @@ def test_a_run_resumed_after_its_heating_time_never_switches_the_power_on(
     other: OtherProcess, tmp_path: Path
 ) -> None:
     run = tmp_path / "run"
-    other.log(run, sequence={"heat_s": 2.0})
-    other.wait_for(run, "power_on")
-    other.send(signal.SIGKILL)
-    other.wait_until_off(2.0)
-    other.finish()
+    killed(other, run, heat_s=2.0)
     rows, before = len(read_run(run).t_s), len(other.state()["switched"])
     time.sleep(2.0)
-    done = subprocess.run(
-        [*HEATRUN, "log", str(tmp_path / "run.toml"), "--resume", str(run)],
-        capture_output=True,
-        text=True,
-        timeout=40,
-        check=False,
-    )
+    done = resumed(run)
     assert (done.returncode, done.stderr.count("Traceback")) == (0, 0)
     assert True not in other.state()["switched"][before:]
     assert len(named(run, "power_on")) == 1
@@ -190,14 +185,7 @@ def test_an_operator_is_asked_for_the_power_off_that_nobody_has_confirmed(
     other.send(signal.SIGKILL)
     other.finish()
     time.sleep(1.0)
-    done = subprocess.run(
-        [*HEATRUN, "log", str(tmp_path / "run.toml"), "--resume", str(run)],
-        input="\n",
-        capture_output=True,
-        text=True,
-        timeout=40,
-        check=False,
-    )
+    done = resumed(run, "\n")
     assert done.returncode == 0
     assert ("power OFF now" in done.stderr, "power ON now" in done.stderr) == (True, False)
     assert len(named(run, "power_off")) == 1

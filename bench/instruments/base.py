@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Protocol
+
+MOST_BAD_LINES = 100  # kept between two calls of take_bad_lines
 
 
 @dataclass(frozen=True)
@@ -13,6 +16,22 @@ class Reading:
 
     t_s: float  # bench monotonic [s]
     values: Mapping[str, float]
+
+
+class BadLines:
+    """What came and was no reading: the newest, until they are taken."""
+
+    def __init__(self) -> None:
+        self._lines: deque[str] = deque(maxlen=MOST_BAD_LINES)
+
+    def add(self, *lines: str) -> None:
+        self._lines.extend(lines)
+
+    def take(self) -> list[str]:
+        """All since the last call."""
+        lines = list(self._lines)
+        self._lines.clear()
+        return lines
 
 
 class Driver(Protocol):

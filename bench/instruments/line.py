@@ -8,20 +8,18 @@ from __future__ import annotations
 import json
 import math
 import re
-from collections import deque
 from collections.abc import Callable, Mapping
 from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator
 
 from bench.clock import Clock
-from bench.instruments.base import Reading
+from bench.instruments.base import BadLines, Reading
 from bench.instruments.settings import Command, InstrumentSettings, Text
 from bench.instruments.transport import Transport
 from fit.errors import InstrumentRefused
 
 IGNORED = "_"
-MOST_BAD_LINES = 100  # kept between two calls of take_bad_lines
 Values = dict[str, float]
 
 
@@ -103,7 +101,7 @@ class Instrument:
         self._clock = clock
         self._parse = parser(settings)
         self._port = Transport(settings, settings.terminator, streaming=settings.streams)
-        self._bad_lines: deque[str] = deque(maxlen=MOST_BAD_LINES)
+        self._bad_lines = BadLines()
 
     def open(self) -> None:
         """Open the port. Raises PortError."""
@@ -121,7 +119,7 @@ class Instrument:
         values = self._parse(line)
         if values is None:
             if line.strip():
-                self._bad_lines.append(line)
+                self._bad_lines.add(line)
             return None
         return Reading(t_s, values)
 
@@ -150,9 +148,7 @@ class Instrument:
                 )
 
     def take_bad_lines(self) -> list[str]:
-        lines = list(self._bad_lines)
-        self._bad_lines.clear()
-        return lines
+        return self._bad_lines.take()
 
     def close(self) -> None:
         self._port.close()

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import logging
 import re
-from collections import deque
 from dataclasses import dataclass
 from itertools import groupby
 from typing import Annotated, Any, Literal
@@ -15,8 +14,7 @@ from typing import Annotated, Any, Literal
 from pydantic import AfterValidator, Field, Strict
 
 from bench.clock import Clock
-from bench.instruments.base import Reading
-from bench.instruments.line import MOST_BAD_LINES
+from bench.instruments.base import BadLines, Reading
 from bench.instruments.settings import Block, InstrumentSettings, Number, Switch, Text
 from bench.instruments.transport import LOST, open_port
 from fit.errors import InstrumentLost, InstrumentRefused
@@ -135,7 +133,7 @@ class Instrument:
         self._clock = clock
         self._requests = requests(settings.register_)
         self._client: Any = None
-        self._bad_lines: deque[str] = deque(maxlen=MOST_BAD_LINES)
+        self._bad_lines = BadLines()
         self._silent = 0
 
     def open(self) -> None:
@@ -199,9 +197,7 @@ class Instrument:
             raise failed
 
     def take_bad_lines(self) -> list[str]:
-        lines = list(self._bad_lines)
-        self._bad_lines.clear()
-        return lines
+        return self._bad_lines.take()
 
     def close(self) -> None:
         client, self._client = self._client, None
@@ -248,7 +244,7 @@ class Instrument:
         if answer is None:
             return None
         if answer.isError() or len(answer.registers) < request.count:
-            self._bad_lines.append(
+            self._bad_lines.add(
                 f"slave {request.slave} {request.table} {request.address}: "
                 f"exception {getattr(answer, 'exception_code', '?')}"
             )

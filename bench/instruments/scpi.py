@@ -5,13 +5,12 @@ from __future__ import annotations
 import math
 import re
 import time
-from collections import deque
 
 from pydantic import Field
 
 from bench.clock import Clock
-from bench.instruments.base import Reading
-from bench.instruments.line import MOST_BAD_LINES, is_on
+from bench.instruments.base import BadLines, Reading
+from bench.instruments.line import is_on
 from bench.instruments.settings import Command, InstrumentSettings, Rest, Text
 from bench.instruments.transport import Transport
 from fit.errors import InstrumentLost, InstrumentRefused, PortError
@@ -77,7 +76,7 @@ class Instrument:
         self.settings = settings
         self._clock = clock
         self._port = Transport(settings, settings.terminator)
-        self._bad_lines: deque[str] = deque(maxlen=MOST_BAD_LINES)
+        self._bad_lines = BadLines()
         self._identity: str | None = None
         self._out_of_step = False
         self._silent = 0
@@ -127,8 +126,8 @@ class Instrument:
             try:
                 values[name] = number(answer)
             except ValueError:
-                self._bad_lines.append(f"{query} {answer}")
-                self._bad_lines.extend(self._take_errors())
+                self._bad_lines.add(f"{query} {answer}")
+                self._bad_lines.add(*self._take_errors())
                 return None
         self._silent = 0
         return Reading(self._clock.now_s(), values)
@@ -162,9 +161,7 @@ class Instrument:
         self._verify(on)
 
     def take_bad_lines(self) -> list[str]:
-        lines = list(self._bad_lines)
-        self._bad_lines.clear()
-        return lines
+        return self._bad_lines.take()
 
     def close(self) -> None:
         self._port.close()
@@ -202,7 +199,7 @@ class Instrument:
             answer = self._port.read_line(left)
             if answer is not None and answer.strip() == self._identity:
                 self._out_of_step = False
-                self._bad_lines.extend(self._take_errors())
+                self._bad_lines.add(*self._take_errors())
                 return True
         return False
 
