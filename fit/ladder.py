@@ -35,6 +35,7 @@ SAME_MINIMUM = 0.01  # of ln R
 # their standard uncertainties.
 REPEATS_UNSURE, SAME_COST = 2, 0.5
 REPEATS_SURE, SAME_SPAN = 1, 0.3
+MOVED_SPAN = 1.0  # most that a hidden lump may move spans, if it says nothing else of them
 WHITE = 1.5  # inflation of a variance by correlation: noise that comes and goes from scan to scan
 # Errors over stated uncertainties on random rigs, where the slope alone states them: lags, edge and
 # lumps beyond what is linear at the minimum. `tests.benchmarks.random_rigs`, seeds 2000-2199.
@@ -76,9 +77,9 @@ def adequate_ladder(fitted: Fitted, spans: Array, covariance: Array) -> Ladder |
         # Residuals that stay on one side for long are left by a minimum which is not the lowest.
         lowest = min(found, key=lambda ladder: ladder.cost)
         white = lowest.inflation < WHITE * lowest.cost / readings
-        # A hidden lump added to a ladder found again says nothing else of the spans.
-        hardly_moved = begin is not None and found[-1].cost < begin.cost
-        hardly_moved = hardly_moved and _repeats([begin, found[-1]], np.inf, 1.0) == 2
+        # A hidden lump that leaves the spans of the ladder without where they were confirms it.
+        without = [] if begin is None or begin.cost < found[-1].cost else [begin]
+        hardly_moved = _repeats([*without, found[-1]], np.inf, MOVED_SPAN) > 1
         return white and (hardly_moved or _repeats(found, inflation, SAME_SPAN) > REPEATS_SURE)
 
     # The general model also fits away noise of the reference, which is in every rise: a ladder
