@@ -53,5 +53,8 @@ def main(arguments: list[str] | None = None) -> None:
 
 def complain(message: str, status: int) -> int:
     """One line on standard error, whatever the message holds."""
-    print("heatrun: " + " ".join(message.split()), file=sys.stderr)
+    line = " ".join(message.split())
+    # A name from a file may hold what a terminal would obey.
+    told = "".join(c if c.isprintable() else ascii(c)[1:-1] for c in line)
+    print(f"heatrun: {told}", file=sys.stderr)
     return status

@@ -38,6 +38,7 @@ Heating = Annotated[float, Strict(), Field(gt=0, le=30 * 86400)]
 Interval = Annotated[float, Strict(), Field(ge=0.001, le=3600)]
 Silence = Annotated[float, Strict(), Field(gt=0, le=3600)]
 OPERATOR = "operator"
+POWER_FIELDS = ("power_W", "supply_V", "supply_A")
 
 
 class Channel(Block):
@@ -145,7 +146,8 @@ def rig_from(tables: dict[str, Any], file: str | Path) -> Rig:
 def _instruments(blocks: Any, file: str | Path) -> tuple[InstrumentSettings, ...]:
     """Each [[instrument]] block through the model of its own driver."""
     if not isinstance(blocks, list) or not blocks:
-        raise RigError(file, "instrument", "is missing", "at least one [[instrument]] block")
+        problem = f"{shown(blocks)} will not do" if blocks else "is missing"
+        raise RigError(file, "instrument", problem, "at least one [[instrument]] block")
     return tuple(_instrument(number, block, file) for number, block in enumerate(blocks, 1))
 
 
@@ -172,7 +174,7 @@ def _instrument(number: int, block: Any, file: str | Path) -> InstrumentSettings
         raise _as_rig_error(error, file, place, model, block) from None
     if contradiction := settings.problem():
         raise RigError(file, place, contradiction)
-    if settings.switch is not None and settings.switch.off[-1] == settings.switch.on[-1]:
+    if settings.switch is not None and _same(settings.switch.off[-1], settings.switch.on[-1]):
         raise RigError(
             file,
             f"{place}: switch: off",
@@ -180,6 +182,11 @@ def _instrument(number: int, block: Any, file: str | Path) -> InstrumentSettings
             "the last command of off switches the power off",
         )
     return settings
+
+
+def _same(one: str, other: str) -> bool:
+    """Whether two commands are one but for spaces and capitals."""
+    return one.casefold().split() == other.casefold().split()
 
 
 def _check_instruments(rig: Rig, file: str | Path) -> None:
@@ -294,6 +301,15 @@ def _check_thermocouple(rig: Rig, channel: Channel, place: str, file: str | Path
 
 def _check_power(rig: Rig, file: str | Path) -> None:
     power = rig.power
+    for field in POWER_FIELDS:
+        givers = [one.name for one in rig.instrument if field in (one.field_names() or ())]
+        if len(givers) > 1:
+            raise RigError(
+                file,
+                "instrument",
+                f"'{givers[0]}' and '{givers[1]}' both give {field}",
+                "name one of them otherwise: the power is of one instrument",
+            )
     if power.source == "stated" and power.power_W is None:
         raise RigError(file, "power", 'source = "stated" without power_W', "power_W = 4.2, say")
     if power.source == "measured":
@@ -342,6 +358,9 @@ def _as_rig_error(
     else:
         wanted = REMEDIES.get(first["type"], first["msg"].removeprefix("Value error, "))
     problem = f"{shown(first['input'])} will not do"
+    if first["type"] == "value_error" and isinstance(first["input"], dict | list | tuple):
+        problem, _, wanted = wanted.partition("; ")
+        return RigError(file, place, problem, wanted)
     return RigError(file, place, problem, wanted[0].lower() + wanted[1:])
 
 
@@ -353,7 +372,7 @@ def _where(location: tuple[int | str, ...], given: Any) -> str:
             blocks = given.get(location[0]) if isinstance(given, dict) else None
             block = blocks[step] if isinstance(blocks, list) and step < len(blocks) else None
             parts[-1] = _place(parts[-1], step + 1, block, "node")
-        else:
+        elif step != "[key]":
             parts.append(str(step))
     return ": ".join(parts)
 

@@ -281,6 +281,18 @@ def test_it_starts_without_the_heavy_packages(other: OtherProcess, tmp_path: Pat
     assert done.stderr.strip().endswith("[]")
 
 
+def test_what_a_terminal_would_obey_is_spelt_out(tmp_path: Path) -> None:
+    from tests.bench_rigs import tables, toml
+
+    rig = tmp_path / "rig.toml"
+    rig.write_text(toml(tables({"reader": "one", "supply": "two"}, power={"switch": "\x1b[31m"})))
+    done = subprocess.run(
+        [*HEATRUN, "log", str(rig)], capture_output=True, text=True, timeout=40, check=False
+    )
+    assert r"no instrument named '\x1b[31m'" in done.stderr
+    assert done.stderr.rstrip("\n").isprintable()
+
+
 @pytest.mark.parametrize("module", ["bench.application", "typer", "pydantic", "bench.logger"])
 def test_ctrl_c_while_its_packages_are_loaded_is_one_line(tmp_path: Path, module: str) -> None:
     from tests.bench_rigs import tables, toml

@@ -285,6 +285,64 @@ BAD: dict[str, tuple[Change, str]] = {
         lambda t: t["instrument"].append({**MODBUS, "switch": {"on": ["ON"], "off": ["OFF"]}}),
         "'ON' is no write",
     ),
+    "a Modbus switch that is written to no slave": (
+        lambda t: t["instrument"].append(
+            {**MODBUS, "switch": {"on": ["slave 300 coil 0 = 1"], "off": ["slave 300 coil 0 = 0"]}}
+        ),
+        "'slave 300 coil 0 = 1' cannot be sent; slave 1 to 247",
+    ),
+    "a Modbus switch with more than a register holds": (
+        lambda t: t["instrument"].append(
+            {**MODBUS, "switch": {"on": ["register 7 = 70000"], "off": ["register 7 = 0"]}}
+        ),
+        "switch: 'register 7 = 70000' cannot be sent",
+    ),
+    "a Modbus switch whose off is its on": (
+        lambda t: t["instrument"].append(
+            {**MODBUS, "switch": {"on": ["coil 0 = 1"], "off": ["slave 1 coil 0 = 1"]}}
+        ),
+        "off ends with the write that on ends with",
+    ),
+    "a register past the last": (
+        lambda t: t["instrument"].append(
+            {**MODBUS, "register": [{"field": "b", "address": 65535, "type": "float32"}]}
+        ),
+        "register 'b' ends after address 65535",
+    ),
+    "a scale of nothing": (
+        lambda t: t["instrument"].append(
+            {**MODBUS, "register": [{"field": "b", "address": 0, "scale": 0}]}
+        ),
+        "scale: 0 will not do; any number but 0",
+    ),
+    "off that is on in other letters": (
+        lambda t: t["instrument"][1].update(switch={"on": ["OUTP ON"], "off": ["outp  on"]}),
+        "switch: off: ends with 'outp on', as on does",
+    ),
+    "a state query of two lines": (
+        lambda t: t["instrument"][1].update(
+            switch={"on": ["OUTP ON"], "off": ["OUTP OFF"], "state": "OUTP?\nX"}
+        ),
+        "switch: state: 'OUTP?\\nX' will not do; text on one line",
+    ),
+    "an error query of two lines": (
+        lambda t: t["instrument"][1].update(errors="SYST:ERR?\n*RST"),
+        "errors: 'SYST:ERR?\\n*RST' will not do; text on one line",
+    ),
+    "power of two instruments": (
+        lambda t: t["instrument"].append(
+            {"name": "meter", "driver": "scpi", "port": "c", "queries": {"supply_V": "V?"}}
+        ),
+        "'supply' and 'meter' both give supply_V",
+    ),
+    "instruments by name": (
+        lambda t: t.update(instrument={"reader": t["instrument"][0]}),
+        "instrument: a dict will not do; at least one [[instrument]] block",
+    ),
+    "guard on a node in capitals": (
+        lambda t: t["guard"].update(max_degC={"Tab": 90}),
+        "guard: max_degC: Tab: 'Tab' will not do; lower-case letters",
+    ),
     "two registers of one field": (
         lambda t: t["instrument"].append({**MODBUS, "register": MODBUS["register"] * 2}),
         "two registers have the same field",

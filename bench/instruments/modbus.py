@@ -18,13 +18,15 @@ from bench.instruments.base import BadLines, Reading
 from bench.instruments.settings import Block, InstrumentSettings, Number, Switch, Text
 from bench.instruments.transport import LOST, open_port
 from fit.errors import InstrumentLost, InstrumentRefused
+from fit.toml_file import shown
 
 MOST_REGISTERS = 125  # in one request, Modbus application protocol V1.1b3, 6.3
 NO_ANSWERS_TO_LOST = 5
+LAST = 0xFFFF  # address of a coil or register, and value of a register
 WORDS = {"int16": 1, "uint16": 1, "int32": 2, "uint32": 2, "float32": 2}
-Address = Annotated[int, Strict(), Field(ge=0, le=0xFFFF)]
+Address = Annotated[int, Strict(), Field(ge=0, le=LAST)]
 Slave = Annotated[int, Strict(), Field(ge=1, le=247)]
-_WRITE = re.compile(r"(?:slave (\d+) )?(coil|register) (\d+) = (\d+)")
+_WRITE = re.compile(r"(?:slave ([0-9]+) )?(coil|register) ([0-9]{1,5}) = ([0-9]{1,5})")
 
 
 @dataclass(frozen=True)
@@ -45,9 +47,24 @@ def parse_write(command: str) -> Write:
     """
     match = _WRITE.fullmatch(" ".join(command.split()))
     if match is None:
-        raise ValueError(f"'{command}' is no write; 'slave 1 coil 0 = 1' or 'register 7 = 250' is")
+        raise ValueError(
+            f"{shown(command)} is no write; 'slave 1 coil 0 = 1' or 'register 7 = 250' is"
+        )
     slave, target, address, value = match.groups()
-    return Write(int(slave or 1), target, int(address), int(value))
+    write = Write(int((slave or "1")[:4]), target, int(address), int(value))
+    largest = {"coil": 1, "register": LAST}[target]
+    if not 1 <= write.slave <= 247 or write.address > LAST or write.value > largest:
+        raise ValueError(
+            f"{shown(command)} cannot be sent; slave 1 to 247, address up to {LAST}, "
+            f"a {target} up to {largest}"
+        )
+    return write
+
+
+def _not_zero(scale: float) -> float:
+    if scale == 0:
+        raise ValueError("any number but 0, which makes every reading the same")
+    return scale
 
 
 class Register(Block):
@@ -59,13 +76,16 @@ class Register(Block):
     table: Literal["input", "holding"] = "input"
     type: Literal["int16", "uint16", "int32", "uint32", "float32"] = "int16"
     word_order: Literal["big", "little"] = "big"  # which of two words comes first
-    scale: Number = 1.0  # field = scale * number + offset
+    scale: Annotated[Number, AfterValidator(_not_zero)] = 1.0  # field = scale * number + offset
     offset: Number = 0.0
 
 
 def _writes(switch: Switch | None) -> Switch | None:
-    for command in (*switch.on, *switch.off) if switch else ():
-        parse_write(command)
+    if switch is None:
+        return None
+    on, off = ([*map(parse_write, commands)] for commands in (switch.on, switch.off))
+    if on[-1] == off[-1]:
+        raise ValueError("off ends with the write that on ends with; off switches the power off")
     return switch
 
 
@@ -81,6 +101,9 @@ class Settings(InstrumentSettings):
     def problem(self) -> str | None:
         if len(self.field_names() or ()) < len(self.register_):
             return "two registers have the same field; give each its own"
+        for register in self.register_:
+            if register.address + WORDS[register.type] > LAST + 1:
+                return f"register '{register.field}' ends after address {LAST}; count from 0"
         if not self.register_ and self.switch is None:
             return "has nothing to do; give it [[instrument.register]] blocks"
         if self.switch is not None and self.switch.state:

@@ -11,7 +11,14 @@ from pydantic import Field
 from bench.clock import Clock
 from bench.instruments.base import BadLines, Reading
 from bench.instruments.line import is_on
-from bench.instruments.settings import Command, InstrumentSettings, Rest, Text
+from bench.instruments.settings import (
+    Command,
+    CommandOrEmpty,
+    InstrumentSettings,
+    Name,
+    Rest,
+    Text,
+)
 from bench.instruments.transport import Transport
 from fit.errors import InstrumentLost, InstrumentRefused, PortError
 
@@ -25,9 +32,9 @@ LIMIT_TOLERANCE = 0.01  # relative; supplies round what they are set to
 class Settings(InstrumentSettings):
     """[[instrument]] with driver = "scpi"."""
 
-    queries: dict[Text, Command] = Field(default_factory=dict)  # field = query
+    queries: dict[Name, Command] = Field(default_factory=dict)  # field = query
     identity: Text | None = None  # what the answer to *IDN? must contain
-    errors: str = "SYST:ERR?"  # empty for an instrument without an error queue
+    errors: CommandOrEmpty = "SYST:ERR?"  # empty for an instrument without an error queue
     settle_s: Rest = 0.0  # rest after each command [s]
     terminator: Text = "\n"
 

@@ -20,6 +20,7 @@ Rest = Annotated[float, Strict(), Field(ge=0, le=600)]  # before the next exchan
 Text = Annotated[str, StringConstraints(strict=True, min_length=1)]
 Name = Annotated[Text, AfterValidator(_one_line)]
 Command = Annotated[Text, AfterValidator(_one_line)]  # two in one would pass as one that answers
+CommandOrEmpty = Annotated[str, Strict(), AfterValidator(lambda text: text and _one_line(text))]
 
 
 class Block(BaseModel):
@@ -37,7 +38,7 @@ class Switch(Block):
 
     on: tuple[Command, ...] = Field(min_length=1)
     off: tuple[Command, ...] = Field(min_length=1)
-    state: str | None = None
+    state: CommandOrEmpty | None = None
 
 
 class InstrumentSettings(Block):
@@ -53,7 +54,7 @@ class InstrumentSettings(Block):
     reply_s: Patience = 1.0  # how long an answer, or the next line of a stream, may take [s]
     startup_s: Rest = 0.0  # rest after opening, for a board that restarts when opened [s]
     switch: Switch | None = None
-    limits: dict[Text, Number] = Field(default_factory=dict)  # own limits, set before switching on
+    limits: dict[Name, Number] = Field(default_factory=dict)  # own limits, set before switching on
 
     @property
     def streams(self) -> bool:
