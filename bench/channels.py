@@ -31,7 +31,8 @@ def temperatures_degC(rig: Rig, readings: Mapping[str, Reading]) -> dict[str, fl
     values = dict(plain)
     for channel, raw in compensated:
         values[channel.node] = _compensated_degC(channel, raw, plain)
-    return {node: values[node] for node in rig.nodes}
+    # To the microkelvin: beyond, there is nothing but what arithmetic leaves.
+    return {node: round(values[node], 6) for node in rig.nodes}
 
 
 def power_W(rig: Rig, readings: Mapping[str, Reading]) -> float | None:

@@ -109,8 +109,11 @@ def first_readings(
         if time.monotonic() > deadline:
             break
         time.sleep(LOOK_S)
-    port = rig.instrument_named(missing[0].name).port
-    raise PortError(
-        f"{missing[0].name}: no reading on port {port} within {within_s:g} s: "
-        f"{missing[0].describe_silence()}; 'heatrun listen {port}' shows what it sends"
+    silent = rig.instrument_named(missing[0].name)
+    problem = (
+        f"{silent.name}: no reading on port {silent.port} within {within_s:g} s: "
+        f"{missing[0].describe_silence()}"
     )
+    if silent.driver == "line":
+        problem += f"; 'heatrun listen {silent.port}' shows what it sends"
+    raise PortError(problem)

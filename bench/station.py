@@ -159,7 +159,8 @@ class Station:
         """What came instead of readings, for a message."""
         if not self._bad_count:
             return "nothing came"
-        return f"{self._bad_count} lines did not match, such as {self._bad_lines[0]!r}"
+        lines = "1 line" if self._bad_count == 1 else f"{self._bad_count} lines"
+        return f"{lines} did not match, such as {self._bad_lines[0]!r}"
 
     def close(self, within_s: float = 5.0) -> None:
         """Close the port, never raises."""

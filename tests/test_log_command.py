@@ -10,6 +10,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
+from importlib.resources import files
 from pathlib import Path
 
 import pytest
@@ -118,6 +119,10 @@ def test_kill_9_leaves_the_supply_off_and_the_record_readable(
     assert named(tmp_path / "run", "power_off")[0]["by"] == "watchdog"
     assert not named(tmp_path / "run", "stop")
     assert len(read_run(tmp_path / "run").t_s) > 3
+
+
+def read_starter(name: str) -> str:
+    return (files("heatrun_data") / "charge_controller" / name).read_text(encoding="utf-8")
 
 
 def killed(other: OtherProcess, run: Path, heat_s: float) -> None:
@@ -279,6 +284,32 @@ def test_it_starts_without_the_heavy_packages(other: OtherProcess, tmp_path: Pat
     )
     assert done.returncode == 0
     assert done.stderr.strip().endswith("[]")
+
+
+def logged_with(tmp_path: Path, *nodes: str) -> subprocess.CompletedProcess[str]:
+    """`heatrun log` of the short rig, whose ports are not there, and a budget on these nodes."""
+    from tests.bench_rigs import tables, toml
+
+    (tmp_path / "rig.toml").write_text(toml(tables({"reader": "one", "supply": "two"})))
+    text = read_starter("budget.toml")
+    for node, other in zip(("tab", "board_back", "bar", "case"), nodes, strict=True):
+        text = text.replace(f'"{node}"', f'"{other}"')
+    (tmp_path / "budget.toml").write_text(text)
+    words = ["log", str(tmp_path / "rig.toml"), "--budget", str(tmp_path / "budget.toml")]
+    return subprocess.run(
+        [*HEATRUN, *words], capture_output=True, text=True, timeout=40, check=False
+    )
+
+
+def test_a_budget_of_another_product_is_refused_before_the_run(tmp_path: Path) -> None:
+    done = logged_with(tmp_path, "die", "plate", "beam", "shell")
+    assert (done.returncode, done.stderr.count("\n")) == (2, 1)
+    assert "budget.toml: stage: 1 of the rig's nodes (tab, board_back, bar" in done.stderr
+
+
+def test_a_node_that_the_budget_does_not_know_is_remarked_before_the_run(tmp_path: Path) -> None:
+    done = logged_with(tmp_path, "tab", "board_back", "beam", "case")
+    assert done.stderr.splitlines()[0].endswith("no part of any decision: bar")
 
 
 def test_what_a_terminal_would_obey_is_spelt_out(tmp_path: Path) -> None:

@@ -44,7 +44,9 @@ def test_two_slaves_on_one_line_are_read_scaled_and_switched(pty: bool) -> None:
         driver("modbus", there.url, **modbus_keys()) as here,
     ):
         expected = {**values, "tab": 61.2}
-        assert next_reading(here).values == pytest.approx(expected, abs=1e-9)
+        come = next_reading(here).values
+        assert come == pytest.approx(expected, abs=1e-9)
+        assert repr(come["tab"]) == "61.2"
         here.switch(True)
         assert supply.on
         here.switch(False)

@@ -49,6 +49,13 @@ def test_units_become_degrees_celsius(unit: str, raw: float, degC: float) -> Non
     assert read(made, a=raw)["tab"] == pytest.approx(degC, abs=1e-9)
 
 
+@pytest.mark.parametrize(
+    ("unit", "raw", "written"), [("K", 296.65, "23.5"), ("degF", 73.76, "23.2")]
+)
+def test_a_unit_leaves_no_digits_of_its_own(unit: str, raw: float, written: str) -> None:
+    assert repr(read(rig({"node": "tab", "field": "a", "unit": unit}), a=raw)["tab"]) == written
+
+
 def test_microvolts_take_their_cold_junction_from_another_channel_in_its_own_unit() -> None:
     made = rig(
         {

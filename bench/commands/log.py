@@ -3,9 +3,13 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
+
+if TYPE_CHECKING:
+    from bench.rig import Rig
+    from fit.budget.model import Budget
 
 
 def command(
@@ -56,6 +60,7 @@ def command(
         from fit.budget import read_budget
 
         stated = read_budget(budget)
+        _fit_together(plan, stated)
     with contextlib.closing(open_view(quiet=is_quiet())) as view:
         result = heat_run(
             plan,
@@ -72,3 +77,21 @@ def command(
     if result.exit_status:
         print(f"heatrun: {' '.join(result.text.split())}", file=sys.stderr)
         raise typer.Exit(result.exit_status)
+
+
+def _fit_together(rig: Rig, budget: Budget) -> None:
+    """Say before the run what would else be said after hours of it. Raises BudgetError."""
+    from fit.errors import BudgetError
+    from fit.telling import remark
+
+    strange = [node for node in rig.nodes if node not in budget.nodes]
+    if len(rig.nodes) - len(strange) < 2:
+        raise BudgetError(
+            budget.path,
+            "stage",
+            f"{len(rig.nodes) - len(strange)} of the rig's nodes ({', '.join(rig.nodes)}) is on "
+            f"the path {' - '.join(budget.nodes)}",
+            "name at least two nodes alike in the budget and the rig",
+        )
+    if strange:
+        remark(f"no node of the budget, and so no part of any decision: {', '.join(strange)}")

@@ -146,6 +146,15 @@ def _request(slave: int, table: str, run: list[Register], end: int) -> Request:
     return Request(slave, table, run[0].address, end - run[0].address, tuple(run))
 
 
+def _tidy(value: float) -> float:
+    """Without what a scale leaves in the last digits.
+
+    >>> 232 * 0.1, _tidy(232 * 0.1)
+    (23.200000000000003, 23.2)
+    """
+    return float(f"{value:.12g}")
+
+
 class Instrument:
     """Driver for Modbus RTU."""
 
@@ -191,7 +200,7 @@ class Instrument:
             for register in request.registers:
                 start = register.address - request.address
                 number = self._number(words[start : start + WORDS[register.type]], register)
-                values[register.field] = register.scale * number + register.offset
+                values[register.field] = _tidy(register.scale * number + register.offset)
         self._silent = 0
         return Reading(self._clock.now_s(), values)
 
