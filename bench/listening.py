@@ -11,6 +11,7 @@ from bench.instruments.transport import Transport
 from bench.recognise import legible
 from fit.errors import InstrumentLost, PortError
 
+IDENTITY = "*IDN?"
 LEGIBLE = 0.95
 ENOUGH_LINES = 20
 FEW_LINES = 3  # tell that a speed is the right one
@@ -49,8 +50,9 @@ def listen(port: str, speeds: Sequence[int], seconds: float, query: str | None =
             lines = _lines(transport, seconds, query)
             if lines:
                 return Heard(baud, lines, None, tuple(speeds))
-            answer = transport.ask("*IDN?", min(1.0, seconds))
-            if answer and legible(answer.encode()) >= LEGIBLE:
+            answer = transport.ask(IDENTITY, min(1.0, seconds))
+            # A line that comes back as it was sent is an echo, and nobody's name.
+            if answer and answer.strip() != IDENTITY and legible(answer.encode()) >= LEGIBLE:
                 return Heard(baud, (), answer.strip(), tuple(speeds))
     except InstrumentLost as error:
         raise PortError(str(error)) from None

@@ -176,6 +176,19 @@ def test_listen_says_when_nothing_came(capsys: Any) -> None:
     assert error.count("\n") == 1
 
 
+def test_an_echo_is_nobodys_name(capsys: Any) -> None:
+    assert heatrun("listen", "loop://", "--seconds", "0.2", "--baud", "9600") == 2
+    assert "nothing legible came" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    "port", ["socket://127.0.0.1", "socket://127.0.0.1:99999", "rfc2217://", "rfc2217://a:0"]
+)
+def test_an_address_without_a_port_number_is_told_how_to_get_one(port: str, capsys: Any) -> None:
+    assert heatrun("listen", port) == 2
+    assert f"write {port.partition(':')[0]}://HOST:NUMBER, 1 to 65535" in capsys.readouterr().err
+
+
 def test_listen_on_no_port_is_one_line(capsys: Any) -> None:
     assert heatrun("listen", "/dev/none") == 2
     assert "/dev/none" in capsys.readouterr().err

@@ -7,6 +7,7 @@ over a port takes the time it takes.
 from __future__ import annotations
 
 import contextlib
+import re
 import select
 import sys
 import time
@@ -75,9 +76,16 @@ def _why_not(settings: InstrumentSettings, error: BaseException) -> str:
         return f"{head} may not be opened by this user; 'heatrun ports' says what to do"
     if code in (2, 20) or "FileNotFound" in text or "No such file" in text:
         return f"{head} does not exist; 'heatrun ports' lists those that do"
-    if settings.port.startswith("socket://") and settings.port.count(":") < 2:
-        return f"{head} names no port number; write socket://HOST:NUMBER"
+    scheme, _, rest = settings.port.partition("://")
+    if scheme in ("socket", "rfc2217") and not _numbered(rest):
+        return f"{head} names no port number; write {scheme}://HOST:NUMBER, 1 to 65535"
     return f"{head} cannot be opened: {text.removeprefix(f'Could not open port {settings.port}: ')}"
+
+
+def _numbered(address: str) -> bool:
+    """Whether an address, such as `127.0.0.1:47001?logging=debug`, has a TCP port number."""
+    number = re.search(r":(\d{1,5})/?(?:\?.*)?$", address)
+    return number is not None and 0 < int(number[1]) < 65536
 
 
 class Transport:
