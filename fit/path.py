@@ -11,6 +11,7 @@ from fit.budget.model import Budget, Prediction
 from fit.errors import BudgetError
 from fit.placement import SlowShare
 from fit.record import Array
+from fit.shown import end_degC
 from fit.spans import Spans
 
 DEFAULT_LIMIT_FACTOR = 1.25
@@ -30,7 +31,7 @@ class Path:
     R_K_per_W: Array  # (s,)
     covariance: Array  # (s, s) [(K/W)^2]
     slow_share: SlowShare | None
-    rise_K: Array  # (s + 1,) rise of each node above the last [K]
+    rise_K: Array  # (s + 1,) rise of each node above the last, as far as the record tells [K]
     unmeasured: tuple[int, ...]  # stages before the first and after the last measured node
     warnings: tuple[str, ...]
 
@@ -70,7 +71,6 @@ def lay_on_budget(spans: Spans, budget: Budget) -> Path:
     row = {node: above_last[i] for i, node in enumerate(spans.nodes)}
     transform = np.array([row[a] - row[b] for a, b in pairwise(ordered)])
     index = [position[node] for node in ordered]
-    final = dict(zip(spans.nodes, spans.final_degC, strict=True))
     return Path(
         nodes=tuple(ordered),
         stages=tuple(tuple(range(a, b)) for a, b in pairwise(index)),
@@ -78,7 +78,7 @@ def lay_on_budget(spans: Spans, budget: Budget) -> Path:
         R_K_per_W=_sums(transform, spans.R_K_per_W),
         covariance=_covariance_of_sums(transform, spans.total_covariance),
         slow_share=_transformed(spans.slow_share, transform),
-        rise_K=np.array([final[node] - final[ordered[-1]] for node in ordered]),
+        rise_K=_rise(spans, tuple(ordered)),
         unmeasured=(*range(index[0]), *range(index[-1], len(budget.stages))),
         warnings=tuple(warnings),
     )
@@ -100,6 +100,20 @@ def stage_limits(prediction: Prediction) -> Array:
             for stage, predicted in zip(prediction.budget.stages, prediction.R_K_per_W, strict=True)
         ]
     )
+
+
+def _rise(spans: Spans, nodes: tuple[str, ...]) -> Array:
+    """Rise of each node above the last (s + 1,) [K].
+
+    Extrapolated to the settled end; where a span is not resolved that end is anybody's guess, and
+    what a loose thermocouple missed is a part of the rise that the record has shown.
+    """
+    final = dict(zip(spans.nodes, spans.final_degC, strict=True))
+    settled = np.array([final[node] - final[nodes[-1]] for node in nodes])
+    if spans.resolved.all() or not spans.responses:
+        return settled
+    end = end_degC(spans.responses[-1].signals, nodes)
+    return np.fmin(settled, end - end[-1])
 
 
 def _sums(transform: Array, values: Array) -> Array:

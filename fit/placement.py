@@ -24,6 +24,7 @@ from fit.transfer import reduce
 
 FASTEST_SCANS = 2.0
 SLOWEST_SHARE = 0.1  # of the case's own time scale
+SLOWER = 2.0  # times: the slowest filter of the second look
 FILTERS = 6
 MOST_SAMPLES = 30  # of a cell: beyond, what the filters leave undescribed exceeds the noise
 GAIN_U = 0.003  # of a thermocouple and its channel, relative (IEC 60584-1 class 1: 0.4 %)
@@ -44,7 +45,8 @@ def slow_share(signals: Signals, nodes: tuple[str, ...]) -> SlowShare | None:
     """Share of the case's rise in every span between neighbouring nodes.
 
     Ordinary least squares of each difference on the power through a few low-pass filters (whatever
-    happens fast) and on the case's rise.
+    happens fast) and on the case's rise. In a short record the fast transients may not be over: the
+    share by filters twice as slow then differs, and the difference counts as uncertainty.
 
     Args:
         signals: offset-corrected record.
@@ -66,9 +68,15 @@ def slow_share(signals: Signals, nodes: tuple[str, ...]) -> SlowShare | None:
     fastest = FASTEST_SCANS * record.scan_s
     if not slowest > 2 * fastest or np.ptp(case) <= 0:
         return None
-    tau = np.geomspace(fastest, slowest, FILTERS)
-    design = np.column_stack([np.ones(len(case)), case, record.filters(tau).power[seen]])
-    return _regress(design, rise[:, :-1] - rise[:, 1:], weight)
+
+    def by(slowest_s: float) -> SlowShare:
+        tau = np.geomspace(fastest, slowest_s, FILTERS)
+        design = np.column_stack([np.ones(len(case)), case, record.filters(tau).power[seen]])
+        return _regress(design, rise[:, :-1] - rise[:, 1:], weight)
+
+    found = by(slowest)
+    moved = by(SLOWER * slowest).share - found.share
+    return SlowShare(found.share, found.covariance + np.diag(moved**2))
 
 
 def _time_scale(t_s: Array, case_K: Array) -> float:

@@ -13,6 +13,7 @@ from fit.record import Array
 from fit.signals import Signals
 
 LAST_SCANS = 5
+END_SHARE = 0.02  # of the scans while heating, that make its end
 COVER = 4.0  # standard uncertainties by which a span must fall short
 LAG_S = 3.0  # of a thermocouple: what a bead may trail behind
 
@@ -52,3 +53,10 @@ def _mean(values: Array) -> Array:
     count = np.isfinite(values).sum(axis=0)
     total = np.nansum(values, axis=0)
     return np.where(count > 0, total / np.maximum(count, 1), np.nan)
+
+
+def end_degC(signals: Signals, nodes: tuple[str, ...]) -> Array:
+    """What each node had come to when heating ended (s,) [degC]; NaN where it was not read."""
+    heating = np.flatnonzero(signals.power > 0)
+    last = heating[-max(LAST_SCANS, int(END_SHARE * len(heating))) :]
+    return _mean(signals.temperature_degC[last][:, [signals.nodes.index(node) for node in nodes]])

@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from bench.virtual.prototype import Prototype, Sensor
+from fit.check import hold
 from fit.placement import slow_share
+from fit.record import Run
 from fit.signals import prepare
-from tests.benchmarks.faulty_rigs import record
+from fit.spans import measure
+from tests.benchmarks.faulty_rigs import SOAK_S, random_rig, record
 
 NODES = ("junction", "tab", "board_back", "bar", "case", "ambient")
 R_K_PER_W = (1.0, 3.0, 0.6, 0.5, 6.0)
@@ -67,3 +72,36 @@ def test_without_ambient_there_is_no_such_evidence():
     )
     signals = prepare(record(prototype, 5.0, np.random.default_rng(0)))
     assert slow_share(signals, signals.nodes[:-1]) is None
+
+
+def begun(run: Run, heat_s: float) -> Run:
+    """The same run, ended so long after the power came on."""
+    n = int(np.searchsorted(run.t_s, SOAK_S + heat_s))
+    return replace(
+        run, t_s=run.t_s[:n], temperature_degC=run.temperature_degC[:n], power=run.power[:n]
+    )
+
+
+@pytest.mark.parametrize("seconds", [90, 180, 300])
+def test_record_too_short_to_tell_slow_from_fast_does_not_claim_to(seconds):
+    """The share that stored heat explains lies within what is stated, however short the record."""
+    R = np.array([1.0, 3.0, 0.6, 1.0, 6.0])
+    sensors = {node: Sensor(0.7, 0.03, 2.0, 1 / 16) for node in NODES[1:]}
+    prototype = Prototype(NODES, tuple(R), C_J_PER_K, sensors=sensors)
+    whole = record(prototype, 5.0, np.random.default_rng(3), interval_s=1.0)
+    signals = prepare(begun(whole, seconds))
+    found = slow_share(signals, signals.nodes)
+    expected = R[1:4] * np.cumsum(C_J_PER_K)[1:4] / sum(C_J_PER_K) / R[-1]
+    u = np.sqrt(np.diag(found.covariance)[:3])
+    assert np.all(np.abs(found.share[:3] - expected) < 3 * u)
+
+
+@pytest.mark.parametrize("seed", [7, 13, 18])
+def test_loose_thermocouple_is_found_before_the_case_has_settled(seed):
+    """What it misses is a part of the rise so far, not of one extrapolated from nothing."""
+    rig = random_rig(seed, "thermocouple")
+    spans = measure(begun(rig.run, 240.0))
+    assert not spans.resolved[-1]
+    lead = hold(spans, rig.prediction).findings[0]
+    assert lead.lead
+    assert (lead.kind, lead.where) == rig.cause
