@@ -53,8 +53,14 @@ def main(arguments: list[str] | None = None) -> None:
 
 def complain(message: str, status: int) -> int:
     """One line on standard error, whatever the message holds."""
-    line = " ".join(message.split())
-    # A name from a file may hold what a terminal would obey.
-    told = "".join(c if c.isprintable() else ascii(c)[1:-1] for c in line)
-    print(f"heatrun: {told}", file=sys.stderr)
+    print(f"heatrun: {printable(' '.join(message.split()))}", file=sys.stderr)
     return status
+
+
+def printable(text: str) -> str:
+    r"""A text with everything spelt out that a terminal would obey.
+
+    >>> printable("T1\x1b[31m")
+    'T1\\x1b[31m'
+    """
+    return "".join(c if c.isprintable() else ascii(c)[1:-1] for c in text)

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from bench.instruments.line import IGNORED, Settings, parser
+from bench.rig import LONGEST_NODE_NAME
 
 NUMBER = r"[-+]?\d+(?:\.\d*)?(?:[eE][-+]?\d+)?|[-+]?\.\d+"
 SEPARATORS = (",", ";", "\t", "|", " ")
@@ -155,10 +156,19 @@ def _pattern(lines: Sequence[str]) -> dict[str, Any] | None:
     if not shapes:
         return None
     pieces = shapes.most_common(1)[0][0].split("\0")
-    pattern = re.escape(pieces[0])
+    pattern = _literal(pieces[0])
     for i, piece in enumerate(pieces[1:], 1):
-        pattern += rf"\s*(?P<t{i}>[-+.\deE]+)" + re.escape(piece)
+        pattern += rf"\s*(?P<t{i}>[-+.\deE]+)" + _literal(piece)
     return {"pattern": re.sub(r"(?:\\ |\\s\*)+", r"\\s*", pattern)}
+
+
+def _literal(text: str) -> str:
+    r"""A pattern for this text alone, which can be written into a file.
+
+    >>> print(_literal("\x1bT1 ="))
+    \x1bT1\ =
+    """
+    return "".join(re.escape(c) if c.isprintable() else ascii(c)[1:-1] for c in text)
 
 
 def _bare(form: str) -> Settings:
@@ -171,6 +181,7 @@ def _is_number(cell: str) -> bool:
 
 def _node(field: str, taken: set[str]) -> str:
     name = re.sub(r"[^a-z0-9_]+", "_", field.lower()).strip("_") or "t"
+    name = name[: LONGEST_NODE_NAME - 2]
     name = name if name[0].isalpha() else f"t{name}"
     while name in taken or name == IGNORED:
         name += "x"

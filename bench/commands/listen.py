@@ -25,15 +25,16 @@ def command(
         raise typer.BadParameter(
             "is empty or no name; 'heatrun ports' lists names", param_hint="port"
         )
+    from bench.cli import printable
     from bench.listening import listen
     from bench.recognise import blocks, recognise, scpi_block
     from fit.errors import PortError
 
     heard = listen(port, (baud,) if baud else SPEEDS, seconds, query)
     for line in heard.lines[:8]:
-        print(f"  {line}")
+        print(f"#   {printable(line)}")
     if heard.identity is not None:
-        print(f"\n# answers *IDN? with '{heard.identity}' at {heard.baud} baud\n")
+        print(f"# answers *IDN? with '{printable(heard.identity)}' at {heard.baud} baud\n")
         print(scpi_block(port, heard.baud, heard.identity), end="")
         return
     if not heard.lines:
@@ -43,8 +44,8 @@ def command(
         )
     form = recognise(heard.lines)
     if form is None:
-        print(f"\nNo form fits these lines ({heard.baud} baud).")
-        print("A pattern with named groups reads any line: pattern = 'T1=(?P<tab>[-\\d.]+)'")
+        print(f"# no form fits these lines ({heard.baud} baud)")
+        print("# a pattern with named groups reads any line: pattern = 'T1=(?P<tab>[-\\d.]+)'")
         return
-    print(f"\n# {heard.baud} baud; {form.matched} of {form.lines} lines match\n")
+    print(f"# {heard.baud} baud; {form.matched} of {form.lines} lines match\n")
     print(blocks("reader", port, heard.baud, form, query), end="")
