@@ -13,6 +13,9 @@ from bench.instruments.line import IGNORED, Settings, parser
 from bench.rig import LONGEST_NODE_NAME
 
 NUMBER = r"[-+]?\d+(?:\.\d*)?(?:[eE][-+]?\d+)?|[-+]?\.\d+"
+DATE, CLOCK = r"\d{2,4}[-/]\d{1,2}[-/]\d{2,4}", r"\d{1,2}:\d{2}(?::\d{2}(?:\.\d+)?)?"
+STAMP = rf"(?<!\d)(?:{DATE}(?:[T ]{CLOCK})?|{CLOCK})(?:Z|[-+]\d{{2}}:?\d{{2}})?(?!\d)"
+ANY_STAMP = r"[-+\d:./TZ ]+"
 SEPARATORS = (",", ";", "\t", "|", " ")
 TIME_STAMPS = ("time", "t_s", "t_ms", "ms", "s", "seconds", "millis", "timestamp", "uptime")
 ENOUGH = 0.6  # share of the lines that must match
@@ -128,13 +131,16 @@ def _key_value(lines: Sequence[str]) -> dict[str, Any] | None:
 def _separated(lines: Sequence[str]) -> dict[str, Any] | None:
     for separator in SEPARATORS:
         rows = [line.split() if separator == " " else line.split(separator) for line in lines]
-        numeric = [row for row in rows if all(_is_number(cell) for cell in row)]
+        numeric = [row for row in rows if _is_reading(row)]
         if len(numeric) < ENOUGH * len(rows):
             continue
         width = Counter(map(len, numeric)).most_common(1)[0][0]
         if width == 1 and separator != " ":
             continue
-        keys: dict[str, Any] = {"fields": _header(rows, width)}
+        stamps = [re.fullmatch(STAMP, cell.strip()) for cell in _of(numeric, width)[-1]]
+        names = _header(rows, width)
+        fields = [IGNORED if stamp else name for name, stamp in zip(names, stamps, strict=True)]
+        keys: dict[str, Any] = {"fields": fields}
         return keys if separator == "," else {**keys, "separator": separator}
     return None
 
@@ -152,13 +158,18 @@ def _header(rows: Sequence[Sequence[str]], width: int) -> list[str]:
 def _pattern(lines: Sequence[str]) -> dict[str, Any] | None:
     """A pattern from the last line with a number in it: its words stay, its numbers get names."""
     number = re.compile(rf"(?<![\w.])(?:{NUMBER})(?![\d.])")
-    shapes = Counter(number.sub("\0", line) for line in lines if number.search(line))
+    # Where no number has a point, a comma between two digits may be one: that is not for us to say.
+    if any(re.search(r"\d,\d", line) and "." not in line for line in lines):
+        return None
+    plain = [re.sub(STAMP, "\1", line) for line in lines]
+    shapes = Counter(number.sub("\0", line) for line in plain if number.search(line))
     if not shapes:
         return None
     pieces = shapes.most_common(1)[0][0].split("\0")
     pattern = _literal(pieces[0])
     for i, piece in enumerate(pieces[1:], 1):
         pattern += rf"\s*(?P<t{i}>[-+.\deE]+)" + _literal(piece)
+    pattern = pattern.replace(_literal("\1"), ANY_STAMP)
     return {"pattern": re.sub(r"(?:\\ |\\s\*)+", r"\\s*", pattern)}
 
 
@@ -177,6 +188,16 @@ def _bare(form: str) -> Settings:
 
 def _is_number(cell: str) -> bool:
     return re.fullmatch(rf"\s*(?:{NUMBER}|nan|NaN)?\s*", cell) is not None and cell.strip() != ""
+
+
+def _is_reading(row: Sequence[str]) -> bool:
+    """Numbers, and beside them nothing but times of day and dates."""
+    values = [cell for cell in row if not re.fullmatch(STAMP, cell.strip())]
+    return bool(values) and all(map(_is_number, values))
+
+
+def _of(rows: Sequence[Sequence[str]], width: int) -> list[Sequence[str]]:
+    return [row for row in rows if len(row) == width]
 
 
 def _node(field: str, taken: set[str]) -> str:

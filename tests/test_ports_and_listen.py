@@ -106,6 +106,29 @@ def test_names_are_taken_from_a_header_line() -> None:
     assert "time" not in [c["node"] for c in tomllib.loads(blocks("a", "b", 1, found))["channel"]]
 
 
+@pytest.mark.parametrize(
+    "line",
+    [
+        "2026-11-27T{hour:02}:00:01Z,23.5,24.5",
+        "27/11/2026 {hour:02}:00:01;23.5;24.5",
+        "{hour:02}:00:01.250 23.5 24.5",
+        "[{hour:02}:00] T1=23.5 C T2=24.5 C",
+        "2026-11-27 {hour:02}:00:01 T1=23.5 C T2=24.5 C",
+    ],
+)
+def test_a_time_of_day_is_passed_over_at_any_hour(line: str) -> None:
+    found = recognise([line.format(hour=9)] * 3)
+    assert found is not None
+    assert list(found.values.values()) == [23.5, 24.5]
+    settings = {"name": "a", "driver": "line", "port": "b", **found.keys}
+    assert parser(Settings.model_validate(settings))(line.format(hour=17)) == found.values
+
+
+@pytest.mark.parametrize("line", ["23,1;24,2", "T1=23,1 C T2=24,2 C"])
+def test_a_decimal_comma_is_not_taken_for_two_numbers(line: str) -> None:
+    assert recognise([line] * 3) is None
+
+
 def test_kelvins_are_recognised() -> None:
     found = recognise(["298.15,330.2"] * 3)
     assert found is not None
