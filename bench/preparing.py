@@ -13,13 +13,15 @@ from bench.rig import Rig
 from bench.sequence import Sequence
 from bench.station import Station
 from bench.status import NoView, View
-from bench.switching import InstrumentSwitch, OperatorSwitch, PowerSwitch
+from bench.switching import NOBODY, InstrumentSwitch, OperatorSwitch, PowerSwitch
 from fit.errors import PortError, RecordError
 from fit.run_folder import READINGS, RunWriter, default_folder, run_document
 
 if TYPE_CHECKING:
     from bench.estimator import Estimator
     from fit.budget.model import Budget
+
+NOBODY_WITHIN_S = 0.2
 
 
 def power_switch(
@@ -35,7 +37,16 @@ def power_switch(
 
 
 def start_with_power_off(switch: PowerSwitch) -> None:
-    """The soak is without power, and a supply that cannot be switched off is found out now."""
+    """The soak is without power, and a switch that cannot switch is found out now.
+
+    Raises:
+        PortError: the supply is not switched off, or there is no operator.
+    """
+    if isinstance(switch, OperatorSwitch) and switch.nobody_there(NOBODY_WITHIN_S):
+        raise PortError(
+            f"{NOBODY}: the rig's power.switch is the operator, whom nobody could ask; "
+            "start it in a terminal, or pipe one line into it for each switching"
+        )
     if isinstance(switch, InstrumentSwitch):
         turn = switch.off_for_good(lambda: False)
         if turn.error is not None:

@@ -18,6 +18,7 @@ OFF_AGAIN_S = 0.2
 OFF_ONCE_MORE_S = 2.0
 REFUSED_AT_MOST = 3
 REMIND_S = 5.0
+NOBODY = "standard input has ended"
 
 
 class PowerSwitch(Protocol):
@@ -82,7 +83,7 @@ class OperatorSwitch:
         self._keyboard = keyboard or sys.stdin
         self._lock = threading.Lock()
         self._enters = 0  # pressed and not yet used
-        self._ended = False
+        self._ended = threading.Event()
         self._pending: Turn | None = None
         self._asked_s = 0.0
         threading.Thread(target=self._listen, daemon=True, name="keyboard").start()
@@ -96,6 +97,10 @@ class OperatorSwitch:
         self._ask(on)
         self._match()
         return turn
+
+    def nobody_there(self, within_s: float) -> bool:
+        """Standard input ends within so long [s], and no Enter stands in it."""
+        return self._ended.wait(within_s) and not self._enters
 
     def off_for_good(self, given_up: Callable[[], bool]) -> Turn:
         """Ask, and remind every few seconds, until Enter comes or the waiting is given up."""
@@ -121,7 +126,7 @@ class OperatorSwitch:
                 with self._lock:
                     self._enters += 1
                 self._match()
-        self._ended = True
+        self._ended.set()
         self._match()
 
     def _match(self) -> None:
@@ -132,8 +137,8 @@ class OperatorSwitch:
             if self._enters:
                 self._enters -= 1
                 turn.t_s = self._clock.now_s()
-            elif self._ended:
-                turn.error = BenchError("standard input has ended: nobody can say that it is done")
+            elif self._ended.is_set():
+                turn.error = BenchError(f"{NOBODY}: nobody can say that it is done")
             else:
                 return
             self._pending = None

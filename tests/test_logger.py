@@ -419,6 +419,18 @@ def test_without_an_operator_the_power_is_not_said_to_be_off(tmp_path: Path) -> 
     )
 
 
+def test_a_run_that_nobody_could_switch_is_not_begun(tmp_path: Path) -> None:
+    with virtual_bench() as bench, pytest.raises(PortError, match="standard input has ended"):
+        heat_run(
+            short_rig(bench.ports, power={"switch": "operator"}),
+            folder=tmp_path / "run",
+            clock=RealClock(),
+            keyboard=io.StringIO(""),
+            estimate=False,
+        )
+    assert not (tmp_path / "run").exists()
+
+
 def test_the_same_run_over_sockets(tmp_path: Path) -> None:
     with virtual_bench(make_port=lambda name, folder: SocketEnd()) as bench:
         result = run(bench, tmp_path / "run")
