@@ -11,7 +11,7 @@ from typing import IO, Protocol
 
 from bench.clock import Clock
 from bench.station import Station, Turn
-from fit.errors import BenchError, InstrumentRefused
+from fit.errors import BenchError, HeatrunError, InstrumentRefused
 
 OFF_WITHIN_S = 6.0  # how long the end of a run goes on trying itself; the watchdog then goes on
 OFF_AGAIN_S = 0.2
@@ -50,10 +50,12 @@ class InstrumentSwitch:
         """Try again until it is confirmed, or for OFF_WITHIN_S; no signal ends that."""
         deadline = time.monotonic() + OFF_WITHIN_S
         refused = 0
+        problem: HeatrunError = BenchError(f"{self._station.name} does not answer")
         while True:
             turn = self._station.turn(False)
             if not turn.done.wait(max(0.1, deadline - time.monotonic())):
-                turn.error = BenchError(f"{self._station.name} does not answer")
+                turn.error = problem
+            problem = turn.error or problem
             refused += isinstance(turn.error, InstrumentRefused)
             if turn.error is None or refused >= REFUSED_AT_MOST or time.monotonic() > deadline:
                 return turn

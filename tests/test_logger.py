@@ -204,6 +204,21 @@ def test_a_supply_that_refuses_to_switch_off_is_told_loudly(tmp_path: Path) -> N
     assert named(tmp_path / "run", "power_off_failed")
 
 
+def test_a_supply_whose_switch_cannot_be_read_back_is_refused_by_what_was_asked(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("bench.switching.OFF_WITHIN_S", 1.0)
+    with virtual_bench() as bench:
+        rig = short_rig(bench.ports)
+        supply = rig.instrument[1]
+        switch = supply.switch.model_copy(update={"state": "FOO?"})  # type: ignore[union-attr]
+        asking = supply.model_copy(update={"switch": switch})
+        rig = rig.model_copy(update={"instrument": (rig.instrument[0], asking)})
+        with pytest.raises(PortError, match=r"before the start: supply: no answer to FOO\?"):
+            heat_run(rig, folder=tmp_path / "run", clock=RealClock(), estimate=False)
+    assert not (tmp_path / "run").exists()
+
+
 @pytest.mark.parametrize("cool_s", [0.0, 5.0])
 def test_a_supply_that_says_off_and_still_gives_power_is_told_loudly(
     tmp_path: Path, cool_s: float
