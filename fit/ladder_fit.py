@@ -25,6 +25,8 @@ LEFT_OVER_SD_K = 20.0  # of earlier heat, where the record begins warm
 MOST_STARTS, MOST_STEPS, HOPELESS_STEPS = 6, 50, 15
 LEAST_INFLATION = 0.3
 SMALL_GAIN = 0.02  # of the weighted sum of squares
+EASED, EASED_AGAIN = 6.0, 2.0  # damping after a step taken at the first try, and at a later one
+LEAST_PROMISE = 0.01  # of a step, below which none is worth a try
 LONGEST_REACH = 2.0  # of ln R: its 95 % interval is followed so far
 HIDDEN_S, LN_HIDDEN_SD = 0.5, 1.5  # time constant of a chip and its package, a factor of 4 or so
 LN_VALUE_SD = 3.0  # a resistance or a capacity is known to a factor of twenty before the run
@@ -189,22 +191,26 @@ def minimise(
         held = ((g <= lower) & (gradient > 0)) | ((g >= upper) & (gradient < 0))
         free = np.flatnonzero(~held)
         normal, gradient = normal[np.ix_(free, free)], gradient[free]
-        improved = False
+        improved, easing = False, EASED
         while damping < 1e8:
             step = np.zeros(len(g))
             damped = normal + damping * np.diag(np.diagonal(normal))
             step[free] = -np.linalg.solve(damped, gradient)
             step *= min(1.0, 1.0 / (np.abs(step) / reach).max())
+            moved = step[free]
+            promised = -float(moved @ (2 * gradient + normal @ moved))
+            if promised < LEAST_PROMISE:
+                break
             trial = np.clip(g + step, lower, upper)
             new = at(trial)
             if np.isfinite(new[0]) and new[0] < cost:
                 improved = True
                 break
-            damping *= 5
+            damping, easing = 5 * damping, EASED_AGAIN
         if not improved:
             break
         gain = cost - new[0]
-        g, (cost, residual, derivatives), damping = trial, new, damping / 6
+        g, (cost, residual, derivatives), damping = trial, new, damping / easing
         idle = idle + 1 if gain < SMALL_GAIN else 0
         if idle == 2:
             break

@@ -55,12 +55,12 @@ class LadderModel:
         n, m = self.lumps, self.m
         R, C = np.exp(g[:, :n]), self.capacities(g)
         lag = g[:, self.lags]
-        conductance = np.zeros((len(g), n, n))
         flow = 1 / R
-        one, other = np.arange(n - 1), np.arange(1, n)
-        conductance[:, range(n), range(n)] = flow
-        conductance[:, other, other] += flow[:, :-1]
-        conductance[:, one, other] = conductance[:, other, one] = -flow[:, :-1]
+        conductance = np.zeros((len(g), n, n))
+        flat = conductance.reshape(len(g), -1)
+        flat[:, :: n + 1] = flow
+        flat[:, n + 1 :: n + 1] += flow[:, :-1]
+        flat[:, 1 :: n + 1] = flat[:, n :: n + 1] = -flow[:, :-1]
         root = np.sqrt(C)
         rate, vector = np.linalg.eigh(conductance / (root[:, :, None] * root[:, None, :]))
         tau = 1 / np.maximum(rate, 1e-12)
