@@ -118,7 +118,7 @@ def _repeats(found: list[Ladder], more_cost: float, apart_u: float) -> int:
     apart_u: most that a span may be off, in its standard uncertainties.
     """
     lowest = min(found, key=lambda ladder: ladder.cost)
-    u = np.sqrt(np.diag(lowest.covariance))
+    u = np.sqrt(np.maximum(np.diag(lowest.covariance), 0.0))
     return sum(
         ladder.cost < lowest.cost + more_cost
         and bool(np.all(np.abs(ladder.R_K_per_W - lowest.R_K_per_W) <= apart_u * u))
