@@ -11,30 +11,23 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from fit.delimited import NUMBER, Array, ColumnError, Format, Table, numbers, read_table
 from fit.errors import RecordError
+from fit.import_time import read_clock, rows_to_keep
 from fit.run_folder import (
     DOCUMENT,
     EVENTS,
     READINGS,
-    TIME_OF_IMPORT,
     default_folder,
     run_document,
     to_json,
     write_result,
 )
 
-if TYPE_CHECKING:
-    import pandas as pd
-
-SECONDS = {"s": 1.0, "ms": 1e-3, "min": 60.0, "h": 3600.0}
-STAMP = re.compile(r"\s*\d{4}-\d\d-\d\d")
-ZONE = re.compile(r"(Z|[+-]\d\d:?(\d\d)?)\s*$")
 WATTS = re.compile(r"\s*([+-]?\d*[.,]?\d+([eE][+-]?\d+)?)\s*(W?)\s*", re.ASCII)
 ABSOLUTE_ZERO_degC = -273.15
 
@@ -94,8 +87,8 @@ def import_file(
             out, "", "exists already", "an import never writes over anything: name a new folder"
         )
     table, power_is_column = _read(file, columns)
-    clock = _read_clock(table, columns)
-    rows, left_out = _rows_to_keep(table, clock.t_s, clock.source != TIME_OF_IMPORT)
+    clock = read_clock(table, len(columns.time), columns.time_unit, columns.time_format)
+    rows, left_out = rows_to_keep(table, clock)
     t_s = clock.t_s[rows]
     readings = {"t_s": t_s}
     notes = [_how_read(table.format), f"time: {table.titles[0]} [{clock.unit}]"]
@@ -193,110 +186,6 @@ def _check_request(file: Path, columns: Columns) -> None:
 
 def _repeated(names: list[str]) -> str | None:
     return next((name for name in names if names.count(name) > 1), None)
-
-
-@dataclass(frozen=True)
-class _Clock:
-    """The time column: seconds from the first reading, and what is known of its beginning."""
-
-    t_s: Array  # (rows,), NaN where there is no time
-    source: str  # what `started` was taken from
-    unit: str  # as understood
-    started: datetime | None = None
-
-
-def _read_clock(table: Table, columns: Columns) -> _Clock:
-    texts = table.cells.iloc[:, 0]
-    if len(columns.time) == 2:
-        texts = texts.str.strip() + " " + table.cells.iloc[:, 1].str.strip()
-    first = next((text for text in texts if isinstance(text, str) and text.strip()), "")
-    unit = columns.time_unit
-    if unit is None:
-        unit = "iso" if columns.time_format or STAMP.match(first) else "s"
-    if unit == "iso":
-        return _read_stamps(texts, columns.time_format, first)
-    values, bad = numbers(table, 0)
-    if bad[0] and STAMP.match(first):
-        raise RecordError(
-            table.path, table.place(0, 0), f"{first!r} is a stamp", "say --time-unit iso"
-        )
-    values[bad] = np.nan
-    start = values[int(np.argmin(np.isnan(values)))]
-    shown = unit if columns.time_unit else "s, as no --time-unit says otherwise"
-    return _Clock(np.round((values - start) * SECONDS[unit], 9), TIME_OF_IMPORT, shown)
-
-
-def _read_stamps(texts: pd.Series, time_format: str | None, first: str) -> _Clock:
-    import pandas as pd
-
-    if not time_format:
-        texts = texts.str.strip().str.replace(",", ".", regex=False)
-    try:
-        stamps = pd.to_datetime(texts, format=time_format or "ISO8601", errors="coerce", utc=True)
-    except ValueError as error:
-        raise RecordError("--time-format", "", f"{time_format!r}: {error}") from error
-    bad = stamps.isna().to_numpy()
-    if bad.all():
-        return _Clock(np.full(len(bad), np.nan), "", "stamps")
-    start = stamps.iloc[int(np.argmin(bad))]
-    t_s = (stamps - start).dt.total_seconds().to_numpy(dtype=float)
-    source = "the stamps" if ZONE.search(first) else "stamps without a time zone, taken as UTC"
-    return _Clock(np.round(t_s, 9), source, "stamps", start.to_pydatetime())
-
-
-def _rows_to_keep(table: Table, t_s: Array, is_stamp: bool) -> tuple[NDArray[np.intp], list[str]]:
-    """Rows of strictly increasing time, (kept,), and what was left out.
-
-    Lines at the end that are no readings (a footer, a torn line) and repeated stamps are left out;
-    anything else that is out of order is refused.
-    """
-    short = table.short
-    good = ~np.isnan(t_s) & ~short
-    left_out = list(table.left_out)
-    if not good.any():
-        raise _no_time(table, 0, is_stamp) if not short[0] else _short_line(table, 0)
-    end = len(good) - int(np.argmax(good[::-1]))
-    if not good[:end].all():
-        row = int(np.argmin(good[:end]))
-        raise _short_line(table, row) if short[row] else _no_time(table, row, is_stamp)
-    if end < len(good):
-        first, last = table.line_numbers[end], table.line_numbers[-1]
-        which = f"line {first}" if first == last else f"lines {first} to {last}"
-        left_out.append(f"{which}: at the end of the file, no reading")
-    step = np.diff(t_s[:end], prepend=-np.inf)
-    if (step < 0).any():
-        row = int(np.argmax(step < 0))
-        raise RecordError(
-            table.path,
-            table.place(row, 0),
-            f"time runs backwards, by {-step[row]:.10g} s",
-            "time increases from line to line: split the file there",
-        )
-    rows = np.flatnonzero(step > 0)
-    if repeated := end - len(rows):
-        left_out.append(f"{repeated} line{'s' if repeated > 1 else ''} with a repeated time stamp")
-    return rows, left_out
-
-
-def _short_line(table: Table, row: int) -> RecordError:
-    return RecordError(
-        table.path,
-        f"line {table.line_numbers[row]}",
-        "has too few cells",
-        "complete the line or take it out; --skip N passes over lines at the beginning",
-    )
-
-
-def _no_time(table: Table, row: int, is_stamp: bool) -> RecordError:
-    cell = table.cell(row, 0)
-    if is_stamp:
-        problem, remedy = "is no ISO 8601 time", "state its form: --time-format '%d.%m.%Y %H:%M:%S'"
-    else:
-        problem, remedy = (
-            "is not a number",
-            "time is a number of s, ms, min or h, an ISO stamp, or say --time-format",
-        )
-    return RecordError(table.path, table.place(row, 0), f"{cell!r} {problem}", remedy)
 
 
 def _readings(table: Table, place: int, rows: NDArray[np.intp]) -> Array:

@@ -1,34 +1,23 @@
 """A recorded run read back: a run folder or a bare readings CSV.
 
-With `run_folder.py`, which writes, and `importing.py` the only place that knows file names
-and columns.
+With `readings.py`, which reads the table, `run_folder.py`, which writes, and `importing.py` the
+only place that knows file names and columns.
 """
 
 from __future__ import annotations
 
-import csv
-import io
 import json
-import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
 from fit.errors import RecordError
+from fit.readings import Array, read_readings
 from fit.run_folder import DOCUMENT, EVENTS, READINGS, SCHEMA, RunWriter, write_result
 
 __all__ = ["Array", "Event", "Run", "RunWriter", "read_events", "read_run", "write_result"]
-
-Array = NDArray[np.float64]
-
-SUPPLY = ("supply_V", "supply_A")
-NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
-POSSIBLE_degC = (-273.15, 3000.0)
-LARGEST_POWER = 1e9
-IMPORT_HINT = "bring another logger's file in with 'heatrun import'"
 
 
 @dataclass(frozen=True)
@@ -86,7 +75,7 @@ def read_run(path: str | Path) -> Run:
     readings = path / READINGS if is_folder else path
     if is_folder and not readings.is_file():
         raise RecordError(path, "", f"holds no {READINGS}", "name a run folder or a readings CSV")
-    table, left_out = _read_readings(readings)
+    table, left_out = read_readings(readings)
     document: dict[str, object] = {}
     events: tuple[Event, ...] = ()
     if is_folder:
@@ -159,244 +148,6 @@ def _left_out_by_import(document: Mapping[str, object]) -> tuple[str, ...]:
     if not isinstance(origin, Mapping) or not isinstance(origin.get("left_out"), list):
         return ()
     return tuple(f"{origin.get('file')}: {sentence}" for sentence in origin["left_out"])
-
-
-def _read_readings(path: Path) -> tuple[dict[str, Array], tuple[str, ...]]:
-    """Columns in use by name, each (n,), and what was left out."""
-    header, body, left_out = _read_whole_lines(path)
-    names = _read_header(path, header)
-    used = _choose_columns(path, names)
-    if unused := [
-        name for name in names if name and name not in used and name not in ("power_W", *SUPPLY)
-    ]:
-        left_out += (f"column {', '.join(unused)}: not a reading heatrun knows",)
-    if not body or body.isspace():
-        raise RecordError(path, "", "has a header and no reading", "one row per scan is expected")
-    table = _parse(path, body, names, used)
-    keep = _check_time(path, body, table["t_s"])
-    if not keep.all():
-        repeated = len(keep) - int(keep.sum())
-        left_out += (f"{repeated} row{'s' if repeated > 1 else ''} with a repeated time stamp",)
-        table = {name: column[keep] for name, column in table.items()}
-    for name in used:
-        if name.endswith("_degC"):
-            left_out += _drop_impossible(name, table[name])
-    nodes = [name for name in used if name.endswith("_degC")]
-    silent = [name for name in nodes if np.isnan(table[name]).all()]
-    if len(silent) == len(nodes):
-        raise RecordError(path, f"column {silent[0]}", "holds no reading at all")
-    for name in silent:
-        left_out += (f"node {name.removesuffix('_degC')}: no reading at all",)
-        del table[name]
-    _check_power(path, body, table, keep)
-    return table, left_out
-
-
-def _drop_impossible(name: str, temperature_degC: Array) -> tuple[str, ...]:
-    """Make readings no thermocouple can give missing, in place: an open one often reads so."""
-    lowest, highest = POSSIBLE_degC
-    impossible = (temperature_degC < lowest) | (temperature_degC > highest)
-    if not impossible.any():
-        return ()
-    example = temperature_degC[int(np.argmax(impossible))]
-    temperature_degC[impossible] = np.nan
-    count = int(impossible.sum())
-    return (
-        f"{count} reading{'s' if count > 1 else ''} of {name.removesuffix('_degC')} that no"
-        f" thermocouple gives, such as {example:.6g} degC",
-    )
-
-
-def _check_power(
-    path: Path, body: bytes, table: Mapping[str, Array], keep: NDArray[np.bool_]
-) -> None:
-    """Refuse a power that is negative while heating, or of no possible size."""
-    stated = "power_W" in table
-    name = "power_W" if stated else " x ".join(SUPPLY)
-    with np.errstate(over="ignore"):
-        power = table["power_W"] if stated else table[SUPPLY[0]] * table[SUPPLY[1]]
-    if np.isnan(power).all():  # a run that ended before the supply's first answer
-        return
-    row = int(np.nanargmax(np.abs(power)))
-    if 0 <= power[row] <= LARGEST_POWER:
-        return
-    line = _line_of_row(body, int(np.flatnonzero(keep)[row]))
-    raise RecordError(
-        path,
-        f"line {line}, column {name}",
-        f"is {power[row]:.6g}",
-        "heat put in counts as positive: change the sign"
-        if power[row] < 0
-        else f"a power is at most {LARGEST_POWER:g}",
-    )
-
-
-def _read_whole_lines(path: Path) -> tuple[bytes, bytes, tuple[str, ...]]:
-    """First line, the others up to the last line end, and what was left out."""
-    try:
-        data = path.read_bytes()
-    except FileNotFoundError as error:
-        raise RecordError(
-            path, "", "no such file or folder", "name a run folder or a readings CSV"
-        ) from error
-    except OSError as error:
-        raise RecordError(path, "", f"cannot be read ({error.strerror})") from error
-    if not data.strip():
-        raise RecordError(path, "", "is empty", "a header line and one row per scan are expected")
-    if b"\0" in data:
-        line = data.count(b"\n", 0, data.index(b"\0")) + 1
-        raise RecordError(
-            path,
-            f"line {line}",
-            "holds NUL bytes",
-            f"readings are plain UTF-8 text; {IMPORT_HINT}",
-        )
-    data = data.removeprefix(b"\xef\xbb\xbf")
-    end = data.rfind(b"\n") + 1
-    if end == 0:
-        raise RecordError(
-            path, "", "holds no whole line", "a header line and one row per scan are expected"
-        )
-    left_out: tuple[str, ...] = ()
-    if end < len(data):
-        torn = data.count(b"\n") + 1
-        left_out = (f"line {torn}: torn, it does not end with a line end",)
-    header, _, body = data[:end].partition(b"\n")
-    return header, body, left_out
-
-
-def _read_header(path: Path, header: bytes) -> list[str]:
-    try:
-        line = header.decode("utf-8")
-    except UnicodeDecodeError as error:
-        raise RecordError(path, "line 1", "is not UTF-8 text", IMPORT_HINT) from error
-    if not line.rstrip("\r").replace("\t", " ").isprintable():
-        raise RecordError(path, "line 1", "is not text", f"readings are plain text; {IMPORT_HINT}")
-    if line.startswith("#"):
-        raise RecordError(
-            path, "line 1", "is a comment", f"readings have none: take them out, or {IMPORT_HINT}"
-        )
-    names = [name.strip() for name in next(csv.reader([line.rstrip("\r")]), [])]
-    if repeated := [name for name in dict.fromkeys(names) if names.count(name) > 1]:
-        raise RecordError(
-            path, "line 1", f"column {repeated[0]!r} stands twice", "each column has its own name"
-        )
-    return names
-
-
-def _choose_columns(path: Path, names: Sequence[str]) -> list[str]:
-    """The columns a run is made of, `t_s` first."""
-    found = ", ".join(names)[:120]
-    if "t_s" not in names:
-        raise RecordError(
-            path, "line 1", f"has no column t_s but {found or 'nothing'}", f"{IMPORT_HINT}"
-        )
-    nodes = [name for name in names if name.endswith("_degC") and name != "_degC"]
-    if not nodes:
-        raise RecordError(
-            path,
-            "line 1",
-            f"has no temperature column but {found}",
-            f"one <node>_degC per node is expected; {IMPORT_HINT}",
-        )
-    if "power_W" in names:
-        return ["t_s", *nodes, "power_W"]
-    if missing := [name for name in SUPPLY if name not in names]:
-        raise RecordError(
-            path,
-            "line 1",
-            f"has no column {' and no '.join(['power_W', *missing])}",
-            "give power_W, or supply_V with supply_A",
-        )
-    return ["t_s", *nodes, *SUPPLY]
-
-
-def _parse(path: Path, body: bytes, names: Sequence[str], used: Sequence[str]) -> dict[str, Array]:
-    import pandas as pd
-
-    try:
-        frame = pd.read_csv(
-            io.BytesIO(body),
-            header=None,
-            names=list(names),
-            usecols=list(used),
-            dtype=dict.fromkeys(used, np.float64),
-            skipinitialspace=True,
-        )
-    except (ValueError, OverflowError) as error:  # pandas' ParserError is a ValueError
-        _find_fault(path, body, names, used)
-        raise RecordError(path, "", f"cannot be read as readings ({error})") from error
-    table = {name: frame[name].to_numpy(copy=True) for name in used}
-    # pandas fills a short row up with missing cells, and takes "inf".
-    if body.count(b",") != len(frame) * (len(names) - 1) or not all(
-        np.isfinite(column[~np.isnan(column)]).all() for column in table.values()
-    ):
-        _find_fault(path, body, names, used)
-    return table
-
-
-def _find_fault(path: Path, body: bytes, names: Sequence[str], used: Sequence[str]) -> None:
-    """Raise for the first row that is not what the header promises."""
-    wanted = [(names.index(name), name) for name in used]
-    for number, cells in _rows(body):
-        if cells[0].startswith("#"):
-            raise RecordError(
-                path,
-                f"line {number}",
-                "is a comment",
-                f"readings have none: take it out, or {IMPORT_HINT}",
-            )
-        if len(cells) != len(names):
-            raise RecordError(
-                path,
-                f"line {number}",
-                f"has {len(cells)} cell{'s' if len(cells) > 1 else ''}",
-                f"the header has {len(names)}: complete the line or take it out",
-            )
-        for index, name in wanted:
-            if not _is_number(cells[index]):
-                raise RecordError(
-                    path,
-                    f"line {number}, column {name}",
-                    f"{cells[index].strip()[:40]!r} is not a number",
-                    "write a number with a decimal point, or nothing for a missing reading",
-                )
-
-
-def _check_time(path: Path, body: bytes, t_s: Array) -> NDArray[np.bool_]:
-    """Rows to keep, (n,): a repeated stamp is dropped, time running backwards is refused."""
-    if np.isnan(t_s).any():
-        line = _line_of_row(body, int(np.argmax(np.isnan(t_s))))
-        raise RecordError(path, f"line {line}, column t_s", "is empty", "every row has its time")
-    step = np.diff(t_s, prepend=-np.inf)
-    if (step < 0).any():
-        row = int(np.argmax(step < 0))
-        raise RecordError(
-            path,
-            f"line {_line_of_row(body, row)}, column t_s",
-            f"time runs backwards, {t_s[row]:.10g} after {t_s[row - 1]:.10g}",
-            "t_s increases from row to row",
-        )
-    return step > 0
-
-
-def _rows(body: bytes) -> Iterator[tuple[int, list[str]]]:
-    """Line number in the file and cells of every row that is not blank."""
-    text = io.StringIO(body.decode("utf-8", "replace"), newline=None)
-    for number, line in enumerate(text, start=2):
-        if line.strip():
-            yield number, next(csv.reader([line]))
-
-
-def _line_of_row(body: bytes, row: int) -> int:
-    return next(number for i, (number, _) in enumerate(_rows(body)) if i == row)
-
-
-def _is_number(cell: str) -> bool:
-    text = cell.strip()
-    if not text or text.lower() in ("nan", "na", "null", "n/a"):
-        return True
-    return bool(NUMBER.fullmatch(text)) and bool(np.isfinite(float(text)))
 
 
 def _lines(numbers: Sequence[str]) -> str:

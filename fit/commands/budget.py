@@ -7,6 +7,8 @@ from typing import Annotated
 
 import typer
 
+from fit.commands.options import AsJson
+
 HIGHEST_W = 1e6
 AIR_degC = (-100.0, 200.0)
 
@@ -20,9 +22,7 @@ def command(
     ambient: Annotated[
         float | None, typer.Option("--ambient", help="Air in degC; the budget's own if left out.")
     ] = None,
-    json: Annotated[
-        bool, typer.Option("--json", help="One JSON object instead of tables.")
-    ] = False,
+    as_json: AsJson = False,
 ) -> None:
     """Predicted resistances, temperatures and time constants.
 
@@ -37,12 +37,12 @@ def command(
     if ambient is not None and not AIR_degC[0] <= ambient <= AIR_degC[1]:
         raise HeatrunError(f"--ambient: {ambient:g} will not do; degC, from -100 to 200")
     prediction = predict(read_budget(budget), power_W=power, ambient_degC=ambient)
-    if json:
-        import json as writer
+    if as_json:
+        import json
 
         from fit.results import budget_document
 
-        typer.echo(writer.dumps(budget_document(prediction), indent=2))
+        typer.echo(json.dumps(budget_document(prediction), indent=2))
         return
     from fit.budget_table import show
 
