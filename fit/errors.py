@@ -15,6 +15,8 @@ HeatrunError                 anything the command line turns into one line; exit
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 
@@ -48,6 +50,15 @@ class RigError(InputError):
 
 class NotIdentifiable(HeatrunError):
     """The record does not carry the answer asked of it."""
+
+
+@contextmanager
+def about(file: str | Path | None) -> Iterator[None]:
+    """Names the record that does not carry the answer, where what fails does not know it."""
+    try:
+        yield
+    except NotIdentifiable as error:
+        raise NotIdentifiable(f"{file}: {error}" if file else str(error)) from error
 
 
 class BenchError(HeatrunError):

@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from fit.covariance import ParameterCovariance
-from fit.errors import NotIdentifiable
+from fit.errors import NotIdentifiable, about
 from fit.order import Fitted, Grid, choose, doubts, finish, fit_order
-from fit.record import Array, Run
+from fit.record import Array, Run, stated_accuracy
 from fit.signals import Signals, prepare
 from fit.surface import CaseToAmbient, case_to_ambient
 from fit.transfer import Reduced, reduce
@@ -154,7 +154,9 @@ def identify(
     node's own start. order: that many time constants, whatever the data say.
     Raises NotIdentifiable when the record does not carry an answer.
     """
-    return identify_signals(prepare(run), reference, max_order, order, run=run)
+    signals = prepare(run)
+    with about(run.path):
+        return identify_signals(signals, reference, max_order, order, run=run)
 
 
 def identify_signals(
@@ -230,10 +232,11 @@ def _response(
     if not model.powered:
         warnings.append("no power was on: time constants only, no resistances")
     if not settled:
+        totals = f": totals to {record.reference or 'the start'} are extrapolated"
         warnings.append(
             f"the record ({record.length_s:.0f} s) ends before the slowest time constant"
-            f" ({tau.max():.0f} s{' or more' if unseen else ''}) has settled: totals to"
-            f" {record.reference or 'the start'} are extrapolated"
+            f" ({tau.max():.0f} s{' or more' if unseen else ''}) has settled"
+            + (totals if model.powered else "")
         )
     return Response(
         reference=record.reference,
@@ -316,17 +319,10 @@ def positive(matrix: Array) -> Array:
 
 
 def _stated_uncertainties(run: Run | None, nodes: tuple[str, ...]) -> tuple[Array, float]:
-    """Relative uncertainties of each node's channel and of the power, as the rig states them."""
-    rig: Any = run.document.get("rig") if run is not None else None
-    if not isinstance(rig, Mapping):
+    """Relative uncertainties of each node's channel (nodes,) and of the power, as stated."""
+    if run is None:
         return np.zeros(len(nodes)), 0.0
-    stated = {
-        channel.get("node"): float(channel.get("match_u") or 0.0)
-        for channel in rig.get("channel") or []
-        if isinstance(channel, Mapping)
-    }
-    power = rig.get("power")
-    power_u = float(power.get("u_relative") or 0.0) if isinstance(power, Mapping) else 0.0
+    stated, power_u = stated_accuracy(run.path, run.document)
     return np.array([stated.get(node, 0.0) for node in nodes]), power_u
 
 

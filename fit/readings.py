@@ -81,16 +81,18 @@ def _drop_impossible(name: str, temperature_degC: Array) -> tuple[str, ...]:
 def _check_power(
     path: Path, body: bytes, table: Mapping[str, Array], keep: NDArray[np.bool_]
 ) -> None:
-    """Refuse a power that is negative while heating, or of no possible size."""
+    """Refuse a power that is negative, but for what a supply's reading strays, or too large."""
     stated = "power_W" in table
     name = "power_W" if stated else " x ".join(SUPPLY)
     with np.errstate(over="ignore"):
         power = table["power_W"] if stated else table[SUPPLY[0]] * table[SUPPLY[1]]
     if np.isnan(power).all():  # a run that ended before the supply's first answer
         return
-    row = int(np.nanargmax(np.abs(power)))
-    if 0 <= power[row] <= LARGEST_POWER:
-        return
+    row, highest = int(np.nanargmin(power)), int(np.nanargmax(power))
+    if power[row] >= -UNDER_ZERO * max(power[highest], 0.0):
+        if power[highest] <= LARGEST_POWER:
+            return
+        row = highest
     line = _line_of_row(body, int(np.flatnonzero(keep)[row]))
     raise RecordError(
         path,
@@ -111,7 +113,9 @@ def _read_whole_lines(path: Path) -> tuple[bytes, bytes, tuple[str, ...]]:
             path, "", "no such file or folder", "name a run folder or a readings CSV"
         ) from error
     except OSError as error:
-        raise RecordError(path, "", f"cannot be read ({error.strerror})") from error
+        raise RecordError(
+            path, "", f"cannot be read ({error.strerror})", "check its permissions"
+        ) from error
     if not data.strip():
         raise RecordError(path, "", "is empty", "a header line and one row per scan are expected")
     if b"\0" in data:
@@ -147,12 +151,7 @@ def _read_header(path: Path, header: bytes) -> list[str]:
         raise RecordError(
             path, "line 1", "is a comment", f"readings have none: take them out, or {IMPORT_HINT}"
         )
-    names = [name.strip() for name in next(csv.reader([line.rstrip("\r")]), [])]
-    if repeated := [name for name in dict.fromkeys(names) if names.count(name) > 1]:
-        raise RecordError(
-            path, "line 1", f"column {repeated[0]!r} stands twice", "each column has its own name"
-        )
-    return names
+    return [name.strip() for name in next(csv.reader([line.rstrip("\r")]), [])]
 
 
 def _choose_columns(path: Path, names: Sequence[str]) -> list[str]:
@@ -161,6 +160,10 @@ def _choose_columns(path: Path, names: Sequence[str]) -> list[str]:
     if "t_s" not in names:
         raise RecordError(
             path, "line 1", f"has no column t_s but {found or 'nothing'}", f"{IMPORT_HINT}"
+        )
+    if repeated := [name for name in dict.fromkeys(names) if names.count(name) > 1]:
+        raise RecordError(
+            path, "line 1", f"column {repeated[0]!r} stands twice", "each column has its own name"
         )
     nodes = [name for name in names if name.endswith("_degC") and name != "_degC"]
     if not nodes:
@@ -240,6 +243,14 @@ def _check_time(path: Path, body: bytes, t_s: Array) -> NDArray[np.bool_]:
         line = _line_of_row(body, int(np.argmax(np.isnan(t_s))))
         raise RecordError(path, f"line {line}, column t_s", "is empty", "every row has its time")
     step = np.diff(t_s, prepend=-np.inf)
+    if np.abs(t_s).max() > LONGEST_s:
+        row = int(np.argmax(np.abs(t_s)))
+        raise RecordError(
+            path,
+            f"line {_line_of_row(body, row)}, column t_s",
+            f"is {t_s[row]:.6g}",
+            f"seconds from the start of the record, at most {LONGEST_s:g}",
+        )
     if (step < 0).any():
         row = int(np.argmax(step < 0))
         raise RecordError(

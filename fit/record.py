@@ -16,8 +16,12 @@ import numpy as np
 from fit.errors import RecordError
 from fit.readings import Array, read_readings
 from fit.run_folder import DOCUMENT, EVENTS, READINGS, SCHEMA, RunWriter, write_result
+from fit.toml_file import shown
 
 __all__ = ["Array", "Event", "Run", "RunWriter", "read_events", "read_run", "write_result"]
+
+WITHOUT_IT = "mend it; without run.json the readings can still be fitted"
+UNREADABLE = (ValueError, KeyError, TypeError, AttributeError, OverflowError, RecursionError)
 
 
 @dataclass(frozen=True)
@@ -86,12 +90,12 @@ def read_run(path: str | Path) -> Run:
     power = table["power_W"] if "power_W" in table else table["supply_V"] * table["supply_A"]
     return Run(
         path=path,
-        label=str(document.get("label") or path.stem),
+        label=_one_line(document.get("label")) or path.stem,
         nodes=tuple(name.removesuffix("_degC") for name in nodes),
         t_s=table["t_s"],
         temperature_degC=np.column_stack([table[name] for name in nodes]),
         power=power,
-        power_unit=str(document.get("power_unit") or "W"),
+        power_unit=_one_line(document.get("power_unit")) or "W",
         events=events,
         document=document,
         left_out=left_out,
@@ -112,7 +116,7 @@ def read_events(path: Path) -> tuple[tuple[Event, ...], tuple[str, ...]]:
             if not line.endswith(b"\n"):
                 raise ValueError
             t_s, event = float(entry.pop("t_s")), str(entry.pop("event"))
-        except (ValueError, KeyError, TypeError, AttributeError):
+        except UNREADABLE:
             if line.strip():
                 bad.append(str(number))
             continue
@@ -129,10 +133,19 @@ def _read_document(path: Path) -> dict[str, object]:
         document = json.loads(path.read_bytes())
     except json.JSONDecodeError as error:
         raise RecordError(
-            path, f"line {error.lineno} column {error.colno}", f"is not JSON ({error.msg})"
+            path,
+            f"line {error.lineno} column {error.colno}",
+            f"is not JSON ({error.msg})",
+            WITHOUT_IT,
         ) from error
     except UnicodeDecodeError as error:
-        raise RecordError(path, f"byte {error.start}", "is not UTF-8 text") from error
+        raise RecordError(
+            path, f"byte {error.start}", "is not UTF-8 text", "save it as plain UTF-8 text"
+        ) from error
+    except (ValueError, RecursionError) as error:  # thousands of digits, thousands of brackets
+        raise RecordError(
+            path, "", "is no run.json that heatrun would write", WITHOUT_IT
+        ) from error
     if not isinstance(document, dict):
         raise RecordError(
             path, "", "is not a JSON object", f'it begins with {{"schema": "{SCHEMA}"'
@@ -140,7 +153,52 @@ def _read_document(path: Path) -> dict[str, object]:
     schema = document.get("schema", SCHEMA)
     if schema != SCHEMA:
         raise RecordError(path, "schema", f"is {schema!r}", f"this version reads {SCHEMA!r}")
+    stated_accuracy(path, document)
     return document
+
+
+def stated_accuracy(
+    path: Path, document: Mapping[str, object]
+) -> tuple[Mapping[str, float], float]:
+    """Relative standard uncertainties that run.json states: of each node's rise, of the power.
+
+    A channel of the rig comes before the sensor's own entry; what is not stated is left out, or 0.
+
+    Raises:
+        RecordError: one that is no such number.
+    """
+    sensors, rig = document.get("sensors"), document.get("rig")
+    stated: dict[str, float] = {}
+    for node, sensor in sensors.items() if isinstance(sensors, Mapping) else ():
+        if isinstance(sensor, Mapping) and "match_u" in sensor:
+            stated[str(node)] = _share(path, f"sensors: {node}: match_u", sensor["match_u"])
+    if not isinstance(rig, Mapping):
+        return stated, 0.0
+    channels = rig.get("channel") or []
+    if not isinstance(channels, list) or not all(isinstance(one, Mapping) for one in channels):
+        raise RecordError(path, "rig: channel", "is no list of channels", "as in rig.toml")
+    for number, channel in enumerate(channels, start=1):
+        if "match_u" in channel:
+            place = f"rig: channel {number}: match_u"
+            stated[str(channel.get("node"))] = _share(path, place, channel["match_u"])
+    power = rig.get("power")
+    if not isinstance(power, Mapping):
+        return stated, 0.0
+    return stated, _share(path, "rig: power: u_relative", power.get("u_relative"))
+
+
+def _share(path: Path, place: str, value: object) -> float:
+    if value is None:
+        return 0.0
+    if isinstance(value, bool) or not isinstance(value, int | float) or not 0 <= value < 1:
+        raise RecordError(path, place, f"{shown(value)} will not do", "a number from 0 to under 1")
+    return float(value)
+
+
+def _one_line(text: object) -> str:
+    """Text as one line, without what would move a terminal's cursor."""
+    line = " ".join(str(text or "").split())
+    return "".join(sign if sign.isprintable() else "?" for sign in line)
 
 
 def _left_out_by_import(document: Mapping[str, object]) -> tuple[str, ...]:

@@ -295,7 +295,10 @@ def prepare(run: Run) -> Signals:
     t_s, power = run.t_s, run.power
     warnings: list[str] = []
     if len(t_s) < 8:
-        raise NotIdentifiable(f"{run.path}: only {len(t_s)} usable scans; at least 8 are needed")
+        plural = "" if len(t_s) == 1 else "s"
+        raise NotIdentifiable(
+            f"{run.path}: only {len(t_s)} usable scan{plural}; at least 8 are needed"
+        )
     if not np.isfinite(power).all():
         raise NotIdentifiable(f"{run.path}: no power was recorded; state it on import")
     temperature = _by_column(run.temperature_degC)
@@ -326,7 +329,7 @@ def prepare(run: Run) -> Signals:
     elif soak and len(run.nodes) > 1:
         offset, offset_u = _soak_offsets(t_s[:soak], temperature[:soak], noise_K, step)
         temperature -= np.where(np.isfinite(offset), offset, 0.0)
-    elif len(run.nodes) > 1:
+    elif len(run.nodes) > 1 and np.any(power):
         warnings.append(
             "no zero-power soak: the thermocouples' offsets are not known, each node's start is"
             " taken from the fitted curve"

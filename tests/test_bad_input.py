@@ -50,9 +50,12 @@ READINGS = {
     "a number too large": (HEADER + ROWS.replace("25.0", "1e400", 1), "line 2, column tab_degC"),
     "a power too large": (HEADER + ROWS.replace(",4.2", ",1e300"), "column power_W"),
     "a negative power": (HEADER + ROWS.replace(",4.2", ",-4.2"), "change the sign"),
+    "a negative power among others": (HEADER + ROWS.replace(",4.2", ",-3.1", 1), "line 23, column"),
+    "a time beyond any run": (HEADER + ROWS + "1e300,25,24,23,0\n", "line 102, column t_s"),
+    "one scan": (HEADER + "0,1,1,1,0\n", "only 1 usable scan;"),
     "a short row": (HEADER + "0,1,2\n" + ROWS, "line 2: has 3 cells"),
     "few rows": (HEADER + "0,1,1,1,0\n1,1,1,1,4\n", "at least 8"),
-    "nothing moves": (HEADER + ROWS, "nothing to fit"),
+    "nothing moves": (HEADER + ROWS, "readings.csv: no temperature changes"),
     "nothing but ambient": (
         "t_s,ambient_degC,power_W\n" + "".join(f"{t},23.0,{4 * (t > 9)}\n" for t in range(30)),
         "only ambient",
@@ -67,6 +70,37 @@ def test_readings_that_cannot_be_fitted(
     text, expected = READINGS[case]
     (folder / "readings.csv").write_bytes(text.encode("latin-1"))
     assert expected in complaint(capsys, folder, "fit", "readings.csv")
+
+
+DOCUMENTS = {
+    "no JSON": ("{", "line 1 column 2: is not JSON"),
+    "thousands of brackets": ("[" * 100_000, "no run.json that heatrun would write"),
+    "thousands of digits": ('{"n": ' + "9" * 5000 + "}", "no run.json that heatrun would write"),
+    "channels that are none": ('{"rig": {"channel": 7}}', "rig: channel: is no list"),
+    "a match in words": (
+        '{"rig": {"channel": [{"node": "tab", "match_u": "good"}]}}',
+        "rig: channel 1: match_u: 'good' will not do",
+    ),
+    "a match of nothing": (
+        '{"rig": {"channel": [{"node": "tab", "match_u": NaN}]}}',
+        "rig: channel 1: match_u: nan will not do",
+    ),
+    "a negative match": ('{"sensors": {"tab": {"match_u": -1}}}', "sensors: tab: match_u: -1"),
+    "a list for the power": ('{"rig": {"power": {"u_relative": [1]}}}', "rig: power: u_relative"),
+}
+
+
+@pytest.mark.parametrize("case", DOCUMENTS)
+def test_run_documents_that_cannot_be_meant(
+    case: str, folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    text, expected = DOCUMENTS[case]
+    (folder / "run").mkdir()
+    (folder / "run" / "readings.csv").write_text(HEADER + ROWS, encoding="utf-8")
+    (folder / "run" / "run.json").write_text(text, encoding="utf-8")
+    line = complaint(capsys, folder, "fit", "run")
+    assert line.startswith("heatrun: run/run.json: ")
+    assert expected in line
 
 
 def test_impossible_temperatures_are_left_out_and_said(folder: Path) -> None:

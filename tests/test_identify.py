@@ -138,6 +138,15 @@ def test_cooling_alone_gives_time_constants_and_no_resistance() -> None:
     assert any("no power" in text for text in response.warnings)
 
 
+def test_a_record_without_power_is_told_of_no_soak_and_no_totals() -> None:
+    run = made_run(t_s=np.arange(0.0, 900.0))
+    warnings = " ".join(identify(replace(run, power=0 * run.t_s)).warnings)
+    assert "no power was on" in warnings
+    assert "has settled" in warnings
+    assert "soak" not in warnings
+    assert "totals" not in warnings
+
+
 def test_a_record_too_short_to_settle_says_so() -> None:
     response = identify(made_run(t_s=np.arange(0.0, 400.0)))
     assert not response.settled
@@ -168,7 +177,7 @@ def test_the_fit_on_the_samples_is_worked_out_once_when_it_is_asked_for() -> Non
 
 
 def test_an_unknown_reference_is_refused_by_name() -> None:
-    with pytest.raises(NotIdentifiable, match="lid"):
+    with pytest.raises(NotIdentifiable, match=r"^made: reference 'lid'"):
         identify(made_run(), reference="lid")
 
 

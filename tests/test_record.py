@@ -21,7 +21,7 @@ from hypothesis import strategies as st
 from fit import run_folder
 from fit.errors import NotIdentifiable, RecordError
 from fit.identify import identify
-from fit.record import Run, read_run
+from fit.record import Run, read_run, stated_accuracy
 from fit.run_folder import RunWriter, default_folder, run_document, write_result
 
 START = datetime(2026, 11, 25, 10, 15, tzinfo=UTC)
@@ -346,6 +346,29 @@ def test_an_event_line_that_cannot_be_read_is_left_out_and_said(tmp_path: Path) 
     run = read_run(tmp_path / "run")
     assert [event.event for event in run.events] == ["power_on", "stop", "gap"]
     assert "lines 3, 5" in run.left_out[0]
+
+
+@pytest.mark.parametrize("line", [b'{"t_s": ' + b"9" * 400 + b', "event": "gap"}', b"[" * 100_000])
+def test_an_event_beyond_all_measure_is_left_out_and_said(tmp_path: Path, line: bytes) -> None:
+    written(tmp_path / "run")
+    with (tmp_path / "run" / "events.jsonl").open("ab") as stream:
+        stream.write(line + b"\n")
+    assert "line 3" in read_run(tmp_path / "run").left_out[0]
+
+
+def test_a_label_cannot_write_on_the_terminal(tmp_path: Path) -> None:
+    document = run_document("pad\n\x1b[31mred", ["tab"], START)
+    RunWriter.create(tmp_path / "run", document, ["power_W"]).close()
+    with (tmp_path / "run" / "readings.csv").open("ab") as stream:
+        stream.write(b"0,23,0\n")
+    assert read_run(tmp_path / "run").label == "pad ?[31mred"
+
+
+def test_the_match_stated_with_the_sensors_counts(tmp_path: Path) -> None:
+    stated = {"sensors": {"tab": {"match_u": 0.004}, "case": {"match_u": 0.003}}}
+    rig = {"channel": [{"node": "case", "match_u": 0.002}], "power": {"u_relative": 0.005}}
+    match_u, power_u = stated_accuracy(tmp_path, {**stated, "rig": rig})
+    assert (match_u, power_u) == ({"tab": 0.004, "case": 0.002}, 0.005)
 
 
 @pytest.mark.parametrize(

@@ -43,6 +43,7 @@ def command(
     drive it with the reference's temperature. The network is linear: true near the run's own
     temperatures, and no proof that a part is safe beyond them.
     """
+    from fit.errors import about
     from fit.identify import identify
     from fit.netlist import netlist
     from fit.record import read_run
@@ -50,4 +51,6 @@ def command(
     recorded = read_run(run)
     with working(f"fitting {run}"):
         response = identify(recorded, reference)
-    typer.echo(netlist(response, form.value, name or recorded.label, outputs), nl=False)
+    with about(run):
+        text = netlist(response, form.value, name or recorded.label, outputs)
+    typer.echo(text, nl=False)
