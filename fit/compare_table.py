@@ -188,7 +188,9 @@ def write_table(table: Path, comparison: Comparison) -> None:
             table, "", "exists already", "name a new file: nothing is written over"
         ) from None
     except OSError as error:
-        raise RecordError(table, "", f"cannot be written ({error.strerror})") from error
+        raise RecordError(
+            table, "", f"cannot be written ({error.strerror})", "name a file you may write"
+        ) from error
 
 
 def _rows(comparison: Comparison) -> list[dict[str, object]]:

@@ -142,7 +142,9 @@ def _decode(path: Path, encoding: str | None) -> tuple[str, str]:
     except FileNotFoundError as error:
         raise RecordError(path, "", "no such file", "name the logger's file") from error
     except OSError as error:
-        raise RecordError(path, "", f"cannot be read ({error.strerror})") from error
+        raise RecordError(
+            path, "", f"cannot be read ({error.strerror})", "name the logger's file"
+        ) from error
     if not data.strip():
         raise RecordError(path, "", "is empty", "lines of readings are expected")
     found = next((name for bom, name in BOMS if data.startswith(bom)), None)

@@ -244,11 +244,14 @@ def read_profile(path: Path, repeat: bool = False) -> Profile:
         raise InputError(
             path, "line 1", f"no column {missing[0]}", "begin with the line t_s,power_W"
         )
+    if twice := [column for column in COLUMNS if header.count(column) > 1]:
+        raise InputError(path, "line 1", f"column {twice[0]} stands twice", "each column once")
     place = [header.index(column) for column in COLUMNS]
     body = [(i, row) for i, row in enumerate(rows[1:], 2) if any(cell.strip() for cell in row)]
     values = np.array([_numbers(path, i, row, place) for i, row in body]).reshape(-1, 2)
     if len(values) < 2:
-        raise InputError(path, "", f"{len(values)} rows", "two at least: the last time ends it")
+        count = "1 row" if len(values) else "no row"
+        raise InputError(path, "", f"has {count}", "two at least: the last time ends it")
     for (i, _), (before, now) in zip(body[1:], pairwise(values[:, 0]), strict=True):
         if not now > before:
             raise InputError(
@@ -267,7 +270,10 @@ def _numbers(path: Path, line: int, row: list[str], place: list[int]) -> tuple[f
             number = math.nan
         if not math.isfinite(number) or (column == "power_W" and number < 0):
             raise InputError(
-                path, f"line {line}, {column}", f"'{cell}'", "a number, for power 0 or more"
+                path,
+                f"line {line}, {column}",
+                f"{cell!r} will not do",
+                "a number, for power 0 or more",
             )
         numbers.append(number)
     return numbers[0], numbers[1]

@@ -73,7 +73,12 @@ def _read_stamps(texts: pd.Series, time_format: str | None, first: str) -> Clock
     try:
         stamps = pd.to_datetime(texts, format=time_format or "ISO8601", errors="coerce", utc=True)
     except ValueError as error:
-        raise RecordError("--time-format", "", f"{time_format!r}: {error}") from error
+        raise RecordError(
+            "--time-format",
+            "",
+            f"{time_format!r} is no form of a time ({error})",
+            "write it as '%d.%m.%Y %H:%M:%S'",
+        ) from error
     bad = stamps.isna().to_numpy()
     if bad.all():
         return Clock(np.full(len(bad), np.nan), "", "stamps")

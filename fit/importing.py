@@ -23,6 +23,7 @@ from fit.run_folder import (
     EVENTS,
     READINGS,
     default_folder,
+    not_created,
     run_document,
     to_json,
     write_result,
@@ -30,6 +31,7 @@ from fit.run_folder import (
 
 WATTS = re.compile(r"\s*([+-]?\d*[.,]?\d+([eE][+-]?\d+)?)\s*(W?)\s*", re.ASCII)
 ABSOLUTE_ZERO_degC = -273.15
+PLAUSIBLE_degC = (-90.0, 200.0)  # of the coldest reading of a node
 
 
 @dataclass(frozen=True)
@@ -96,6 +98,7 @@ def import_file(
     for place, node in enumerate(columns.nodes, start=first_node):
         readings[f"{node}_degC"] = _temperatures(table, place, rows, columns.temperature_unit)
         notes.append(f"{node}: {table.titles[place]} [{columns.temperature_unit}]")
+        notes += _doubt(node, readings[f"{node}_degC"], columns.temperature_unit)
     first_power = first_node + len(columns.nodes)
     if columns.supply_V is not None:
         readings["supply_V"] = _readings(table, first_power, rows)
@@ -225,6 +228,14 @@ def _temperatures(table: Table, place: int, rows: NDArray[np.intp], unit: str) -
     return values
 
 
+def _doubt(node: str, temperature_degC: Array, unit: str) -> list[str]:
+    """A question, where a bench was hardly ever so cold or so hot at its coldest."""
+    coldest = float(np.nanmin(temperature_degC))
+    if PLAUSIBLE_degC[0] <= coldest <= PLAUSIBLE_degC[1]:
+        return []
+    return [f"{node}: never below {coldest:.4g} degC: is --temperature-unit {unit} right?"]
+
+
 def _stated_power(file: Path, columns: Columns, t_s: Array) -> tuple[Array, str]:
     """A stated power as a column, (kept,), and how it was understood."""
     match = WATTS.fullmatch(columns.power or "")
@@ -319,5 +330,5 @@ def _write(
             with contextlib.suppress(OSError):
                 parent.rmdir()
         if isinstance(error, OSError):
-            raise RecordError(folder, "", f"cannot be created ({error.strerror})") from error
+            raise not_created(folder, error) from error
         raise

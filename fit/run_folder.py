@@ -117,7 +117,9 @@ def write_result(folder: Path, name: str, document: Mapping[str, object] | str) 
     except OSError as error:
         with contextlib.suppress(OSError):
             temporary.unlink(missing_ok=True)
-        raise RecordError(target, "", f"cannot be written ({error.strerror})") from error
+        raise RecordError(
+            target, "", f"cannot be written ({error.strerror})", "see that its folder takes it"
+        ) from error
     return target
 
 
@@ -203,7 +205,7 @@ class RunWriter:
             shutil.rmtree(folder, ignore_errors=True)  # made a moment ago, and nothing in it
             if isinstance(error, RecordError):
                 raise
-            raise RecordError(folder, "", f"cannot be created ({error.strerror})") from error
+            raise not_created(folder, error) from error
         writer = cls(folder, columns, readings, events)
         writer.sync()
         return writer
@@ -363,6 +365,13 @@ class RunWriter:
                     return
 
 
+def not_created(folder: Path, error: OSError) -> RecordError:
+    """The complaint about a folder that cannot be made."""
+    return RecordError(
+        folder, "", f"cannot be created ({error.strerror})", "name a folder you may create"
+    )
+
+
 def _make_folder(folder: Path) -> None:
     try:
         folder.parent.mkdir(parents=True, exist_ok=True)
@@ -371,7 +380,7 @@ def _make_folder(folder: Path) -> None:
             folder, "", "cannot be created in a file", "name a folder for it"
         ) from error
     except OSError as error:
-        raise RecordError(folder, "", f"cannot be created ({error.strerror})") from error
+        raise not_created(folder, error) from error
     try:
         folder.mkdir()
     except FileExistsError as error:
@@ -379,7 +388,7 @@ def _make_folder(folder: Path) -> None:
             folder, "", "exists already", "a run never writes over another: name a new folder"
         ) from error
     except OSError as error:
-        raise RecordError(folder, "", f"cannot be created ({error.strerror})") from error
+        raise not_created(folder, error) from error
 
 
 def _cell(value: float | None) -> str:

@@ -214,7 +214,9 @@ def save_png(figure: Figure, path: Path) -> Path:
         with styled():
             figure.savefig(path, format="png", dpi=200, facecolor=LIGHT["paper"])
     except OSError as error:
-        raise RecordError(path, "", f"cannot be written ({error.strerror})") from error
+        raise RecordError(
+            path, "", f"cannot be written ({error.strerror})", "name a place you may write to"
+        ) from error
     return path
 
 

@@ -21,7 +21,7 @@ REMEDIES = {
     "string_too_short": "it must not be empty",
     "model_type": "write it as a table",
     "dict_type": "write it as a table",
-    "tuple_type": "write it as a list",
+    "tuple_type": "write it as a list: [ … ], or blocks in double brackets",
     "float_type": "a number, without quotes",
     "int_type": "a whole number, without quotes",
     "string_type": "text, in quotes",
@@ -88,6 +88,9 @@ def first_complaint(
 
 def shown(value: object) -> str:
     """A value much as it stands in the file, or what it is where it has parts."""
+    if isinstance(value, list | dict):
+        kind = "list" if isinstance(value, list) else "table"
+        return f"a {kind}" if value else f"an empty {kind}"
     if not isinstance(value, str | int | float):
         return f"a {type(value).__name__}"
     text = str(value).lower() if isinstance(value, bool) else repr(value)

@@ -11,11 +11,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from importlib.resources import files
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints, ValidationError
 
 from fit.errors import InputError
+from fit.toml_file import first_complaint, read_tables
 
 MATERIALS = ("metal", "glass", "plastic")
 SHIPPED = "touch_limits.toml"
@@ -72,6 +73,9 @@ class _Table(_Block):
     limit: Annotated[tuple[_Limit, ...], Field(min_length=1)]
 
 
+KEYS = ("schema", *sorted({*_Table.model_fields, *_Limit.model_fields} - {"schema_"}))
+
+
 def read_touch_limits(path: Path | None = None) -> TouchTable:
     """Read a table of touch limits.
 
@@ -82,15 +86,15 @@ def read_touch_limits(path: Path | None = None) -> TouchTable:
         InputError: the file cannot be used; the message names file, place and remedy.
     """
     name = str(path) if path else SHIPPED
+    if path is None:
+        tables = tomllib.loads((files("heatrun_data") / SHIPPED).read_text(encoding="utf-8"))
+    else:
+        tables = read_tables(path, InputError, "name a table of touch limits")
     try:
-        text = (path or files("heatrun_data") / SHIPPED).read_text(encoding="utf-8")
-        table = _Table.model_validate(tomllib.loads(text))
-    except OSError as error:
-        raise InputError(name, "", f"cannot be read ({error.strerror})") from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise InputError(name, "", f"no TOML file ({error})") from error
+        table = _Table.model_validate(tables)
     except ValidationError as error:
-        raise _as_input_error(name, error.errors()[0]) from None
+        place, problem, remedy = first_complaint(error, KEYS, f"as in heatrun's own {SHIPPED}")
+        raise InputError(name, place, problem, remedy) from None
     return TouchTable(
         source=name,
         confirmed=table.confirmed,
@@ -103,10 +107,3 @@ def _limit(limit: _Limit) -> TouchLimit:
     values = {material: getattr(limit, f"{material}_degC") for material in MATERIALS}
     stated = {material: value for material, value in values.items() if value is not None}
     return TouchLimit(limit.standard, limit.contact, limit.duration_s, stated)
-
-
-def _as_input_error(name: str, error: Any) -> InputError:
-    place = ".".join(str(part + 1) if isinstance(part, int) else str(part) for part in error["loc"])
-    return InputError(
-        name, place, error["msg"], f"copy the form of the table that comes with heatrun ({SHIPPED})"
-    )

@@ -103,6 +103,61 @@ def test_run_documents_that_cannot_be_meant(
     assert expected in line
 
 
+PROFILES = {
+    "a column twice": ("t_s,power_W,power_W\n0,4,1\n9,1,1\n", "column power_W stands twice"),
+    "no row": ("t_s,power_W\n", "has no row; two at least"),
+    "a negative power": ("t_s,power_W\n0,4\n9,-1\n", "line 3, power_W: '-1' will not do"),
+}
+
+
+@pytest.mark.parametrize("case", PROFILES)
+def test_profiles_that_cannot_be_meant(case: str, folder: Path) -> None:
+    from fit.duty import read_profile
+    from fit.errors import InputError
+
+    text, expected = PROFILES[case]
+    (folder / "profile.csv").write_text(text, encoding="utf-8")
+    with pytest.raises(InputError, match=expected):
+        read_profile(folder / "profile.csv")
+
+
+TOUCH_TABLES = {
+    "not TOML": ("x = [", "is not TOML"),
+    "no limit": ("schema = 1\nlimit = []\n", "limit: an empty list will not do; at least one"),
+    "misspelt": (
+        'schema = 1\n[[limit]]\nstandard = "a"\ncontact = "b"\nduration_s = 1\nmetall_degC = 50\n',
+        "limit: 1: metall_degC: unknown key; did you mean 'metal_degC'",
+    ),
+}
+
+
+@pytest.mark.parametrize("case", TOUCH_TABLES)
+def test_touch_tables_that_cannot_be_meant(case: str, folder: Path) -> None:
+    from fit.errors import InputError
+    from fit.touch_limits import read_touch_limits
+
+    text, expected = TOUCH_TABLES[case]
+    (folder / "touch.toml").write_text(text, encoding="utf-8")
+    with pytest.raises(InputError, match=expected):
+        read_touch_limits(folder / "touch.toml")
+
+
+def test_a_run_alone_is_not_compared(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (folder / "readings.csv").write_text(HEADER + ROWS, encoding="utf-8")
+    line = complaint(capsys, folder, "compare", "readings.csv", "readings.csv")
+    assert "readings.csv: " in line
+    assert "name two" in line
+
+
+def test_a_folder_that_cannot_be_made_is_told_with_what_would_do(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (folder / "log.csv").write_text(HEADER + ROWS, encoding="utf-8")
+    columns = ("--time", "t_s", "--node", "tab=tab_degC", "--power", "power_W")
+    line = complaint(capsys, folder, "import", "log.csv", *columns, "--out", "log.csv/run")
+    assert "name a folder you may create" in line
+
+
 def test_impossible_temperatures_are_left_out_and_said(folder: Path) -> None:
     from fit.record import read_run
 

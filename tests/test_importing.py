@@ -254,6 +254,21 @@ def test_temperature_units(tmp_path: Path, unit: str, from_degC: object) -> None
     same_readings(brought_in(tmp_path, text, temperature_unit=unit))
 
 
+@pytest.mark.parametrize("kelvins", [{"temperature_unit": "K"}, {}], ids=["taken so", "not said"])
+def test_a_bench_hardly_so_cold_or_hot_is_asked_about(
+    tmp_path: Path, kelvins: dict[str, object]
+) -> None:
+    text = PLAIN if kelvins else PLAIN.replace("23.0,22", "296,295").replace(",2", ",29")
+    notes = brought_in(tmp_path, text, **kelvins).document["import"]["notes"]  # type: ignore[index]
+    assert sum("--temperature-unit" in note for note in notes) == 2
+    assert not any("right?" in note for note in _notes_of_a_plain_file(tmp_path / "plain"))
+
+
+def _notes_of_a_plain_file(folder: Path) -> list[str]:
+    folder.mkdir()
+    return brought_in(folder, PLAIN).document["import"]["notes"]  # type: ignore[index,no-any-return]
+
+
 def test_power_in_another_unit_is_recorded_as_such(tmp_path: Path) -> None:
     assert brought_in(tmp_path, PLAIN, power_unit="percent").power_unit == "percent"
 

@@ -283,7 +283,7 @@ def test_pulses_faster_than_the_record_are_not_rated(budget, spans):
     [
         ("", "line 1: no column t_s"),
         ("t_s,watts\n0,1\n1,0\n", "no column power_W"),
-        ("t_s,power_W\n0,1\n", "1 rows"),
+        ("t_s,power_W\n0,1\n", "has 1 row"),
         ("t_s,power_W\n0,1\n5,2\n5,0\n", "line 4: t_s 5 after 5"),
         ("t_s,power_W\n0,1\n5,\n", "line 3, power_W: ''"),
         ("t_s,power_W\n0,1\n5,-2\n", "line 3, power_W: '-2'"),

@@ -59,15 +59,16 @@ def command(
     for file in (plot, table):
         if file is not None:
             refuse_existing(file)
-    outcomes = _measured(find_runs(run), jobs, quiet=as_json)
+    runs = find_runs(run)
+    if len(runs) == 1:
+        raise NotIdentifiable(f"{runs[0]}: one run has nothing to compare with; name two")
+    outcomes = _measured(runs, jobs, quiet=as_json)
     for outcome in outcomes:
         if outcome.error is not None:
             typer.echo(f"heatrun: {outcome.error}", err=True)
     measured = [outcome.result for outcome in outcomes if outcome.result is not None]
     if len(measured) < 2:
-        raise NotIdentifiable(
-            f"{len(measured)} of {len(outcomes)} runs measured; compare needs two"
-        )
+        raise typer.Exit(2)
     name, x = (None, None) if against is None else values_of(measured, against)
     comparison = compare(measured, name, x, remounted)
     if plot is not None:

@@ -113,16 +113,16 @@ def _intervals(response: Response, method: Intervals) -> Array:
 
 def _draw(response: Response, folder: Path) -> list[Path]:
     """Measured, fit and residuals in linear and in log time, spectrum and cumulative curve."""
-    from fit.errors import RecordError
     from fit.figures.curves import curves_figure
     from fit.figures.fitted import fitted_figure
     from fit.figures.spectrum import spectrum_figure
+    from fit.run_folder import not_created
     from fit.style import save_png
 
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        raise RecordError(folder, "--png", f"cannot be created ({error.strerror})") from error
+        raise not_created(folder, error) from error
     figures = {
         "fit_linear_time": fitted_figure(response),
         "fit_log_time": curves_figure(response),

@@ -114,9 +114,9 @@ def _comparison(runs: list[Path]) -> Comparison:
 
 
 def _create(folder: Path) -> None:
-    from fit.errors import RecordError
+    from fit.run_folder import not_created
 
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        raise RecordError(folder, "", f"cannot be created ({error.strerror})") from error
+        raise not_created(folder, error) from error

@@ -86,12 +86,12 @@ def test_own_table_takes_the_place_of_the_shipped_one(tmp_path):
 @pytest.mark.parametrize(
     ("old", "new", "place"),
     [
-        ("plastic_degC = 55", 'plastic_degC = "hot"', "limit.1.plastic_degC"),
-        ("plastic_degC = 55", "plastic_degC = -5", "limit.1.plastic_degC"),
-        ("plastic_degC", "wood_degC", "limit.1.wood_degC"),
-        ("duration_s = 60", "duration_s = 0", "limit.1.duration_s"),
+        ("plastic_degC = 55", 'plastic_degC = "hot"', "limit: 1: plastic_degC"),
+        ("plastic_degC = 55", "plastic_degC = -5", "limit: 1: plastic_degC"),
+        ("plastic_degC", "wood_degC", "limit: 1: wood_degC"),
+        ("duration_s = 60", "duration_s = 0", "limit: 1: duration_s"),
         ("schema = 1", "schema = 2", "schema"),
-        ("[[limit]]", "[limit", "no TOML file"),
+        ("[[limit]]", "[limit", "is not TOML"),
     ],
 )
 def test_bad_table_is_refused_with_its_place(tmp_path, old, new, place):
