@@ -20,13 +20,14 @@ TOUCH_AMBIENT_DEGC = 25.0  # where touch temperatures are judged (committee prac
 def show(prediction: Prediction) -> None:
     """Print stages with a bar of their kelvins, nodes, time constants and the main inputs."""
     from rich.console import Console
+    from rich.markup import escape
 
     console = Console(highlight=False)
     budget = prediction.budget
     console.print(
-        f"[bold]{budget.title or budget.path.name}[/bold]\n"
-        f"{prediction.power_W:.3g} W, of which {budget.conditions.path_fraction:.0%} takes this "
-        f"path, in air of {prediction.ambient_degC:.1f} °C\n"
+        f"[bold]{escape(budget.title or budget.path.name)}[/bold]\n"
+        f"{prediction.power_W:.3g} W, of which {100 * budget.conditions.path_fraction:.0f} % takes "
+        f"this path, in air of {prediction.ambient_degC:.1f} °C\n"
     )
     console.print(_stages(prediction))
     console.print()
@@ -37,13 +38,14 @@ def show(prediction: Prediction) -> None:
     else:
         console.print("No heat capacities (C_J_per_K): no time constants predicted.")
     for line in (*_limit_lines(prediction), *_driver_lines(prediction)):
-        console.print(line)
+        console.print(line, markup=False)
     console.print("u is the standard uncertainty; ± is the expanded one, k = 2.")
     for warning in prediction.warnings:
         console.print(f"Note: {warning}.")
 
 
 def _stages(prediction: Prediction) -> Table:
+    from rich.markup import escape
     from rich.table import Table
 
     table = Table(
@@ -65,7 +67,7 @@ def _stages(prediction: Prediction) -> Table:
         prediction.budget.stages, prediction.R_K_per_W, u, drops, strict=True
     ):
         table.add_row(
-            stage.name,
+            escape(stage.name),
             stage.from_node,
             stage.to_node,
             f"{R:.3g}",
@@ -97,7 +99,7 @@ def _nodes(prediction: Prediction) -> Table:
 def _taus(prediction: Prediction) -> str:
     """Time constants with their expanded uncertainties; those of nodes without capacity are 0."""
     return ", ".join(
-        f"{tau:.3g} ± {float(f'{2 * u:.2g}'):g} s"
+        f"{float(f'{tau:.3g}'):g} ± {float(f'{2 * u:.2g}'):g} s"
         for tau, u in zip(prediction.tau_s, prediction.tau_u_s, strict=True)
         if tau > 0
     )
@@ -151,7 +153,9 @@ def _driver_lines(prediction: Prediction) -> list[str]:
     lines = []
     main = prediction.drivers[:MAIN_DRIVERS]
     if main:
-        named = " and ".join(f"{key} of {stage} ({share:.0%})" for stage, key, share in main)
+        named = " and ".join(
+            f"{key} of {stage} ({100 * share:.0f} %)" for stage, key, share in main
+        )
         first = prediction.budget.nodes[0]
         lines.append(f"What the rise of {first} hangs on most: {named} of its variance.")
     assumed = [

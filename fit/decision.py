@@ -43,6 +43,17 @@ def decide(p_conforming: float) -> str:
     return NON_CONFORMING if p_conforming <= 1 - DECIDED_AT else UNDECIDED
 
 
+def probability_in_words(p: float) -> str:
+    """'0.972', never a false certainty.
+
+    >>> probability_in_words(0.99999), probability_in_words(0.972)
+    ('> 0.999', '0.972')
+    """
+    if p > 0.999:
+        return "> 0.999"
+    return "< 0.001" if p < 0.001 else f"{p:.3f}"
+
+
 def decide_all(decisions: list[str]) -> str:
     """The decision for the whole: non-conforming before undecided before conforming."""
     for worst in (NON_CONFORMING, UNDECIDED):

@@ -156,7 +156,7 @@ def _wide(table: Table) -> int:
 def _networks(response: Response, ladder: Ladder | None, unit: str) -> Table:
     capacity = "J/K" if response.power_unit == "W" else f"{response.power_unit}·s/K"
     foster = [
-        (str(k), with_expanded(float(R), float(u)), _digits(tau))
+        (str(k), _term(response, float(R), float(u)), _digits(tau))
         for k, (R, u, tau) in enumerate(
             zip(
                 response.foster_R_K_per_W,
@@ -181,6 +181,15 @@ def _networks(response: Response, ladder: Ladder | None, unit: str) -> Table:
     for left, right in zip_longest(foster, cauer, fillvalue=nothing):
         table.add_row(*left, *right)
     return table
+
+
+def _term(response: Response, R_K_per_W: float, u_K_per_W: float) -> str:
+    """A term of the Foster network; none where it is the one that the total is not resolved by."""
+    node = response.nodes.index(response.foster_node)
+    total, total_u = response.total_K_per_W[[node]], response.total_u_K_per_W[[node]]
+    if u_K_per_W > abs(R_K_per_W) and not are_resolved(total, total_u)[0]:
+        return NOT_RESOLVED
+    return with_expanded(R_K_per_W, u_K_per_W)
 
 
 def _about_ladder(ladder: Ladder | None) -> Sequence[str]:

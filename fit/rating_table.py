@@ -11,6 +11,7 @@ from rich.markup import escape
 from rich.table import Table
 
 from fit.check_table import STYLE, with_expanded
+from fit.decision import probability_in_words
 from fit.duty import DUTIES, PERIODS_S, ProfileResult
 from fit.rating import Estimate, LimitRating, Rating
 from fit.resolved import RESOLVED
@@ -197,7 +198,7 @@ def _limit_table(rating: Rating) -> Table | None:
                 f"{limit.degC.value:.1f}",
                 f"{limit.limit_degC:g}",
                 f"{limit.margin_K:+.1f}",
-                f"{limit.p_within:.3f}",
+                "-" if limit.p_within is None else probability_in_words(limit.p_within),
                 with_expanded(allowable.value, allowable.u),
                 f"[{STYLE[decision]}]{decision}[/]",
             )
@@ -226,7 +227,7 @@ def _touch_table(rating: Rating) -> Table:
             escape(row.standard),
             escape(row.contact),
             f"{row.limit_degC:g}",
-            f"{row.p_within:.3f}",
+            probability_in_words(row.p_within),
             f"[{STYLE[row.decision]}]{row.decision}[/]",
         )
     return table

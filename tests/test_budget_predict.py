@@ -61,6 +61,13 @@ def test_power_and_ambient_of_a_run_replace_the_designs() -> None:
     assert prediction.ambient_degC == 40.0
 
 
+@pytest.mark.parametrize("power_W", [1.234567, 3.7582, 4.19421])
+def test_a_stated_resistance_is_predicted_as_stated_at_any_power(power_W: float) -> None:
+    budget = two_stages()
+    stated_R = [stage.uncertain["R_K_per_W"].value for stage in budget.stages]
+    assert predict(budget, power_W=power_W, draws=10).R_K_per_W.tolist() == stated_R
+
+
 def test_monte_carlo_agrees_with_the_law_of_propagation() -> None:
     """JCGM 100, 5.1.2: for this linear sum the two must agree."""
     prediction = predict(two_stages(), draws=40000)

@@ -106,6 +106,20 @@ def test_budget_tables_fit_80_columns(
     assert "board_back" in text
 
 
+def test_brackets_of_a_title_and_a_name_are_printed_as_they_are(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    text = (folder / "budget.toml").read_text(encoding="utf-8")
+    text = text.replace('title = "', 'title = "[/] rev [red] ').replace(
+        'name = "pad"', 'name = "[/x]"'
+    )
+    (folder / "brackets.toml").write_text(text, encoding="utf-8")
+    status, printed = call(capsys, "budget", "brackets.toml")
+    assert status == 0
+    assert "[/] rev [red] " in printed
+    assert "[/x]" in printed
+
+
 def test_fit_json_of_a_known_ladder(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
     status, text = call(capsys, "fit", "sound.csv", "--json")
     document = json.loads(text)

@@ -134,6 +134,18 @@ def test_a_node_of_a_fit_that_is_not_resolved_is_said_so() -> None:
     assert [node["resolved"] for node in nodes.values()] == [True, False]  # type: ignore[attr-defined]
 
 
+def test_a_term_that_leaves_the_total_open_has_no_number_either() -> None:
+    run = made_run()
+    made = made_response(run)
+    u = np.full_like(made.resistance_u_K_per_W, 0.01)
+    u[0, -1] = 70.0
+    response = replace(made, resistance_u_K_per_W=u, covariance={"fit": np.diag([4900.0, 0.01])})
+    text = printed(print_response, run, response, linear_intervals(response), "linear")
+    networks = text[text.index("Networks of") :]
+    assert "140" not in networks
+    assert networks.count(NOT_RESOLVED) == 1
+
+
 @pytest.mark.parametrize("order", [7, 12, 20])
 def test_many_time_constants_do_not_fold_on_80_columns(order: int) -> None:
     run = made_run()

@@ -49,7 +49,7 @@ def predict(
     inputs, leak = draw_stages(budget, draws), _leaks(budget, draws)
     heat = shared["path_fraction"] * shared["power_W"]
     own, flow = _solve(budget, inputs, leak, heat, ambient)
-    seen = own * flow / heat
+    seen = own * (flow / heat)
     drops = own * flow
     rises = np.cumsum(drops[::-1], axis=0)[::-1]
     C = np.array([stage.C_J_per_K or 0.0 for stage in budget.stages])
@@ -110,7 +110,7 @@ def _flows(own: Array, leak: Array, heat: Array) -> Array:
     flow = np.empty_like(own)
     arriving = heat
     for i in range(len(own)):
-        flow[i] = arriving * onward[i] / (onward[i] + leak[i])
+        flow[i] = arriving * (onward[i] / (onward[i] + leak[i]))  # all of it where nothing leaks
         arriving = flow[i]
     return flow
 
