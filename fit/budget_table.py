@@ -41,7 +41,7 @@ def show(prediction: Prediction) -> None:
         console.print(line, markup=False)
     console.print("u is the standard uncertainty; ± is the expanded one, k = 2.")
     for warning in prediction.warnings:
-        console.print(f"Note: {warning}.")
+        console.print(f"Note: {warning}.", markup=False)
 
 
 def _stages(prediction: Prediction) -> Table:

@@ -110,14 +110,13 @@ def test_brackets_of_a_title_and_a_name_are_printed_as_they_are(
     folder: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     text = (folder / "budget.toml").read_text(encoding="utf-8")
-    text = text.replace('title = "', 'title = "[/] rev [red] ').replace(
-        'name = "pad"', 'name = "[/x]"'
-    )
+    text = text.replace('title = "', 'title = "[/] rev [red] ').replace("0.75", "0.05")
+    text = text.replace('name = "pad"', 'name = "[/x]"')
     (folder / "brackets.toml").write_text(text, encoding="utf-8")
     status, printed = call(capsys, "budget", "brackets.toml")
     assert status == 0
     assert "[/] rev [red] " in printed
-    assert "[/x]" in printed
+    assert "[/x]: " in printed.split("Note: ")[1]
 
 
 def test_fit_json_of_a_known_ladder(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
