@@ -365,10 +365,10 @@ class RunWriter:
                     return
 
 
-def not_created(folder: Path, error: OSError) -> RecordError:
+def not_created(folder: Path, error: OSError, place: str = "") -> RecordError:
     """The complaint about a folder that cannot be made."""
     return RecordError(
-        folder, "", f"cannot be created ({error.strerror})", "name a folder you may create"
+        folder, place, f"cannot be created ({error.strerror})", "name a folder you may create"
     )
 
 

@@ -337,7 +337,7 @@ BAD: dict[str, tuple[Change, str]] = {
     ),
     "instruments by name": (
         lambda t: t.update(instrument={"reader": t["instrument"][0]}),
-        "instrument: a dict will not do; at least one [[instrument]] block",
+        "instrument: a table will not do; at least one [[instrument]] block",
     ),
     "guard on a node in capitals": (
         lambda t: t["guard"].update(max_degC={"Tab": 90}),

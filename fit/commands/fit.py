@@ -122,7 +122,7 @@ def _draw(response: Response, folder: Path) -> list[Path]:
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        raise not_created(folder, error) from error
+        raise not_created(folder, error, "--png") from error
     figures = {
         "fit_linear_time": fitted_figure(response),
         "fit_log_time": curves_figure(response),

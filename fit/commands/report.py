@@ -119,4 +119,4 @@ def _create(folder: Path) -> None:
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        raise not_created(folder, error) from error
+        raise not_created(folder, error, "--png") from error
