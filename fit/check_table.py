@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from pathlib import Path
@@ -14,9 +13,9 @@ from rich.table import Table
 from fit.advice import percent
 from fit.causes import Finding
 from fit.check import SpanVerdict, Verdict
-from fit.decision import CONFORMING, NON_CONFORMING, UNDECIDED
-from fit.errors import RecordError
+from fit.decision import CONFORMING, NON_CONFORMING, UNDECIDED, probability_in_words
 from fit.many import Outcome
+from fit.new_csv import write_csv
 from fit.resolved import NOT_RESOLVED, resolved_verdicts
 
 STYLE = {CONFORMING: "green", NON_CONFORMING: "bold red", UNDECIDED: "yellow"}
@@ -91,11 +90,11 @@ def _measured_cells(span: SpanVerdict, resolved: bool) -> tuple[str, str, str, s
     if not resolved:
         # Even so a span may be known to be within its limit, or over it.
         decided = span.decision != UNDECIDED
-        p = _probability(span.p_conforming) if decided else "-"
+        p = probability_in_words(span.p_conforming) if decided else "-"
         return NOT_RESOLVED, p, "-", decision
     return (
         with_expanded(span.measured_K_per_W, span.measured_u_K_per_W),
-        _probability(span.p_conforming),
+        probability_in_words(span.p_conforming),
         f"{span.E_n:+z.1f}",
         decision,
     )
@@ -115,12 +114,6 @@ def with_expanded(value: float, u: float) -> str:
     first = f"{expanded:.1e}"
     places = max(0, 1 - int(first.split("e")[1]))
     return f"{value:z.{places}f} ± {expanded:.{places}f}"
-
-
-def _probability(p: float) -> str:
-    if p > 0.999:
-        return "> 0.999"
-    return "< 0.001" if p < 0.001 else f"{p:.3f}"
 
 
 def _print_findings(console: Console, verdict: Verdict) -> None:
@@ -198,14 +191,6 @@ def print_runs(console: Console, outcomes: Sequence[Outcome[Verdict]]) -> None:
     )
 
 
-def refuse_existing(table: Path) -> None:
-    """Raise RecordError where the table would write over a file, or has no folder to be in."""
-    if table.exists():
-        raise RecordError(table, "", "exists already", "name a new file: nothing is written over")
-    if not table.parent.is_dir():
-        raise RecordError(table, "", f"there is no folder {table.parent}", "create it first")
-
-
 def write_table(table: Path, outcomes: Sequence[Outcome[Verdict]]) -> None:
     """Write one row a span of every run; a run that could not be read has one row with its error.
 
@@ -216,16 +201,7 @@ def write_table(table: Path, outcomes: Sequence[Outcome[Verdict]]) -> None:
     Raises:
         RecordError: the file exists or cannot be written.
     """
-    try:
-        with table.open("x", newline="", encoding="utf-8") as stream:
-            writer = csv.DictWriter(stream, COLUMNS, lineterminator="\n")
-            writer.writeheader()
-            for outcome in outcomes:
-                writer.writerows(_rows(outcome))
-    except FileExistsError:
-        refuse_existing(table)
-    except OSError as error:
-        raise RecordError(table, "", f"cannot be written ({error.strerror})") from error
+    write_csv(table, COLUMNS, (row for outcome in outcomes for row in _rows(outcome)))
 
 
 def _rows(outcome: Outcome[Verdict]) -> Iterator[dict[str, object]]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 from collections.abc import Sequence
 from dataclasses import asdict
 from pathlib import Path
@@ -16,7 +15,7 @@ from rich.table import Table
 
 from fit.check_table import with_expanded
 from fit.compare import Comparison, SpanComparison
-from fit.errors import RecordError
+from fit.new_csv import write_csv
 from fit.resolved import NOT_RESOLVED, resolved_readings
 from fit.trend import CONTACT, CONTACT_EXPONENT
 
@@ -178,19 +177,7 @@ def write_table(table: Path, comparison: Comparison) -> None:
     Raises:
         RecordError: the file exists or cannot be written.
     """
-    try:
-        with table.open("x", newline="", encoding="utf-8") as stream:
-            writer = csv.DictWriter(stream, COLUMNS, lineterminator="\n")
-            writer.writeheader()
-            writer.writerows(_rows(comparison))
-    except FileExistsError:
-        raise RecordError(
-            table, "", "exists already", "name a new file: nothing is written over"
-        ) from None
-    except OSError as error:
-        raise RecordError(
-            table, "", f"cannot be written ({error.strerror})", "name a file you may write"
-        ) from error
+    write_csv(table, COLUMNS, _rows(comparison))
 
 
 def _rows(comparison: Comparison) -> list[dict[str, object]]:

@@ -37,8 +37,9 @@ def command(
     status: 0 all spans conform, 1 a span does not, 3 not decided, 2 bad input. A span conforms
     where its resistance is under its limit with a probability of at least 95 %.
     """
-    from fit.check_table import refuse_existing, write_table
+    from fit.check_table import write_table
     from fit.many import find_runs
+    from fit.new_csv import refuse_existing
 
     if table is not None:
         refuse_existing(table)

@@ -49,12 +49,12 @@ def command(
     and the match of its thermocouples, cancels in the difference. Exit status 2 where a run could
     not be read; the rest are compared all the same.
     """
-    from fit.check_table import refuse_existing
     from fit.compare import compare, values_of
     from fit.compare_figure import comparison_figure, save_figure
     from fit.compare_table import write_table
     from fit.errors import NotIdentifiable
     from fit.many import find_runs
+    from fit.new_csv import refuse_existing
 
     for file in (plot, table):
         if file is not None:
