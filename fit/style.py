@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from fit.errors import RecordError
+from fit.run_folder import not_created
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -202,6 +203,14 @@ def to_svg(figure: Figure, description: str) -> str:
     assert box is not None
     opening = f'<svg {box.group()} role="img" aria-label="{escape(description, quote=True)}">'
     return re.sub(r"<svg[^>]*>", lambda _: opening, text, count=1)
+
+
+def make_png_folder(folder: Path) -> None:
+    """The folder that --png names, where there is none yet. Raises RecordError."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise not_created(folder, error, "--png") from error
 
 
 def save_png(figure: Figure, path: Path) -> Path:

@@ -116,13 +116,9 @@ def _draw(response: Response, folder: Path) -> list[Path]:
     from fit.figures.curves import curves_figure
     from fit.figures.fitted import fitted_figure
     from fit.figures.spectrum import spectrum_figure
-    from fit.run_folder import not_created
-    from fit.style import save_png
+    from fit.style import make_png_folder, save_png
 
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise not_created(folder, error, "--png") from error
+    make_png_folder(folder)
     figures = {
         "fit_linear_time": fitted_figure(response),
         "fit_log_time": curves_figure(response),

@@ -58,7 +58,7 @@ def command(
     from fit.record import read_run
     from fit.report import REPORT, draw_figures, render
     from fit.run_folder import write_result
-    from fit.style import save_png
+    from fit.style import make_png_folder, save_png
 
     run = read_run(runs[0])
     target = out if out is not None else (run.folder / REPORT if run.folder else None)
@@ -67,7 +67,7 @@ def command(
     if out is not None and out.exists():
         raise HeatrunError(f"{out}: exists already; name a new file")
     if png is not None:
-        _create(png)
+        make_png_folder(png)
     with working(f"reporting {runs[0]}"):
         material = _material(runs, budget)
         figures = draw_figures(material)
@@ -111,12 +111,3 @@ def _comparison(runs: list[Path]) -> Comparison:
     from fit.record import read_run
 
     return compare([measure_run(read_run(path)) for path in runs])
-
-
-def _create(folder: Path) -> None:
-    from fit.run_folder import not_created
-
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise not_created(folder, error, "--png") from error
