@@ -154,9 +154,7 @@ def identify(
     node's own start. order: that many time constants, whatever the data say.
     Raises NotIdentifiable when the record does not carry an answer.
     """
-    signals = prepare(run)
-    with about(run.path):
-        return identify_signals(signals, reference, max_order, order, run=run)
+    return identify_signals(prepare(run), reference, max_order, order, run=run)
 
 
 def identify_signals(
@@ -172,14 +170,15 @@ def identify_signals(
 
     near: the fit of a shorter record of the same run, to start from.
     """
-    reference = choose_reference(signals.nodes, reference)
-    # Ambient is not part of the network: above another reference it is no node of it.
-    nodes = tuple(n for n in path_order(signals.nodes) if n not in (reference, "ambient"))
-    if not nodes:
-        raise NotIdentifiable("only ambient was measured: there is no node on the heat path")
-    record = reduce(signals, nodes, reference)
-    fitted, not_resolved = solve_record(record, max_order, order, near)
-    return _response(signals, record, fitted, not_resolved, run)
+    with about(run.path if run else None):
+        reference = choose_reference(signals.nodes, reference)
+        # Ambient is not part of the network: above another reference it is no node of it.
+        nodes = tuple(n for n in path_order(signals.nodes) if n not in (reference, "ambient"))
+        if not nodes:
+            raise NotIdentifiable("only ambient was measured: there is no node on the heat path")
+        record = reduce(signals, nodes, reference)
+        fitted, not_resolved = solve_record(record, max_order, order, near)
+        return _response(signals, record, fitted, not_resolved, run)
 
 
 def solve_record(

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import block_diag
 
-from fit.errors import NotIdentifiable, about
+from fit.errors import NotIdentifiable
 from fit.identify import Response, identify_signals, path_order, positive
 from fit.ladder import adequate_ladder
 from fit.placement import SlowShare, slow_share
@@ -75,14 +75,12 @@ def measure_signals(signals: Signals, run: Run) -> Spans:
     case = nodes[-2] if nodes[-1] == "ambient" else nodes[-1]
     if nodes.index(case) > 0:
         inner = only(signals, tuple(node for node in signals.nodes if node != "ambient"))
-        with about(run.path):
-            response = identify_signals(inner, case, run=run)
+        response = identify_signals(inner, case, run=run)
         parts.append(inner_spans(response))
         responses.append(response)
         settled = response.settled
     if nodes[-1] == "ambient":
-        with about(run.path):
-            response = identify_signals(signals, "ambient", run=run)
+        response = identify_signals(signals, "ambient", run=run)
         air = response.air
         assert air is not None
         last = response.nodes.index(case)
