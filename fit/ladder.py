@@ -78,8 +78,11 @@ def adequate_ladder(fitted: Fitted, spans: Array, covariance: Array) -> Ladder |
         lowest = min(found, key=lambda ladder: ladder.cost)
         white = lowest.inflation < WHITE * lowest.cost / readings
         # A hidden lump that leaves the spans of the ladder without where they were confirms it.
-        without = [] if begin is None or begin.cost < found[-1].cost else [begin]
-        hardly_moved = _repeats([*without, found[-1]], np.inf, MOVED_SPAN) > 1
+        hardly_moved = (
+            begin is not None
+            and found[-1].cost <= begin.cost
+            and _repeats([begin, found[-1]], np.inf, MOVED_SPAN) > 1
+        )
         return white and (hardly_moved or _repeats(found, inflation, SAME_SPAN) > REPEATS_SURE)
 
     # The general model also fits away noise of the reference, which is in every rise: a ladder
