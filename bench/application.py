@@ -17,7 +17,7 @@ import typer
 
 from bench.cli import COMMANDS, complain
 from fit.errors import HeatrunError
-from fit.telling import PLAIN, QUIET, VERBOSE, is_verbose, tell
+from fit.output.verbosity import PLAIN, QUIET, VERBOSE, is_verbose, tell
 
 STOPPED = 130
 """What typer returns where Ctrl-C ended a command."""

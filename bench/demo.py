@@ -10,17 +10,17 @@ from importlib.resources import as_file, files
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from bench.rig import Rig, rig_from
+from bench.rig.schema import Rig, rig_from
 from bench.virtual.bench import VirtualBench, open_bench
 from bench.virtual.scenario import Unit, make_unit, read_scenario
 from fit.errors import BenchError
-from fit.record import Run, read_run
-from fit.run_folder import write_result
+from fit.records.run import Run, read_run
+from fit.records.writer import write_result
 
 if TYPE_CHECKING:
-    from bench.status import Status
+    from bench.acquisition.status import Status
+    from fit.assessment.conformity import Verdict
     from fit.budget.model import Budget
-    from fit.check import Verdict
 
 SCENARIO = files("heatrun_data") / "charge_controller"
 LABEL = "charge controller demo"
@@ -134,8 +134,8 @@ def run_demo(
     Raises:
         InputError: the folder exists, or no such fault.
     """
-    from bench.clock import LockStepClock
-    from bench.logger import heat_run
+    from bench.acquisition.clock import LockStepClock
+    from bench.acquisition.run_loop import heat_run
     from fit.budget import read_budget
 
     started = time.monotonic()
@@ -175,11 +175,11 @@ def run_demo(
 
 def _evaluate(run: Run, budget: Budget, folder: Path) -> Verdict:
     """Fit, check and report, as the three commands do, from one measurement."""
-    from fit.check import check
-    from fit.report import write_report
-    from fit.report_rating import rate_verdict
-    from fit.results import check_document, fit_document
-    from fit.spans import measure
+    from fit.assessment.conformity import check
+    from fit.measurement.spans import measure
+    from fit.output.documents import check_document, fit_document
+    from fit.output.report.rating import rate_verdict
+    from fit.output.report.report import write_report
 
     spans = measure(run)
     response = spans.responses[-1]

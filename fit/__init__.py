@@ -9,26 +9,24 @@
 from __future__ import annotations
 
 import importlib
-import sys
-from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from fit.assessment.conformity import check
     from fit.budget import predict, read_budget
-    from fit.check import check
-    from fit.identify import identify
-    from fit.record import read_run
-    from fit.spans import measure
+    from fit.identification.response import identify
+    from fit.measurement.spans import measure
+    from fit.records.run import read_run
 
 __all__ = ["check", "identify", "measure", "predict", "read_budget", "read_run"]
 
 _HOMES = {
-    "read_run": "fit.record",
-    "identify": "fit.identify",
-    "measure": "fit.spans",
+    "read_run": "fit.records.run",
+    "identify": "fit.identification.response",
+    "measure": "fit.measurement.spans",
     "read_budget": "fit.budget",
     "predict": "fit.budget",
-    "check": "fit.check",
+    "check": "fit.assessment.conformity",
 }
 
 
@@ -37,16 +35,3 @@ def __getattr__(name: str) -> Any:
     if name in _HOMES:
         return getattr(importlib.import_module(_HOMES[name]), name)
     raise AttributeError(f"module 'fit' has no attribute {name!r}")
-
-
-class _Package(ModuleType):
-    """This package: `fit.identify` and `fit.check` are the functions, also once the modules of the
-    same names are loaded, which Python would put in their place.
-    """
-
-    def __setattr__(self, name: str, value: Any) -> None:
-        if not (name in _HOMES and isinstance(value, ModuleType)):
-            super().__setattr__(name, value)
-
-
-sys.modules[__name__].__class__ = _Package

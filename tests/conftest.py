@@ -19,7 +19,7 @@ for name in THREADS:
 @pytest.fixture
 def no_watchdog_left(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
     """Every watchdog that a test starts has gone a little later; one that has not fails it."""
-    from bench import watching_over
+    from bench.safety import watchdog_client as watching_over
 
     started: list[subprocess.Popen[bytes]] = []
 

@@ -74,7 +74,7 @@ def test_help_lines_are_whole(
 
 def test_help_loads_nothing_heavy() -> None:
     program = (
-        "import sys, bench.cli, bench.logger\n"
+        "import sys, bench.cli, bench.acquisition.run_loop\n"
         "try: bench.cli.main(['--help'])\n"
         "except SystemExit: pass\n"
         "print(sorted({'pandas', 'scipy', 'lmfit', 'matplotlib'} & set(sys.modules)))"

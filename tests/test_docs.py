@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from bench.cli import COMMANDS
-from tests.make_docs import (
+from tests.support.make_docs import (
     DOCS,
     REFERENCE,
     ROOT,
@@ -58,7 +58,7 @@ def test_every_command_is_told_of_in_prose(name: str) -> None:
 
 def test_the_reference_is_what_help_says() -> None:
     written = REFERENCE.read_text(encoding="utf-8").splitlines()
-    assert written == command_reference().splitlines(), "run python -m tests.make_docs"
+    assert written == command_reference().splitlines(), "run python -m tests.support.make_docs"
 
 
 @pytest.mark.parametrize("page", SHOWING, ids=lambda page: page.name)
@@ -66,7 +66,7 @@ def test_shown_output_is_what_comes_out(page: Path, session: Session) -> None:
     shown = blocks(page.read_text(encoding="utf-8"))
     assert shown
     wrong = [difference for block in shown if (difference := _difference(block, session))]
-    assert wrong == [], f"run python -m tests.make_docs {page.name}"
+    assert wrong == [], f"run python -m tests.support.make_docs {page.name}"
 
 
 def _difference(block: Block, session: Session) -> str | None:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from fit.telling import is_quiet
+from fit.output.verbosity import is_quiet
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -69,7 +69,7 @@ def command(
 
     from bench.demo import LABEL, run_demo
     from fit.errors import InputError
-    from fit.run_folder import default_folder
+    from fit.records.writer import default_folder
 
     folder = out or default_folder(f"{LABEL} {fault.value}", datetime.now(UTC))
     if folder.exists():
@@ -88,7 +88,7 @@ def command(
 
 
 def _show(console: Console, done: Demonstration) -> None:
-    from fit.check_table import print_verdict
+    from fit.output.terminal.check import print_verdict
 
     console.print()
     print_verdict(console, done.verdict)

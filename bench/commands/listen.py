@@ -26,8 +26,8 @@ def command(
             "is empty or no name; 'heatrun ports' lists names", param_hint="port"
         )
     from bench.cli import printable
-    from bench.listening import listen
-    from bench.recognise import blocks, recognise, scpi_block
+    from bench.discovery.guess_format import blocks, recognise, scpi_block
+    from bench.discovery.listen import listen
     from fit.errors import PortError
 
     heard = listen(port, (baud,) if baud else SPEEDS, seconds, query)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 if TYPE_CHECKING:
-    from bench.rig import Rig
+    from bench.rig.schema import Rig
     from fit.budget.model import Budget
 
 
@@ -37,12 +37,12 @@ def command(
     import contextlib
     import sys
 
-    from bench.clock import RealClock
-    from bench.live import open_view
-    from bench.logger import heat_run
-    from bench.rig import read_rig
+    from bench.acquisition.clock import RealClock
+    from bench.acquisition.run_loop import heat_run
+    from bench.monitor.terminal import open_view
+    from bench.rig.schema import read_rig
     from fit.errors import RecordError, RigError
-    from fit.telling import is_quiet
+    from fit.output.verbosity import is_quiet
 
     plan = read_rig(rig)
     if plan.sequence.heat_until == "decided" and budget is None:
@@ -82,7 +82,7 @@ def command(
 def _fit_together(rig: Rig, budget: Budget) -> None:
     """Say before the run what would else be said after hours of it. Raises BudgetError."""
     from fit.errors import BudgetError
-    from fit.telling import remark
+    from fit.output.verbosity import remark
 
     strange = [node for node in rig.nodes if node not in budget.nodes]
     if len(rig.nodes) - len(strange) < 2:

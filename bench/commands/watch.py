@@ -34,16 +34,16 @@ def command(
     import os
     import signal
 
-    from bench.priority import step_behind
+    from bench.safety.priority import step_behind
 
     # The logger goes first: one thread for linear algebra, and a low claim on the processor.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
-    from bench.watch.folder import FolderReader
-    from bench.watch.server import Board, PageServer
-    from bench.watch.watching import Watcher
+    from bench.monitor.follower import Watcher
+    from bench.monitor.server import Board, PageServer
+    from fit.budget.run_budget import budget_for
     from fit.errors import PortError
-    from fit.run_budget import budget_for
+    from fit.records.tail import FolderReader
 
     board = Board()
     reader = FolderReader(run)

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 if TYPE_CHECKING:
-    from fit.budget.keys import StageKeys
+    from fit.budget.stages.base import StageKeys
 
 Array = NDArray[np.float64]
 

@@ -9,7 +9,8 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field, ValidationError
 
-from fit.budget.keys import (
+from fit.budget.model import Budget, Conditions, Leak, Limits, Stage, Uncertain
+from fit.budget.stages.base import (
     LARGEST,
     Block,
     Fraction,
@@ -20,8 +21,7 @@ from fit.budget.keys import (
     number_names,
     numbers,
 )
-from fit.budget.kinds import KINDS
-from fit.budget.model import Budget, Conditions, Leak, Limits, Stage, Uncertain
+from fit.budget.stages.registry import KINDS
 from fit.errors import BudgetError
 from fit.toml_file import first_complaint, first_error, nearest, read_tables, shown
 

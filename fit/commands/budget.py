@@ -40,10 +40,10 @@ def command(
     if as_json:
         import json
 
-        from fit.results import budget_document
+        from fit.output.documents import budget_document
 
         typer.echo(json.dumps(budget_document(prediction), indent=2))
         return
-    from fit.budget_table import show
+    from fit.output.terminal.budget import show
 
     show(prediction)

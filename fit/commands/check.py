@@ -9,12 +9,12 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from fit.commands.options import AsJson, Jobs, Table
-from fit.telling import is_quiet, working
+from fit.output.verbosity import is_quiet, working
 
 if TYPE_CHECKING:
+    from fit.assessment.conformity import Verdict
     from fit.budget.model import Budget
-    from fit.check import Verdict
-    from fit.many import Outcome
+    from fit.statistics.batch import Outcome
 
 EXIT_STATUS = {"conforming": 0, "non-conforming": 1, "undecided": 3}
 
@@ -37,9 +37,9 @@ def command(
     status: 0 all spans conform, 1 a span does not, 3 not decided, 2 bad input. A span conforms
     where its resistance is under its limit with a probability of at least 95 %.
     """
-    from fit.check_table import write_table
-    from fit.many import find_runs
-    from fit.new_csv import refuse_existing
+    from fit.output.terminal.check import write_table
+    from fit.records.csv_export import refuse_existing
+    from fit.statistics.batch import find_runs
 
     if table is not None:
         refuse_existing(table)
@@ -73,11 +73,11 @@ def check_run(path: Path, budget: Path) -> Verdict:
     """
     from dataclasses import replace
 
-    from fit.check import check
-    from fit.record import read_run
-    from fit.results import check_document
-    from fit.run_folder import write_result
-    from fit.spans import measure
+    from fit.assessment.conformity import check
+    from fit.measurement.spans import measure
+    from fit.output.documents import check_document
+    from fit.records.run import read_run
+    from fit.records.writer import write_result
 
     verdict = check(measure(read_run(path)), _budget(budget))
     verdict = replace(verdict, measured=replace(verdict.measured, responses=()))
@@ -104,7 +104,7 @@ def _checked(
     from rich.console import Console
     from rich.progress import track
 
-    from fit.many import map_runs
+    from fit.statistics.batch import map_runs
 
     console = Console(stderr=True)
     work = map_runs(partial(check_run, budget=budget), runs, jobs)
@@ -124,8 +124,8 @@ def _checked(
 
 
 def _print_json(outcomes: list[Outcome[Verdict]], alone: bool) -> None:
-    from fit.results import check_document
-    from fit.run_folder import to_json
+    from fit.output.documents import check_document
+    from fit.records.writer import to_json
 
     if alone:
         if (verdict := outcomes[0].result) is not None:
@@ -142,7 +142,7 @@ def _print_json(outcomes: list[Outcome[Verdict]], alone: bool) -> None:
 def _print(outcomes: list[Outcome[Verdict]]) -> None:
     from rich.console import Console
 
-    from fit.check_table import print_runs, print_verdict
+    from fit.output.terminal.check import print_runs, print_verdict
 
     console = Console(highlight=False)
     if len(outcomes) == 1:

@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from fit.commands.options import AsJson, Jobs, Table
-from fit.telling import is_quiet
+from fit.output.verbosity import is_quiet
 
 if TYPE_CHECKING:
-    from fit.compare import Comparison, MeasuredRun
-    from fit.many import Outcome
+    from fit.statistics.batch import Outcome
+    from fit.statistics.comparison import Comparison, MeasuredRun
 
 
 def command(
@@ -49,12 +49,12 @@ def command(
     and the match of its thermocouples, cancels in the difference. Exit status 2 where a run could
     not be read; the rest are compared all the same.
     """
-    from fit.compare import compare, values_of
-    from fit.compare_figure import comparison_figure, save_figure
-    from fit.compare_table import write_table
     from fit.errors import NotIdentifiable
-    from fit.many import find_runs
-    from fit.new_csv import refuse_existing
+    from fit.output.figures.comparison import comparison_figure, save_figure
+    from fit.output.terminal.compare import write_table
+    from fit.records.csv_export import refuse_existing
+    from fit.statistics.batch import find_runs
+    from fit.statistics.comparison import compare, values_of
 
     for file in (plot, table):
         if file is not None:
@@ -86,7 +86,7 @@ def _measured(runs: tuple[Path, ...], jobs: int | None, quiet: bool) -> list[Out
     from rich.console import Console
     from rich.progress import track
 
-    from fit.many import map_runs
+    from fit.statistics.batch import map_runs
 
     console = Console(stderr=True)
     outcomes = track(
@@ -102,8 +102,8 @@ def _measured(runs: tuple[Path, ...], jobs: int | None, quiet: bool) -> list[Out
 
 
 def _measure(path: Path) -> MeasuredRun:
-    from fit.compare import measure_run
-    from fit.record import read_run
+    from fit.records.run import read_run
+    from fit.statistics.comparison import measure_run
 
     return measure_run(read_run(path))
 
@@ -111,8 +111,8 @@ def _measure(path: Path) -> MeasuredRun:
 def _show(comparison: Comparison, failed: list[tuple[str, str]], as_json: bool) -> None:
     from rich.console import Console
 
-    from fit.compare_table import compare_document, print_comparison
-    from fit.run_folder import to_json
+    from fit.output.terminal.compare import compare_document, print_comparison
+    from fit.records.writer import to_json
 
     if as_json:
         typer.echo(to_json(compare_document(comparison, failed)))

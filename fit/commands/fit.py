@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from fit.commands.options import AsJson
-from fit.telling import working
+from fit.output.verbosity import working
 
 if TYPE_CHECKING:
-    from fit.identify import Response
-    from fit.record import Array
+    from fit.identification.response import Response
+    from fit.records.run import Array
 
 
 class Intervals(StrEnum):
@@ -68,10 +68,10 @@ def command(
     The time constants are shared by all nodes; the network is the hottest node's. Writes
     fit.json into a run folder; never writes anything beside a bare CSV.
     """
-    from fit.identify import identify
-    from fit.record import read_run
-    from fit.results import fit_document
-    from fit.run_folder import to_json, write_result
+    from fit.identification.response import identify
+    from fit.output.documents import fit_document
+    from fit.records.run import read_run
+    from fit.records.writer import to_json, write_result
 
     record = read_run(run)
     with working(f"fitting {run}"):
@@ -86,7 +86,7 @@ def command(
         return
     from rich.console import Console
 
-    from fit.fit_table import print_response
+    from fit.output.terminal.fit import print_response
 
     console = Console(highlight=False)
     print_response(console, record, response, intervals_s, intervals.value, asked=order)
@@ -96,13 +96,13 @@ def command(
 
 def _intervals(response: Response, method: Intervals) -> Array:
     """95 % intervals of the time constants (K, 2) [s]."""
-    from fit.results import linear_intervals
+    from fit.output.documents import linear_intervals
 
     if method is Intervals.linear:
         return linear_intervals(response)
     import warnings
 
-    from fit.intervals import bootstrap_intervals, profile_intervals
+    from fit.identification.intervals import bootstrap_intervals, profile_intervals
 
     find = profile_intervals if method is Intervals.profile else bootstrap_intervals
     # An open end is in the interval itself; lmfit also warns of it at length.
@@ -113,10 +113,10 @@ def _intervals(response: Response, method: Intervals) -> Array:
 
 def _draw(response: Response, folder: Path) -> list[Path]:
     """Measured, fit and residuals in linear and in log time, spectrum and cumulative curve."""
-    from fit.figures.curves import curves_figure
-    from fit.figures.fitted import fitted_figure
-    from fit.figures.spectrum import spectrum_figure
-    from fit.style import make_png_folder, save_png
+    from fit.output.figures.curves import curves_figure
+    from fit.output.figures.fitted import fitted_figure
+    from fit.output.figures.spectrum import spectrum_figure
+    from fit.output.theme import make_png_folder, save_png
 
     make_png_folder(folder)
     figures = {

@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from fit.telling import remark
+from fit.output.verbosity import remark
 
 
 class TimeUnit(StrEnum):
@@ -158,8 +158,8 @@ def command(
 
     heatrun import log.csv --time Time --node tab=T1 --node case=T2 --power 4.2 --power-on 120
     """
-    from fit.delimited import Format
-    from fit.importing import Columns, import_file
+    from fit.records.imports.convert import Columns, import_file
+    from fit.records.imports.delimited import Format
 
     imported = import_file(
         file,

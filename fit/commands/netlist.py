@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from fit.telling import working
+from fit.output.verbosity import working
 
 
 class Form(StrEnum):
@@ -43,10 +43,10 @@ def command(
     drive it with the reference's temperature. The network is linear: true near the run's own
     temperatures, and no proof that a part is safe beyond them.
     """
+    from fit.compact_model.spice import netlist
     from fit.errors import about
-    from fit.identify import identify
-    from fit.netlist import netlist
-    from fit.record import read_run
+    from fit.identification.response import identify
+    from fit.records.run import read_run
 
     recorded = read_run(run)
     with working(f"fitting {run}"):

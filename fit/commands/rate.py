@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from fit.commands.options import AsJson
-from fit.telling import working
+from fit.output.verbosity import working
 
 
 class Material(StrEnum):
@@ -60,13 +60,13 @@ def command(
     licensed practice have the last word.
     """
     from fit.budget import read_budget
-    from fit.duty import read_profile
     from fit.errors import NotIdentifiable
-    from fit.rating import rate
-    from fit.rating_table import not_rated
-    from fit.record import read_run
-    from fit.spans import measure
-    from fit.touch_limits import read_touch_limits
+    from fit.measurement.spans import measure
+    from fit.output.terminal.rating import not_rated
+    from fit.rating.pulsed_loads import read_profile
+    from fit.rating.rating import rate
+    from fit.rating.touch_limits import read_touch_limits
+    from fit.records.run import read_run
 
     if repeat and profile is None:
         raise typer.BadParameter("--repeat needs a --profile")
@@ -91,13 +91,13 @@ def command(
     if why_not := not_rated(rating, spans):
         raise NotIdentifiable(f"{run}: {why_not}")
     if as_json:
-        from fit.rating_table import rate_document
-        from fit.run_folder import to_json
+        from fit.output.terminal.rating import rate_document
+        from fit.records.writer import to_json
 
         typer.echo(to_json(rate_document(rating)))
     else:
         from rich.console import Console
 
-        from fit.rating_table import print_rating
+        from fit.output.terminal.rating import print_rating
 
         print_rating(Console(highlight=False), rating)

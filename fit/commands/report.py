@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from fit.telling import is_quiet, working
+from fit.output.verbosity import is_quiet, working
 
 if TYPE_CHECKING:
-    from fit.compare import Comparison
-    from fit.report import Material
+    from fit.output.report.report import Material
+    from fit.statistics.comparison import Comparison
 
 
 def command(
@@ -55,10 +55,10 @@ def command(
     has no folder of its own: say where with --out.
     """
     from fit.errors import HeatrunError
-    from fit.record import read_run
-    from fit.report import REPORT, draw_figures, render
-    from fit.run_folder import write_result
-    from fit.style import make_png_folder, save_png
+    from fit.output.report.report import REPORT, draw_figures, render
+    from fit.output.theme import make_png_folder, save_png
+    from fit.records.run import read_run
+    from fit.records.writer import write_result
 
     run = read_run(runs[0])
     target = out if out is not None else (run.folder / REPORT if run.folder else None)
@@ -73,7 +73,7 @@ def command(
         figures = draw_figures(material)
         written = [write_result(target.parent, target.name, render(material, figures))]
     if pdf:
-        from fit.printing import print_page
+        from fit.output.report.pdf import print_page
 
         with working("printing"):
             written.append(print_page(target, target.with_suffix(".pdf")))
@@ -86,12 +86,12 @@ def command(
 
 def _material(runs: list[Path], budget: Path | None) -> Material:
     """Read, identify and check the first run, and compare it with the others."""
-    from fit.check import check
-    from fit.record import read_run
-    from fit.report import gather
-    from fit.report_rating import rate_verdict
-    from fit.run_budget import budget_for
-    from fit.spans import measure
+    from fit.assessment.conformity import check
+    from fit.budget.run_budget import budget_for
+    from fit.measurement.spans import measure
+    from fit.output.report.rating import rate_verdict
+    from fit.output.report.report import gather
+    from fit.records.run import read_run
 
     run = read_run(runs[0])
     stated = budget_for(run.document, run.path, budget)
@@ -101,13 +101,13 @@ def _material(runs: list[Path], budget: Path | None) -> Material:
         verdict = check(spans, stated)
         rated = rate_verdict(verdict)
         return gather(run, spans.responses[-1], verdict, comparison, rated)
-    from fit.identify import identify
+    from fit.identification.response import identify
 
     return gather(run, identify(run), None, comparison)
 
 
 def _comparison(runs: list[Path]) -> Comparison:
-    from fit.compare import compare, measure_run
-    from fit.record import read_run
+    from fit.records.run import read_run
+    from fit.statistics.comparison import compare, measure_run
 
     return compare([measure_run(read_run(path)) for path in runs])

@@ -10,11 +10,11 @@ from __future__ import annotations
 import numpy as np
 
 from bench.virtual.prototype import Prototype
-from fit.ladder_fit import LAG_SD_S, LEFT_OVER_SD_K, LN_VALUE_SD
-from fit.ladder_model import LadderModel
-from fit.record import Array, Run
-from fit.signals import only, prepare
-from fit.transfer import reduce
+from fit.identification.ladder.model import LadderModel
+from fit.identification.ladder.search import LAG_SD_S, LEFT_OVER_SD_K, LN_VALUE_SD
+from fit.identification.pole_model import reduce
+from fit.records.run import Array, Run
+from fit.signals.preparation import only, prepare
 
 SHORTEST_LAG_S = 0.02
 

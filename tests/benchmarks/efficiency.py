@@ -16,8 +16,8 @@ from pathlib import Path
 
 import numpy as np
 
-from fit.identify import identify
-from fit.record import Array, Run
+from fit.identification.response import identify
+from fit.records.run import Array, Run
 
 TAU_S = np.array([8.0, 70.0, 500.0])
 A_K_PER_W = np.array([[1.5, 1.0, 4.0], [-0.3, 0.8, 3.5]])

@@ -6,8 +6,9 @@
 Every rig is simulated, its record identified from the readings alone, and held against its budget
 (`faulty_rigs.py` says how rigs are drawn). Printed: faults found, false alarms, lead causes, and
 the reliability of the stated probabilities: of these rigs, and of `--drawn` further ones that have
-each kind of trouble, or none, and each size as often as the prior of `fit.hypotheses`. Base rates
-are then those that a probability was worked out for, so that it can be right.
+each kind of trouble, or none, and each size as often as the prior of
+`fit.assessment.hypotheses`. Base rates are then those that a probability was worked out for, so
+that it can be right.
 """
 
 from __future__ import annotations
@@ -24,12 +25,12 @@ from multiprocessing import get_context
 import numpy as np
 from scipy.stats import binomtest
 
-from fit.causes import PRIOR_TWO_AT_ONCE
-from fit.check import hold
-from fit.decision import CONFORMING, NON_CONFORMING
-from fit.hypotheses import PRIOR, PRIOR_UNEXPLAINED
-from fit.record import Array
-from fit.spans import measure
+from fit.assessment.conformity import hold
+from fit.assessment.decision import CONFORMING, NON_CONFORMING
+from fit.assessment.diagnosis import PRIOR_TWO_AT_ONCE
+from fit.assessment.hypotheses import PRIOR, PRIOR_UNEXPLAINED
+from fit.measurement.spans import measure
+from fit.records.run import Array
 from tests.benchmarks.faulty_rigs import CAUSE, FAULTS, random_rig
 
 CLEARLY_OVER = 1.2  # times the limit

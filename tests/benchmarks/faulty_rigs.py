@@ -14,9 +14,9 @@ from pathlib import Path
 import numpy as np
 
 from bench.virtual.prototype import CaseSurface, Prototype, Sensor, read_sensor, simulate
+from fit.assessment.alignment import DEFAULT_LIMIT_FACTOR
 from fit.budget.model import Budget, Conditions, Limits, Prediction, Stage
-from fit.path import DEFAULT_LIMIT_FACTOR
-from fit.record import Array, Run
+from fit.records.run import Array, Run
 
 NODES = ("junction", "tab", "board_back", "bar", "case", "ambient")
 MEASURED = ("tab", "board_back", "bar", "case", "ambient")
@@ -62,7 +62,7 @@ PRIOR_SIZES = {
     "thermocouple": (0.02, 0.6),
     "power": (0.02, 0.4),
 }
-"""The same over the range of `fit.hypotheses`, every factor alike: from what nobody can tell up."""
+"""The same over the range of `fit.assessment.hypotheses`, every factor alike."""
 
 
 @dataclass(frozen=True)

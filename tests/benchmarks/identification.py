@@ -18,8 +18,8 @@ from pathlib import Path
 
 import numpy as np
 
-from fit.identify import identify
-from fit.record import Array, Run
+from fit.identification.response import identify
+from fit.records.run import Array, Run
 from tests.benchmarks.random_rigs import Scores, report, score
 
 SLAB_R_K_PER_W, SLAB_RC_S, POWER_W = 2.0, 400.0, 5.0

@@ -22,8 +22,8 @@ from bench.virtual.instrument import VirtualInstrument
 from bench.virtual.ports import far_end
 from bench.virtual.supply import ScpiSupply, Supply
 from fit.errors import RecordError
-from fit.record import read_run
-from tests.bench_rigs import HEATRUN, NODES, tables, toml
+from fit.records.run import read_run
+from tests.support.bench_rigs import HEATRUN, NODES, tables, toml
 
 LIVE_S = 3.0  # start-up, soak, heat and some of the cooling
 KEPT_S = 1.0

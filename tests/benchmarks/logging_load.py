@@ -20,14 +20,14 @@ from typing import Any
 
 import numpy as np
 
-from bench.clock import LockStepClock, RealClock
+from bench.acquisition.clock import LockStepClock, RealClock
+from bench.acquisition.run_loop import heat_run
+from bench.acquisition.station import Station
 from bench.instruments import settings_class
 from bench.instruments.base import Reading
-from bench.logger import heat_run
-from bench.rig import Rig, rig_from
-from bench.station import Station
+from bench.rig.schema import Rig, rig_from
 from bench.virtual.ports import PtyEnd
-from fit.record import read_run
+from fit.records.run import read_run
 
 LINES_PER_S = 2000
 INSTRUMENTS = 8
@@ -170,7 +170,7 @@ def _rig(ports: list[str], interval_s: float, seconds: float) -> Rig:
 
 def memory(scans: float) -> None:
     """Resident size early and late in a long run."""
-    from bench import station
+    from bench.acquisition import station
 
     class Made:
         def __init__(self, settings: Any, clock: Any) -> None:

@@ -21,7 +21,7 @@ from pathlib import Path
 
 import numpy as np
 
-from fit.run_folder import RunWriter, run_document
+from fit.records.writer import RunWriter, run_document
 from tests.benchmarks.faulty_rigs import FAULTS, MEASURED, random_rig
 
 DIFFERENT_RIGS = 20

@@ -23,8 +23,8 @@ import numpy as np
 
 from bench.virtual.prototype import CaseSurface, Prototype, Sensor, read_sensor, simulate
 from fit.errors import HeatrunError
-from fit.record import Array, Run
-from fit.spans import measure
+from fit.measurement.spans import measure
+from fit.records.run import Array, Run
 from tests.benchmarks.attainable import least_relative_u
 
 LARGE_K_PER_W = 0.6

@@ -20,10 +20,10 @@ import numpy as np
 from bench.virtual.prototype import CaseSurface
 from fit.budget import read_budget
 from fit.budget.model import Budget
-from fit.rating import rate
-from fit.spans import Spans
-from fit.touch_limits import read_touch_limits
-from tests.made_ratings import (
+from fit.measurement.spans import Spans
+from fit.rating.rating import rate
+from fit.rating.touch_limits import read_touch_limits
+from tests.support.made_ratings import (
     JUNCTION_LIMIT_DEGC,
     NODES,
     SHARE,

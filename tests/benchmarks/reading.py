@@ -17,8 +17,8 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from fit.importing import Columns, import_file
-from fit.record import read_run
+from fit.records.imports.convert import Columns, import_file
+from fit.records.run import read_run
 
 NODES = 8
 

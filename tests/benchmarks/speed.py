@@ -32,10 +32,10 @@ import pandas as pd
 from scipy.signal import lfilter
 
 from bench.cli import THREADS
-from fit.follow import Follower
-from fit.identify import Response, identify
-from fit.record import Array, Event, Run
-from fit.transfer import Model
+from fit.identification.pole_model import Model
+from fit.identification.response import Response, identify
+from fit.measurement.streaming import Follower
+from fit.records.run import Array, Event, Run
 
 TAU_S = np.array([3.0, 25.0, 200.0, 1500.0])
 

@@ -20,12 +20,12 @@ from pathlib import Path
 
 import numpy as np
 
-from bench.watch.folder import FolderReader
-from bench.watch.server import Board, PageServer
-from bench.watch.state import page_state
-from bench.watch.watching import Watcher
-from fit.run_folder import RunWriter, run_document, to_json
-from tests.browser import browser, wait_until
+from bench.monitor.follower import Watcher
+from bench.monitor.page_state import page_state
+from bench.monitor.server import Board, PageServer
+from fit.records.tail import FolderReader
+from fit.records.writer import RunWriter, run_document, to_json
+from tests.support.browser import browser, wait_until
 
 NODES = ("tab", "board_back", "bar", "case", "ambient")
 ROOM = np.array([40.0, 20.0, 16.0, 12.0, 0.0])

@@ -11,8 +11,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from fit.identify import identify
-from fit.record import Run
+from fit.identification.response import identify
+from fit.records.run import Run
 
 
 def test_two_time_constants_of_cooling_water() -> None:

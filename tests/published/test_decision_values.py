@@ -10,7 +10,7 @@ import math
 
 import pytest
 
-from fit.decision import (
+from fit.assessment.decision import (
     decide,
     guard_band,
     largest_false_acceptance,

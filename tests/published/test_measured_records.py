@@ -15,9 +15,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from fit.identify import Response, identify
-from fit.importing import Columns, import_file
-from fit.record import Run, read_run
+from fit.identification.response import Response, identify
+from fit.records.imports.convert import Columns, import_file
+from fit.records.run import Run, read_run
 
 DATA = Path(__file__).parents[2].parent / "shared" / "data"
 pytestmark = pytest.mark.skipif(

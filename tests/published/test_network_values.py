@@ -5,14 +5,14 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from fit.network import (
+from fit.compact_model.structure_function import cumulative_curve, time_constant_spectrum
+from fit.network.foster import (
     cauer_to_foster,
     foster_to_cauer,
     ladder_poles,
     pulse_extremes,
     step_response,
 )
-from fit.spectrum import cumulative_curve, time_constant_spectrum
 
 
 def slab(terms=200):

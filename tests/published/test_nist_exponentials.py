@@ -13,8 +13,15 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from fit.record import Array
-from fit.varpro import Basis, Derivative, Problem, full_jacobian, solve, solve_widely
+from fit.identification.least_squares import (
+    Basis,
+    Derivative,
+    Problem,
+    full_jacobian,
+    solve,
+    solve_widely,
+)
+from fit.records.run import Array
 
 NIST = Path(__file__).parent / "nist"
 

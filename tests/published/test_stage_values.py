@@ -11,12 +11,12 @@ from ht.conv_free_immersed import (
     Nu_vertical_plate_Churchill,
 )
 
-from fit.budget.joint import Joint
-from fit.budget.keys import StageKeys, numbers
-from fit.budget.pad import Pad, Screw
-from fit.budget.spreading import Spreading
-from fit.budget.surface import STEFAN_BOLTZMANN, Face, Surface, film_coefficient
-from fit.budget.via_array import ViaArray
+from fit.budget.stages.base import StageKeys, numbers
+from fit.budget.stages.joint import Joint
+from fit.budget.stages.pad import Pad, Screw
+from fit.budget.stages.spreading import Spreading
+from fit.budget.stages.surface import STEFAN_BOLTZMANN, Face, Surface, film_coefficient
+from fit.budget.stages.via_array import ViaArray
 
 ENDS = {"name": "stage", "from": "a", "to": "b"}
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 import thermocouple_its90
 
-from bench.thermocouple import temperature_degC, undo_constant_slope_degC, voltage_uV
+from bench.rig.thermocouple import temperature_degC, undo_constant_slope_degC, voltage_uV
 
 # IEC 60584-1 / NIST Monograph 175, reference tables, degC and mV (from memory, rounded there to
 # 1 uV; the type K value at 42 degC seen in a table).

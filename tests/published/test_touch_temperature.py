@@ -11,7 +11,7 @@ import math
 import pytest
 
 from fit.errors import InputError
-from fit.touch_limits import read_touch_limits
+from fit.rating.touch_limits import read_touch_limits
 
 IEC_62368_1_TS1 = [
     (1, {"metal": 70, "glass": 85, "plastic": 94}),

@@ -1,0 +1,1 @@
+"""The heat run itself: instruments asked, scans taken, the record written."""

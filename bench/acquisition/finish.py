@@ -1,0 +1,67 @@
+"""How a heat run comes to its end, and whether the power is then truly off."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Collection
+from dataclasses import dataclass
+from pathlib import Path
+
+from bench.acquisition.clock import Clock
+from bench.acquisition.scan import LOOK_S, ask
+from bench.acquisition.station import Station
+from bench.acquisition.status import Trip
+from bench.control.guard import Guard
+from bench.rig.channels import power_W
+from bench.rig.schema import Rig
+
+ENDED_BY_BENCH = 4
+STILL_GIVEN_S = 2.0  # a meter may take so long to show that the power has gone
+
+
+@dataclass(frozen=True)
+class LogResult:
+    """How a heat run ended."""
+
+    folder: Path
+    reason: str  # finished | operator | guard | instrument | switch | watchdog | disk
+    text: str
+    exit_status: int  # 0 finished or stopped by the operator, 4 ended by the bench
+    power_is_off: bool  # and that was confirmed
+    scans: int
+    duration_s: float  # of the record [s]
+
+
+class End(Exception):
+    """The way out of the loop, which is no error."""
+
+    def __init__(
+        self,
+        reason: str,
+        text: str,
+        exit_status: int = ENDED_BY_BENCH,
+        trip: Trip | None = None,
+    ) -> None:
+        super().__init__(text)
+        self.reason, self.text, self.exit_status, self.trip = reason, text, exit_status, trip
+
+
+def still_given(guard: Guard, rig: Rig, stations: Collection[Station], clock: Clock) -> str:
+    """What a supply still gives that says it is off; empty if nothing, or if it does not say.
+
+    Args:
+        guard: knows the heating power of the run.
+        rig: says what the readings mean.
+        stations: every instrument.
+        clock: of the bench.
+    """
+    problem = ""
+    deadline = time.monotonic() + STILL_GIVEN_S
+    while guard.heated and time.monotonic() < deadline:
+        shown_W = power_W(rig, ask(stations, clock, min(1.0, rig.sequence.interval_s)))
+        if shown_W is not None:
+            problem = guard.still_on(shown_W)
+            if not problem:
+                return ""
+        time.sleep(LOOK_S)
+    return problem

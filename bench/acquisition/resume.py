@@ -1,0 +1,71 @@
+"""Where a run stands whose program died."""
+
+from __future__ import annotations
+
+import json
+import math
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+
+from bench.rig.schema import Rig
+from fit.errors import RecordError
+from fit.records.writer import DOCUMENT, EVENTS
+
+
+@dataclass(frozen=True)
+class Standing:
+    """What was done of a run before its program died."""
+
+    folder: Path
+    started: datetime  # UTC
+    heat_started_s: float | None  # record time [s]
+    heat_ended_s: float | None
+    interrupted_s: float | None  # when the watchdog last switched off [s]
+    left_on: bool  # the record does not say that the power went off
+
+
+def standing(folder: Path, rig: Rig) -> Standing:
+    """How far the run got.
+
+    A power_off by the watchdog did not end the heating: it was only interrupted.
+
+    Raises:
+        RecordError: no run there, it ended in order, or it was made with other nodes.
+    """
+    from fit.records.run import read_events
+
+    path = folder / DOCUMENT
+    if not path.is_file():
+        raise RecordError(path, "", "no such file", "--resume takes the folder of a run")
+    try:
+        document = json.loads(path.read_text(encoding="utf-8"))
+        started = datetime.fromisoformat(document["started"])
+        if started.tzinfo is None:
+            raise ValueError("started has no time zone")
+        nodes = tuple(document["nodes"])
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        raise RecordError(
+            path, "", f"cannot be resumed ({error})", "--resume takes the folder of a run"
+        ) from None
+    if nodes != rig.nodes:
+        raise RecordError(
+            path, "nodes", f"are {', '.join(nodes)}", f"the rig has {', '.join(rig.nodes)}"
+        )
+    events, _ = read_events(folder / EVENTS)
+    if any(event.event == "stop" for event in events):
+        raise RecordError(
+            folder / EVENTS, "", "has a stop: this run has ended", "start a new one for another"
+        )
+    on = [event.t_s for event in events if event.event == "power_on"]
+    off = [event for event in events if event.event == "power_off" and on and event.t_s > on[0]]
+    by_watchdog = [event.t_s for event in off if event.details.get("by") == "watchdog"]
+    in_order = [event.t_s for event in off if event.details.get("by") != "watchdog"]
+    return Standing(
+        folder,
+        started,
+        heat_started_s=on[0] if on else None,
+        heat_ended_s=in_order[0] if in_order else None,
+        interrupted_s=by_watchdog[-1] if by_watchdog else None,
+        left_on=bool(on) and max((event.t_s for event in off), default=-math.inf) < on[-1],
+    )

@@ -1,0 +1,119 @@
+"""One scan: ask every instrument at once, take what has come within the window."""
+
+from __future__ import annotations
+
+import math
+import time
+from collections.abc import Collection, Mapping
+
+from bench.acquisition.clock import Clock
+from bench.acquisition.station import WINDOW, Station
+from bench.acquisition.status import Scan
+from bench.instruments.base import Reading
+from bench.rig.channels import power_W, temperatures_degC
+from bench.rig.schema import Rig
+from bench.safety.signals import StopRequests
+from fit.errors import PortError
+
+SUPPLY = ("supply_V", "supply_A")
+LOOK_S = 0.02
+FIRST_READING_AT_LEAST_S = 5.0
+
+
+def power_columns(rig: Rig, readings: Mapping[str, Reading]) -> tuple[str, ...]:
+    """Columns in which the record keeps the power: the supply's own figures where it gives both."""
+    given = {name for reading in readings.values() for name in reading.values}
+    if rig.power.source == "measured" and "power_W" not in given and given.issuperset(SUPPLY):
+        return SUPPLY
+    return ("power_W",)
+
+
+def ask(stations: Collection[Station], clock: Clock, interval_s: float) -> dict[str, Reading]:
+    """Ask all and take what has come: one reading of each, if it has a new one.
+
+    What is slow is not waited for; its reading then stands in the next scan, and none is dropped.
+    A quick instrument that was late once is not asked in that next scan, and so is in time again.
+    On the lock-step bench all are waited for, one after the other, so that a run is the same each
+    time.
+    """
+    if clock.lock_step:
+        for station in stations:
+            station.ask()
+            station.wait(None)
+        return _taken(stations)
+    deadline_s = time.monotonic() + WINDOW * interval_s
+    late = _taken([station for station in stations if not station.streams])
+    others = [station for station in stations if station.name not in late]
+    for station in stations:
+        if station.name not in late or not station.is_prompt(interval_s):
+            station.ask()
+    for station in others:
+        if station.is_prompt(interval_s):
+            station.wait(deadline_s)
+    return late | _taken(others)
+
+
+def _taken(stations: Collection[Station]) -> dict[str, Reading]:
+    taken = {station.name: station.take() for station in stations}
+    return {name: reading for name, reading in taken.items() if reading is not None}
+
+
+def make_scan(
+    rig: Rig,
+    t_s: float,
+    readings: Mapping[str, Reading],
+    *,
+    silent_s: Mapping[str, float],
+    power_on: bool,
+    columns: tuple[str, ...],
+) -> Scan:
+    """What the readings mean: temperatures of the nodes and the power.
+
+    Args:
+        rig: its channels and its power.
+        t_s: of the scan, since the start of the record [s].
+        readings: new ones by instrument.
+        silent_s: time since each instrument's last reading [s].
+        power_on: as switched and confirmed; a stated power is recorded while it is on.
+        columns: power columns of the record.
+    """
+    given = {name: value for one in readings.values() for name, value in one.values.items()}
+    drawn = power_W(rig, readings)
+    drawn_W = math.nan if drawn is None else drawn
+    power = drawn_W
+    if rig.power.source == "stated":
+        power = (rig.power.power_W or 0.0) if power_on else 0.0
+    kept = {name: given.get(name, math.nan) if name in SUPPLY else power for name in columns}
+    return Scan(t_s, temperatures_degC(rig, readings), power, drawn_W, kept, silent_s)
+
+
+def first_readings(
+    rig: Rig, stations: Collection[Station], clock: Clock, stops: StopRequests
+) -> dict[str, Reading]:
+    """A first reading of every instrument, before anything is created.
+
+    Raises:
+        PortError: one of them gives none; says what came instead.
+        KeyboardInterrupt: a stop was asked for.
+    """
+    readings: dict[str, Reading] = {}
+    within_s = max(FIRST_READING_AT_LEAST_S, rig.guard.silence_s)
+    deadline = time.monotonic() + within_s
+    while True:
+        readings |= ask([one for one in stations if one.name not in readings], clock, 1.0)
+        missing = [station for station in stations if station.name not in readings]
+        if not missing:
+            return readings
+        if stops.first:
+            raise KeyboardInterrupt
+        if time.monotonic() > deadline:
+            break
+        time.sleep(LOOK_S)
+    silent = rig.instrument_named(missing[0].name)
+    problem = (
+        f"{silent.name}: no reading on port {silent.port} within {within_s:g} s: "
+        f"{missing[0].describe_silence()}"
+    )
+    if silent.driver == "line":
+        problem += f"; 'heatrun listen {silent.port}' shows what it sends"
+    raise PortError(problem)

@@ -1,0 +1,148 @@
+"""What a heat run needs before its first scan."""
+
+from __future__ import annotations
+
+import tomllib
+from dataclasses import dataclass
+from pathlib import Path
+from typing import IO, TYPE_CHECKING
+
+from bench.acquisition.clock import Clock
+from bench.acquisition.resume import Standing
+from bench.acquisition.station import Station
+from bench.acquisition.status import NoView, View
+from bench.control.power_switch import NOBODY, InstrumentSwitch, OperatorSwitch, PowerSwitch
+from bench.control.sequence import Sequence
+from bench.rig.schema import Rig
+from fit.errors import PortError, RecordError
+from fit.records.writer import READINGS, RunWriter, default_folder, run_document
+
+if TYPE_CHECKING:
+    from bench.monitor.estimator import Estimator
+    from fit.budget.model import Budget
+
+NOBODY_WITHIN_S = 0.2
+
+
+def power_switch(
+    rig: Rig,
+    stations: dict[str, Station],
+    clock: Clock,
+    view: View,
+    keyboard: IO[str] | None,
+) -> PowerSwitch:
+    if rig.switching is not None:
+        return InstrumentSwitch(stations[rig.switching.name])
+    return OperatorSwitch(clock, lambda text: view.say(text, loud=True), keyboard)
+
+
+def start_with_power_off(switch: PowerSwitch) -> None:
+    """The soak is without power, and a switch that cannot switch is found out now.
+
+    Raises:
+        PortError: the supply is not switched off, or there is no operator.
+    """
+    if isinstance(switch, OperatorSwitch) and switch.nobody_there(NOBODY_WITHIN_S):
+        raise PortError(
+            f"{NOBODY}: the rig's power.switch is the operator, whom nobody could ask; "
+            "start it in a terminal, or pipe one line into it for each switching"
+        )
+    if isinstance(switch, InstrumentSwitch):
+        turn = switch.off_for_good(lambda: False)
+        if turn.error is not None:
+            raise PortError(f"cannot be switched off before the start: {turn.error}")
+
+
+@dataclass(frozen=True)
+class Started:
+    """A record that is being written, and where its heat run stands."""
+
+    writer: RunWriter
+    sequence: Sequence
+    origin_s: float  # bench clock at record time 0 [s]
+    power_on: bool | None = False  # None where nobody knows
+
+
+def begin(
+    rig: Rig,
+    clock: Clock,
+    columns: tuple[str, ...],
+    *,
+    folder: Path | None,
+    budget: Budget | None,
+    label: str,
+) -> Started:
+    """Create the run folder. Raises RecordError."""
+    label = label or rig.title
+    utc, now_s = clock.utc(), clock.now_s()
+    document = run_document(
+        label,
+        rig.nodes,
+        utc,
+        sensors=_sensors(rig),
+        rig=rig.document(),
+        budget=_budget_document(budget),
+    )
+    writer = RunWriter.create(folder or default_folder(label, utc), document, columns)
+    return Started(writer, Sequence(rig.sequence, _reference_node(rig)), now_s)
+
+
+def go_on(rig: Rig, clock: Clock, before: Standing, columns: tuple[str, ...]) -> Started:
+    """Go on with a run whose program died; its time went on with the wall clock.
+
+    Raises:
+        RecordError: the record cannot be gone on with.
+    """
+    writer = RunWriter.resume(before.folder)
+    if writer.columns[-len(columns) :] != columns:
+        writer.close()
+        raise RecordError(
+            before.folder / READINGS,
+            "line 1",
+            f"has the columns {','.join(writer.columns)}",
+            f"the instruments now give {', '.join(columns)}",
+        )
+    past_s = max(
+        (clock.utc() - before.started).total_seconds(), writer.last_t_s + rig.sequence.interval_s
+    )
+    sequence = Sequence.continued(
+        rig.sequence,
+        _reference_node(rig),
+        before.heat_started_s,
+        before.heat_ended_s,
+        before.interrupted_s,
+    )
+    # An instrument has just been switched off; of an operator's switch nothing is known.
+    unknown = before.left_on and rig.switching is None
+    return Started(writer, sequence, clock.now_s() - past_s, None if unknown else False)
+
+
+def make_estimator(
+    rig: Rig, clock: Clock, budget: Budget | None, view: View, wanted: bool | None
+) -> Estimator:
+    from bench.monitor.estimator import InlineEstimator, NoEstimator, ProcessEstimator
+
+    if wanted is None:
+        wanted = not isinstance(view, NoView) or rig.sequence.heat_until == "decided"
+    if not wanted:
+        return NoEstimator()
+    if clock.lock_step:
+        return InlineEstimator(rig.nodes, budget)
+    return ProcessEstimator(rig.nodes, Path(budget.path) if budget else None)
+
+
+def _reference_node(rig: Rig) -> str | None:
+    return "ambient" if "ambient" in rig.nodes else None
+
+
+def _sensors(rig: Rig) -> dict[str, object]:
+    return {
+        channel.node: channel.model_dump(mode="json", exclude={"node"}, exclude_defaults=True)
+        for channel in rig.channel
+    }
+
+
+def _budget_document(budget: Budget | None) -> dict[str, object] | None:
+    if budget is None:
+        return None
+    return tomllib.loads(Path(budget.path).read_text(encoding="utf-8"))

@@ -1,0 +1,1 @@
+"""What a heat run does next and what ends it."""

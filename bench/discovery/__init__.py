@@ -1,0 +1,1 @@
+"""Serial ports of this computer, and what an unknown one sends."""

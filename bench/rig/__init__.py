@@ -1,0 +1,1 @@
+"""rig.toml: instruments, channels, and how the heat run goes."""

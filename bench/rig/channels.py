@@ -1,0 +1,77 @@
+"""From what the instruments sent to node temperatures in degC."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+
+from bench.instruments.base import Reading
+from bench.rig.schema import Channel, Rig
+
+
+def temperatures_degC(rig: Rig, readings: Mapping[str, Reading]) -> dict[str, float]:
+    """Temperature of every node of the rig.
+
+    Args:
+        rig: its channels say what each field means.
+        readings: latest reading of each instrument by its name; an instrument may be missing.
+
+    Returns:
+        Node to temperature [degC]; NaN where there is no reading, or no cold junction for it.
+    """
+    plain: dict[str, float] = {}
+    compensated: list[tuple[Channel, float]] = []
+    for channel in rig.channel:
+        reading = readings.get(channel.instrument)
+        raw = math.nan if reading is None else reading.values.get(channel.field, math.nan)
+        if channel.thermocouple is None:
+            plain[channel.node] = _plain_degC(raw, channel.unit)
+        else:
+            compensated.append((channel, raw))
+    values = dict(plain)
+    for channel, raw in compensated:
+        values[channel.node] = _compensated_degC(channel, raw, plain)
+    # To the microkelvin: beyond, there is nothing but what arithmetic leaves.
+    return {node: round(values[node], 6) for node in rig.nodes}
+
+
+def power_W(rig: Rig, readings: Mapping[str, Reading]) -> float | None:
+    """Electrical power by the supply's own figures [W]; None where it is not among the readings.
+
+    Args:
+        rig: names no field; `power_W`, or `supply_V` and `supply_A`, are taken from any instrument.
+        readings: latest reading of each instrument by its name.
+    """
+    fields: dict[str, float] = {}
+    for reading in readings.values():
+        fields.update(reading.values)
+    if "power_W" in fields:
+        return fields["power_W"]
+    if "supply_V" in fields and "supply_A" in fields:
+        return fields["supply_V"] * fields["supply_A"]
+    return None
+
+
+def _plain_degC(value: float, unit: str) -> float:
+    if unit == "K":
+        return value - 273.15
+    if unit == "degF":
+        return (value - 32.0) / 1.8
+    return value
+
+
+def _compensated_degC(channel: Channel, raw: float, plain: Mapping[str, float]) -> float:
+    from bench.rig import thermocouple
+
+    kind = channel.thermocouple or ""
+    cold = (
+        plain.get(channel.cold_junction, math.nan)
+        if channel.cold_junction is not None
+        else channel.cold_junction_degC
+    )
+    cold = math.nan if cold is None else cold
+    if channel.unit == "uV":
+        return float(thermocouple.temperature_degC(kind, raw, cold))
+    reported = _plain_degC(raw, channel.unit)
+    slope = channel.constant_uV_per_K or math.nan
+    return float(thermocouple.undo_constant_slope_degC(kind, reported, cold, slope))

@@ -1,0 +1,1 @@
+"""Power off whatever happens: the watchdog, its processes, signals, precedence."""

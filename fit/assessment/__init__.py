@@ -1,0 +1,1 @@
+"""Measured spans held against a budget: decision, cause, advice."""

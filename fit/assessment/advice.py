@@ -1,0 +1,182 @@
+"""A probable cause in bench terms: what it amounts to, and what to try in which order."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from fit.assessment.hypotheses import (
+    COOLING,
+    HIGH_RESISTANCE,
+    POOR_CONTACT,
+    POWER,
+    SENSOR,
+    Cause,
+    Pattern,
+)
+from fit.budget.model import Stage
+
+HANDS = (
+    "Switch the supply off, disconnect any battery and let the parts cool below 40 °C "
+    "before hands go near."
+)
+LIVE = (
+    "Leads and case may be live and parts hot while power is on: measure with insulated probes, "
+    "change connections only with the supply off."
+)
+CONTACT_PRESSURE_EXPONENT = 0.95  # h ∝ p^0.95, metal on metal (Yovanovich)
+
+
+@dataclass(frozen=True)
+class Advice:
+    """What a cause amounts to, what to try in order, and the caution that goes with it."""
+
+    text: str
+    steps: tuple[str, ...]
+    caution: str
+
+
+def advise(pattern: Pattern, cause: Cause, size: float) -> Advice:
+    """Advice for a cause of a relative size.
+
+    Args:
+        pattern: measured and predicted spans.
+        cause: what is suspected.
+        size: its most likely relative size: of the resistance, of the rise, or of the power.
+    """
+    if cause.kind == SENSOR:
+        return _sensor(pattern, cause.where, size)
+    if cause.kind == POWER:
+        return _power(size)
+    span = next(iter(cause.free))
+    text = _raised(pattern, span, cause)
+    if cause.kind == POOR_CONTACT:
+        stage = next(stage for stage in pattern.stages[span] if stage.name == cause.where)
+        return _contact(text, stage, 1 + size)
+    if cause.kind == COOLING:
+        return Advice(f"Weak cooling at {text}.", COOLING_STEPS, HANDS)
+    assert cause.kind == HIGH_RESISTANCE
+    return _resistance(text, pattern.stages[span], 1 + size)
+
+
+def _raised(pattern: Pattern, span: int, cause: Cause) -> str:
+    """'pad: 0.95 K/W measured, 0.55 predicted'."""
+    measured, predicted = pattern.measured_K_per_W[span], pattern.predicted_K_per_W[span]
+    name = pattern.span_name(span)
+    lumped = f" ({name}, which holds it)" if name != cause.where else ""
+    return f"'{cause.where}'{lumped}: {measured:.3g} K/W measured, {predicted:.3g} K/W predicted"
+
+
+def _contact(text: str, stage: Stage, factor: float) -> Advice:
+    share = 1 / factor
+    area = stage.parameters.get("area_mm2")
+    touching = f"{percent(share)} of its area touched"
+    if isinstance(area, int | float):
+        touching = f"{share * area:.0f} of its {area:.0f} mm² touched"
+    apparent = f"as if only {touching}"
+    pressure = stage.parameters.get("pressure_MPa")
+    if isinstance(pressure, int | float):
+        apparent += (
+            f", or were pressed with {pressure * share ** (1 / CONTACT_PRESSURE_EXPONENT):.2g} MPa "
+            f"instead of {pressure:.2g}"
+        )
+    screw = stage.parameters.get("screw")
+    torque = screw.get("torque_Nm") if isinstance(screw, dict) else None
+    to = f" to {torque:g} N·m" if torque else " to the stated torque"
+    return Advice(
+        f"Poor contact at {text}: it conducts {apparent}.",
+        (
+            f"Tighten the screws crosswise{to} and repeat the run: "
+            "if the resistance falls, it was pressure.",
+            "Take it apart: look for a liner left on, a burr, a chip, a screw that bottoms out, "
+            "a bowed part.",
+            "Read the print that the pad or compound shows: it touched only where it is marked.",
+            "Fit a new pad or fresh compound (used ones do not recover) and compare the runs.",
+        ),
+        HANDS,
+    )
+
+
+def _resistance(text: str, stages: tuple[Stage, ...], factor: float) -> Advice:
+    kinds = {stage.kind for stage in stages}
+    count = stages[0].parameters.get("count") if len(stages) == 1 else None
+    if isinstance(count, int):
+        text += f": it conducts as if only {count / factor:.0f} of its {count} vias did"
+    steps = []
+    if "via_array" in kinds:
+        steps += [
+            "Count the vias under the part, measure their drill, compare with the drawing.",
+            "Ask for the plating thickness (a microsection tells): half of it, twice the K/W.",
+            "Check that the part is soldered over its whole tab: voids act like missing vias.",
+        ]
+    if kinds & {"bar", "spreading"}:
+        steps.append(
+            "Check alloy, section and length of the metal: a casting conducts far less than sheet."
+        )
+    steps.append("Check the budget's inputs for this part, and where its two thermocouples sit.")
+    return Advice(f"High resistance at {text}.", tuple(steps), HANDS)
+
+
+def _sensor(pattern: Pattern, node: str, size: float) -> Advice:
+    j = pattern.nodes.index(node)
+    reads = "low" if size > 0 else "high"
+    if j == len(pattern.nodes) - 1:
+        text = (
+            f"The '{node}' thermocouple does not read the room: the last span is off and no other."
+        )
+        step = "Move it level with the product, out of its warm air and out of draughts and sun."
+        return Advice(text, (step, "Repeat the run."), HANDS)
+    above = pattern.span_name(j - 1) if j > 0 else None
+    below = pattern.span_name(j)
+    kelvins = size / (1 - size) * pattern.rise_K_per_W[j] * pattern.heat_W
+    up, down = ("high", "low") if size > 0 else ("low", "high")
+    seen = f"'{below}' seems {down} by the same kelvins"
+    if above is not None:
+        seen = f"'{above}' seems {up} and {seen}"
+    text = (
+        f"The '{node}' thermocouple reads {reads} by about {percent(abs(size))} of its rise "
+        f"({abs(kelvins):.1f} K), so {seen}."
+    )
+    steps = (
+        "Attach it anew: solder it, or glue it under foil tape, the bead flat on the metal.",
+        "Lay the first centimetres of wire along the surface: a free wire cools the bead.",
+        "Swap its channel with a neighbour's: an error that follows the channel is the reader's.",
+        "Repeat the run before mending anything else.",
+    )
+    return Advice(text, steps, HANDS)
+
+
+def _power(size: float) -> Advice:
+    reads = "high" if size > 0 else "low"
+    text = f"All spans are off alike: the power reads {reads} by about {percent(abs(size))}"
+    steps = (
+        "Measure voltage at the part's own terminals and current with a second meter.",
+        "Look for another load on the supply, and for the drop along the leads.",
+    )
+    if size < 0:
+        return Advice(f"{text}.", steps, LIVE)
+    second_way = (
+        "If the power is right, look for a second way out for the heat, "
+        "and mend the budget's path_fraction."
+    )
+    share = "or that much less of it takes this path than budgeted"
+    return Advice(f"{text}, {share}.", (*steps, second_way), LIVE)
+
+
+def percent(share: float) -> str:
+    """A share in words: '12 %', and never a certainty.
+
+    >>> percent(0.121), percent(0.9999), percent(0.0001)
+    ('12 %', '> 99 %', '< 1 %')
+    """
+    if share > 0.99:
+        return "> 99 %"
+    return "< 1 %" if share < 0.01 else f"{100 * share:.0f} %"
+
+
+COOLING_STEPS = (
+    "Give the case free air on all sides, in the position of use, away from walls "
+    "and other warm things.",
+    "Check the finish: bare metal radiates a tenth of what paint or anodising does.",
+    "Check that the ambient thermocouple reads the room and not the warm air by the case.",
+    "Repeat the run without draughts; the last span needs the longest record.",
+)

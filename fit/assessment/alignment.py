@@ -1,0 +1,153 @@
+"""The measured nodes laid on the budget's heat path: which span is which stages."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+
+from fit.budget.model import Budget, Prediction
+from fit.errors import BudgetError
+from fit.measurement.lower_bounds import end_degC
+from fit.measurement.sensor_placement import SlowShare
+from fit.measurement.spans import Spans
+from fit.records.run import Array
+
+DEFAULT_LIMIT_FACTOR = 1.25
+"""Upper limit of a stage that states none, as a multiple of its predicted resistance."""
+
+
+@dataclass(frozen=True)
+class Path:
+    """Measured spans in the budget's order, each with the stages it lumps.
+
+    Resistances are per watt of the *recorded* power, as measured.
+    """
+
+    nodes: tuple[str, ...]  # s + 1 measured nodes that the budget knows, in its order
+    stages: tuple[tuple[int, ...], ...]  # (s,) indices of the budget's stages in each span
+    transform: Array  # (s, spans as measured), entries 0, 1 and -1
+    R_K_per_W: Array  # (s,)
+    covariance: Array  # (s, s) [(K/W)^2]
+    slow_share: SlowShare | None
+    rise_K: Array  # (s + 1,) rise of each node above the last, as far as the record tells [K]
+    unmeasured: tuple[int, ...]  # stages before the first and after the last measured node
+    warnings: tuple[str, ...]
+
+
+def lay_on_budget(spans: Spans, budget: Budget) -> Path:
+    """Lay measured spans on the budget's path.
+
+    Nodes that the budget does not know are left out and their spans merged; nodes recorded in
+    another order are put in the budget's.
+
+    Args:
+        spans: as measured.
+        budget: whose path is followed.
+
+    Raises:
+        BudgetError: fewer than two of the measured nodes are nodes of the budget.
+    """
+    position = {node: i for i, node in enumerate(budget.nodes)}
+    warnings = [
+        f"node '{node}' was measured but is no node of the budget: left out, its spans merged"
+        for node in spans.nodes
+        if node not in position
+    ]
+    known = [node for node in spans.nodes if node in position]
+    if len(known) < 2:
+        raise BudgetError(
+            budget.path,
+            "stage",
+            f"{len(known)} of the run's nodes ({', '.join(spans.nodes)}) is on the path "
+            f"{' - '.join(budget.nodes)}",
+            "name at least two measured nodes alike in the budget and the run",
+        )
+    ordered = sorted(known, key=position.__getitem__)
+    if ordered != known:
+        warnings.append(f"nodes were recorded as {', '.join(known)}: put in the budget's order")
+    above_last = _totals(len(spans.nodes))
+    row = {node: above_last[i] for i, node in enumerate(spans.nodes)}
+    transform = np.array([row[a] - row[b] for a, b in pairwise(ordered)])
+    index = [position[node] for node in ordered]
+    return Path(
+        nodes=tuple(ordered),
+        stages=tuple(tuple(range(a, b)) for a, b in pairwise(index)),
+        transform=transform,
+        R_K_per_W=_sums(transform, spans.R_K_per_W),
+        covariance=_covariance_of_sums(transform, spans.total_covariance),
+        slow_share=_transformed(spans.slow_share, transform),
+        rise_K=_rise(spans, tuple(ordered)),
+        unmeasured=(*range(index[0]), *range(index[-1], len(budget.stages))),
+        warnings=tuple(warnings),
+    )
+
+
+def grouping(path: Path, stage_count: int) -> Array:
+    """Matrix (s, stages) of ones where a stage belongs to a span."""
+    matrix = np.zeros((len(path.stages), stage_count))
+    for i, members in enumerate(path.stages):
+        matrix[i, list(members)] = 1.0
+    return matrix
+
+
+def stage_limits(prediction: Prediction) -> Array:
+    """Upper limit of every stage [K/W]: as stated, else 1.25 × predicted."""
+    return np.array(
+        [
+            DEFAULT_LIMIT_FACTOR * predicted if stage.limit_K_per_W is None else stage.limit_K_per_W
+            for stage, predicted in zip(prediction.budget.stages, prediction.R_K_per_W, strict=True)
+        ]
+    )
+
+
+def _rise(spans: Spans, nodes: tuple[str, ...]) -> Array:
+    """Rise of each node above the last (s + 1,) [K].
+
+    Extrapolated to the settled end; where a span is not resolved that end is anybody's guess, and
+    what a loose thermocouple missed is a part of the rise that the record has shown.
+    """
+    final = dict(zip(spans.nodes, spans.final_degC, strict=True))
+    settled = np.array([final[node] - final[nodes[-1]] for node in nodes])
+    if spans.resolved.all() or not spans.responses:
+        return settled
+    end = end_degC(spans.responses[-1].signals, nodes)
+    return np.fmin(settled, end - end[-1])
+
+
+def _sums(transform: Array, values: Array) -> Array:
+    """transform @ values, where a value that is not finite spoils only the sums it is in."""
+    return np.array([row[row != 0] @ values[row != 0] for row in transform])
+
+
+def _covariance_of_sums(transform: Array, covariance: Array) -> Array:
+    """transform @ covariance @ transform.T, spoilt only where a part is not finite."""
+    half = np.array([_sums(transform, column) for column in covariance.T])
+    return np.array([_sums(transform, column) for column in half.T])
+
+
+def _transformed(slow: SlowShare | None, transform: Array) -> SlowShare | None:
+    if slow is None:
+        return None
+    return SlowShare(transform @ slow.share, transform @ slow.covariance @ transform.T)
+
+
+def _totals(node_count: int) -> Array:
+    """Matrix (nodes, spans): the spans that add up to each node's total above the last node."""
+    return np.triu(np.ones((node_count, node_count)))[:, : node_count - 1]
+
+
+def accuracy_not_stated(spans: Spans) -> list[str]:
+    """What the rig does not say of its accuracy, as one sentence, or none."""
+    missing = [
+        what
+        for name, what in (("sensor_match", "sensor match"), ("power", "power accuracy"))
+        if name in spans.covariance and not np.any(spans.covariance[name])
+    ]
+    if not missing:
+        return []
+    return [
+        f"{' and '.join(missing)} not stated in the rig: taken as exact, "
+        "so the uncertainties are too small by their share"
+    ]

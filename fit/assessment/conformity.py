@@ -1,0 +1,326 @@
+"""Measured against predicted, span by span."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from fit.assessment.alignment import (
+    Path,
+    accuracy_not_stated,
+    grouping,
+    lay_on_budget,
+    stage_limits,
+)
+from fit.assessment.decision import (
+    UNDECIDED,
+    decide,
+    decide_all,
+    normalized_error,
+    probability_of_conformity,
+)
+from fit.assessment.diagnosis import Finding, find_causes
+from fit.assessment.hypotheses import CapacityEvidence, Pattern, SlowEvidence
+from fit.budget import predict
+from fit.budget.model import Budget, Prediction
+from fit.errors import BudgetError
+from fit.measurement.heat_capacity import stored_heat
+from fit.measurement.spans import Spans
+from fit.records.run import Array
+
+CAPACITY_RELATIVE_U = 0.3  # of a predicted heat capacity: our judgement
+UNKNOWN_UPSTREAM = 0.2  # share of the heat capacity above a span where the budget states none
+ALIKE_WITHIN = 3.0  # factor between time constants that may be one and the same
+NOT_DRAWN = 0.03  # share of the heat capacity that no drawing shows: screws, leads, labels
+LEAK_U = 0.03  # share of the heat that may leave the path before its end unbudgeted
+
+
+@dataclass(frozen=True)
+class SpanVerdict:
+    """One span held against the budget; the measured values are None where nothing was measured."""
+
+    from_node: str
+    to_node: str
+    stages: tuple[str, ...]
+    predicted_K_per_W: float
+    predicted_u_K_per_W: float
+    limit_K_per_W: float
+    measured_K_per_W: float | None
+    measured_u_K_per_W: float | None
+    p_conforming: float | None
+    E_n: float | None
+    decision: str  # conforming | non-conforming | undecided
+
+
+@dataclass(frozen=True)
+class TimeConstant:
+    """A time constant of the record beside the predicted one it most resembles, if any does."""
+
+    measured_s: float
+    measured_u_s: float
+    predicted_s: float | None
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """The whole path held against the budget."""
+
+    decision: str
+    spans: tuple[SpanVerdict, ...]
+    findings: tuple[Finding, ...]  # the lead first, if there is one
+    warnings: tuple[str, ...]
+    prediction: Prediction
+    measured: Spans
+    time_constants: tuple[TimeConstant, ...] = ()  # ascending
+
+
+def check(spans: Spans, budget: Budget) -> Verdict:
+    """Hold measured spans against a budget.
+
+    The budget is predicted at the run's own power and ambient. A measured resistance is per watt
+    of recorded power; divided by the budget's path share it is per watt along the path, as
+    predicted. The decision follows JCGM 106: conforming where the probability that the span is
+    within its upper limit is at least 0.95, non-conforming where at most 0.05.
+
+    Args:
+        spans: measured, per watt of recorded power.
+        budget: the path, its limits and its conditions.
+
+    Raises:
+        BudgetError: the run and the budget share fewer than two nodes, or the run has no watts.
+    """
+    unit = spans.responses[-1].power_unit if spans.responses else "W"
+    if unit != "W":
+        raise BudgetError(
+            budget.path,
+            "conditions",
+            f"is in watts, and the run's power was recorded in {unit}",
+            "import the run again with its power in watts",
+        )
+    ambient_degC = _ambient(spans, budget)
+    return hold(spans, predict(budget, power_W=spans.power_W, ambient_degC=ambient_degC))
+
+
+def hold(spans: Spans, prediction: Prediction) -> Verdict:
+    """Hold measured spans against a prediction made for the run's own conditions."""
+    budget = prediction.budget
+    path = lay_on_budget(spans, budget)
+    limits = stage_limits(prediction)
+    pattern = _pattern(spans, path, prediction, limits)
+    verdicts = _measured_verdicts(path, pattern, budget)
+    decision = decide_all([verdict.decision for verdict in verdicts])
+    unmeasured = tuple(_unmeasured_verdict(i, prediction, limits) for i in path.unmeasured)
+    return Verdict(
+        decision=decision,
+        spans=_in_path_order((*verdicts, *unmeasured), budget),
+        findings=find_causes(pattern, decision),
+        warnings=(
+            *spans.warnings,
+            *path.warnings,
+            *prediction.warnings,
+            *_warnings(path, spans, budget),
+        ),
+        prediction=prediction,
+        measured=spans,
+        time_constants=_time_constants(spans, prediction),
+    )
+
+
+def _ambient(spans: Spans, budget: Budget) -> float | None:
+    """Ambient of the run [degC], None (the budget's own) where the run has no such node."""
+    if spans.nodes[-1] == budget.nodes[-1] and math.isfinite(spans.final_degC[-1]):
+        return float(spans.final_degC[-1])
+    return None
+
+
+def _pattern(spans: Spans, path: Path, prediction: Prediction, limits: Array) -> Pattern:
+    """Measured and predicted spans on one footing: per watt along the path."""
+    budget = prediction.budget
+    share, share_u = budget.conditions.path_fraction, budget.conditions.path_fraction_u
+    group = grouping(path, len(budget.stages))
+    measured = path.R_K_per_W / share
+    return Pattern(
+        nodes=path.nodes,
+        stages=tuple(tuple(budget.stages[i] for i in members) for members in path.stages),
+        stage_K_per_W=tuple(
+            tuple(float(prediction.R_K_per_W[i]) for i in members) for members in path.stages
+        ),
+        measured_K_per_W=measured,
+        measured_covariance=path.covariance / share**2
+        + np.outer(measured, measured) * (share_u / share) ** 2,
+        predicted_K_per_W=group @ prediction.R_K_per_W,
+        predicted_covariance=group @ prediction.R_covariance @ group.T,
+        limit_K_per_W=group @ limits,
+        rise_K_per_W=path.rise_K / (prediction.power_W * share),
+        heat_W=prediction.power_W * share,
+        slow=_slow_evidence(path, prediction),
+        capacity=_capacity_evidence(spans, path, prediction),
+    )
+
+
+def _slow_evidence(path: Path, prediction: Prediction) -> SlowEvidence | None:
+    """The share of the case's rise that each inner span shows, beside what stored heat explains.
+
+    Heat stored upstream of span j adds R_j c_j / R_last, c_j the upstream share of the heat
+    capacity; heat that leaves upstream by the budget's side ways takes R_j times their conductance.
+    """
+    if path.slow_share is None or len(path.stages) < 2:
+        return None
+    inner = len(path.stages) - 1
+    upstream, u_upstream = _upstream_share(path, prediction.C_J_per_K)
+    R = grouping(path, len(prediction.R_K_per_W)) @ prediction.R_K_per_W
+    per_K_per_W = upstream[:inner] / R[-1] - _side_conductance(path, prediction.budget)[:inner]
+    u = np.hypot(u_upstream[:inner], LEAK_U) * R[:inner] / R[-1]
+    return SlowEvidence(
+        share=path.slow_share.share[:inner],
+        expected=R[:inner] * per_K_per_W,
+        per_K_per_W=per_K_per_W,
+        covariance=path.slow_share.covariance[:inner, :inner] + np.diag(u**2),
+    )
+
+
+def _capacity_evidence(spans: Spans, path: Path, prediction: Prediction) -> CapacityEvidence | None:
+    """The heat capacity that the record shows over the budget's, per watt along the path.
+
+    A node nobody measured stores its heat at the nearest measured one.
+    """
+    C = prediction.C_J_per_K
+    if not spans.responses or C[-1] <= 0:
+        return None
+    budget = prediction.budget
+    at = [budget.nodes.index(node) for node in path.nodes[:-1]]
+    nearest = np.abs(np.subtract.outer(np.arange(len(C)), at)).argmin(axis=1)
+    by_node: Array = np.bincount(nearest, weights=C, minlength=len(at)).astype(float)
+    found = stored_heat(spans.responses[-1].signals, path.nodes, by_node, spans.power_W)
+    if found is None:
+        return None
+    relative = [
+        CAPACITY_RELATIVE_U if stage.C_u_J_per_K is None else stage.C_u_J_per_K / max(value, 1e-12)
+        for stage, value in zip(budget.stages, C, strict=True)
+    ]
+    share = found.share[nearest] * C / by_node[nearest].clip(1e-12)
+    left_out = UNKNOWN_UPSTREAM if np.any(C <= 0) else NOT_DRAWN
+    return CapacityEvidence(
+        ln_ratio=math.log(found.ratio * budget.conditions.path_fraction),
+        u=math.hypot(*(share * relative), left_out, found.u / found.ratio),
+        node_share=found.share,
+    )
+
+
+def _side_conductance(path: Path, budget: Budget) -> Array:
+    """Conductance to ambient of the budget's side ways upstream of each span (s,) [W/K]."""
+    return np.array(
+        [
+            sum(
+                1 / leak.R_K_per_W for leak in budget.leaks if budget.nodes.index(leak.node) <= i[0]
+            )
+            for i in path.stages
+        ]
+    )
+
+
+def _upstream_share(path: Path, C_J_per_K: Array) -> tuple[Array, Array]:
+    """Share of the heat capacity upstream of each span's middle (s,), with its uncertainty."""
+    if C_J_per_K[-1] <= 0:
+        unknown = np.full(len(path.stages), UNKNOWN_UPSTREAM)
+        return unknown, unknown
+    # A budget need not state every capacity: what is left out may be small, or not.
+    left_out = UNKNOWN_UPSTREAM if np.any(C_J_per_K <= 0) else 0.0
+    upstream = np.array(
+        [C_J_per_K[: i[0] + 1].sum() + 0.5 * C_J_per_K[list(i[1:])].sum() for i in path.stages]
+    )
+    share = upstream / C_J_per_K.sum()
+    return share, np.hypot(CAPACITY_RELATIVE_U * share, left_out)
+
+
+def _measured_verdicts(path: Path, pattern: Pattern, budget: Budget) -> tuple[SpanVerdict, ...]:
+    verdicts = []
+    measured_u = np.sqrt(np.diag(pattern.measured_covariance))
+    predicted_u = np.sqrt(np.diag(pattern.predicted_covariance))
+    for i, members in enumerate(path.stages):
+        value, u = float(pattern.measured_K_per_W[i]), float(measured_u[i])
+        limit, predicted = float(pattern.limit_K_per_W[i]), float(pattern.predicted_K_per_W[i])
+        known = math.isfinite(value) and math.isfinite(u)
+        p = probability_of_conformity(value, u, upper=limit) if known else None
+        u_predicted = float(predicted_u[i])
+        verdicts.append(
+            SpanVerdict(
+                from_node=path.nodes[i],
+                to_node=path.nodes[i + 1],
+                stages=tuple(budget.stages[j].name for j in members),
+                predicted_K_per_W=predicted,
+                predicted_u_K_per_W=u_predicted,
+                limit_K_per_W=limit,
+                measured_K_per_W=value if known else None,
+                measured_u_K_per_W=u if known else None,
+                p_conforming=p,
+                E_n=normalized_error(value, u, predicted, u_predicted) if known else None,
+                decision=UNDECIDED if p is None else decide(p),
+            )
+        )
+    return tuple(verdicts)
+
+
+def _unmeasured_verdict(i: int, prediction: Prediction, limits: Array) -> SpanVerdict:
+    stage = prediction.budget.stages[i]
+    return SpanVerdict(
+        from_node=stage.from_node,
+        to_node=stage.to_node,
+        stages=(stage.name,),
+        predicted_K_per_W=float(prediction.R_K_per_W[i]),
+        predicted_u_K_per_W=float(np.sqrt(prediction.R_covariance[i, i])),
+        limit_K_per_W=float(limits[i]),
+        measured_K_per_W=None,
+        measured_u_K_per_W=None,
+        p_conforming=None,
+        E_n=None,
+        decision=UNDECIDED,
+    )
+
+
+def _in_path_order(verdicts: tuple[SpanVerdict, ...], budget: Budget) -> tuple[SpanVerdict, ...]:
+    return tuple(sorted(verdicts, key=lambda verdict: budget.nodes.index(verdict.from_node)))
+
+
+def _time_constants(spans: Spans, prediction: Prediction) -> tuple[TimeConstant, ...]:
+    """Every time constant of the whole path's record, paired with the predicted ones."""
+    if not spans.responses:
+        return ()
+    response = spans.responses[-1]
+    pairs = pair_alike(response.tau_s, prediction.tau_s)
+    return tuple(
+        TimeConstant(
+            float(tau), float(u), float(prediction.tau_s[pairs[k]]) if k in pairs else None
+        )
+        for k, (tau, u) in enumerate(zip(response.tau_s, response.tau_u_s, strict=True))
+    )
+
+
+def pair_alike(one: Array, other: Array, factor: float = ALIKE_WITHIN) -> dict[int, int]:
+    """Indices of positive values that resemble each other, closest pairs first, each used once."""
+    pairs: dict[int, int] = {}
+    distance = np.abs(np.log(np.asarray(one)[:, None] / np.asarray(other)[None, :]))
+    for flat in np.argsort(distance, axis=None):
+        i, j = map(int, np.unravel_index(flat, distance.shape))
+        if distance[i, j] > np.log(factor):
+            break
+        if i not in pairs and j not in pairs.values():
+            pairs[i] = j
+    return pairs
+
+
+def _warnings(path: Path, spans: Spans, budget: Budget) -> list[str]:
+    warnings = []
+    u = np.sqrt(np.diag(path.covariance))
+    for i in np.flatnonzero(path.R_K_per_W < -2 * u):
+        warnings.append(
+            f"'{path.nodes[i]}' reads colder than '{path.nodes[i + 1]}', further from the source: "
+            "are their thermocouples swapped, or does one hang loose?"
+        )
+    warnings += accuracy_not_stated(spans)
+    if path.unmeasured:
+        names = ", ".join(f"'{budget.stages[i].name}'" for i in path.unmeasured)
+        warnings.append(f"nobody measured {names}: taken from the budget, not part of the decision")
+    return warnings

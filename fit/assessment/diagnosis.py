@@ -1,0 +1,294 @@
+"""What most likely went wrong: hypotheses compared by the likelihood of the pattern of deviations.
+
+Every hypothesis (nothing wrong, one cause, two at once, something unexplained) says how the
+measured spans y should read, given the budget's prediction p with covariance Σ_p and the
+measurement's own Σ_m:
+
+    y ~ N(scale · p + shift, scale² Σ_p + Σ_m),
+
+and that every span not accused is truly within its limit. The slow shares
+(`fit.measurement.sensor_placement`) and the apparent heat capacity
+(`fit.measurement.heat_capacity`) are further evidence, where a run has them. Its probability is
+its prior times this likelihood averaged over the sizes the cause may have (Bayes; Occam's factor
+comes with it).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from itertools import combinations
+
+import numpy as np
+from scipy.special import ndtr
+
+from fit.assessment.advice import Advice, advise
+from fit.assessment.decision import CONFORMING
+from fit.assessment.hypotheses import POWER, PRIOR_UNEXPLAINED, SENSOR, Cause, Pattern, causes
+from fit.records.run import Array
+
+PRIOR_TWO_AT_ONCE = 0.04
+UNEXPLAINED_SHARE = 0.1
+UNEXPLAINED_SPREAD = 0.5  # of the predicted resistance, each span on its own
+UNEXPLAINED_CAPACITY = 0.3  # of ln C
+UNEXPLAINED_DOUBT = 0.3
+LEAD_AT = 0.7
+LEAD_WITHIN_LIMITS_AT = 0.8
+MENTION_AT = 0.05
+LEAST_RELATIVE_U = 1e-4
+PAIR_STEP = 3  # two causes at once are averaged on every third size of each
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One thing that may be wrong, with the probability that it is (alone or with another)."""
+
+    kind: str  # poor-contact | high-resistance | sensor-placement | power-error | weak-cooling
+    where: str
+    probability: float
+    text: str
+    lead: bool = False
+    steps: tuple[str, ...] = ()  # what to try on the bench, in order
+    caution: str = ""
+
+
+@dataclass(frozen=True)
+class Suspicion:
+    """The probability of one cause and its most likely size."""
+
+    cause: Cause
+    probability: float
+    size: float  # posterior mean, relative
+
+
+@dataclass(frozen=True)
+class Posterior:
+    """How probable each explanation is; `suspicions` in order of probability."""
+
+    nothing_wrong: float
+    unexplained: float
+    suspicions: tuple[Suspicion, ...]
+
+
+def find_causes(pattern: Pattern, decision: str) -> tuple[Finding, ...]:
+    """Findings in order of probability, the lead first; none where all is in budget.
+
+    A path that conforms has no high resistance to explain. A sensor or the power reading is then
+    still named if it is very probable: it can hide a fault as well as feign one.
+
+    Args:
+        pattern: measured and predicted spans.
+        decision: the overall decision.
+    """
+    if not (
+        np.isfinite(pattern.measured_K_per_W).all()
+        and np.isfinite(pattern.measured_covariance).all()
+    ):
+        return ()
+    conforming = decision == CONFORMING
+    lead_at = LEAD_WITHIN_LIMITS_AT if conforming else LEAD_AT
+    findings: list[Finding] = []
+    for suspicion in _explained(pattern).suspicions:
+        if suspicion.probability < MENTION_AT:
+            break
+        if conforming and suspicion.cause.kind not in (SENSOR, POWER):
+            continue
+        lead = not findings and suspicion.probability >= lead_at
+        if conforming and not findings and not lead:
+            return ()
+        findings.append(_finding(pattern, suspicion, lead))
+    return tuple(findings)
+
+
+def _explained(pattern: Pattern) -> Posterior:
+    """The explanations, without the evidence on heat where it leaves nothing that explains all.
+
+    That evidence rests on the budget's heat capacities; when no cause fits spans, slow shares and
+    stored heat together, capacities that are wrong are likelier than a cause nobody thought of.
+    """
+    posterior = weigh(pattern)
+    on_heat = pattern.slow is not None or pattern.capacity is not None
+    if on_heat and posterior.unexplained > UNEXPLAINED_DOUBT:
+        return weigh(replace(pattern, slow=None, capacity=None))
+    return posterior
+
+
+def _finding(pattern: Pattern, suspicion: Suspicion, lead: bool) -> Finding:
+    cause = suspicion.cause
+    advice: Advice = advise(pattern, cause, suspicion.size)
+    return Finding(
+        kind=cause.kind,
+        where=cause.where,
+        probability=suspicion.probability,
+        text=advice.text,
+        lead=lead,
+        steps=advice.steps,
+        caution=advice.caution,
+    )
+
+
+def weigh(pattern: Pattern) -> Posterior:
+    """Probability of every cause, from the pattern of the spans' deviations."""
+    single = causes(pattern)
+    thinned = [_thinned(cause) for cause in single]
+    # At most one cause of a pair scales the spans, so that these are all the scales there are.
+    likelihood = _Likelihood(pattern, np.concatenate([cause.scale for cause in single]))
+    log_single = [likelihood.over_sizes(cause) for cause in single]
+    pairs = list(combinations(range(len(single)), 2))
+    pair_mass = sum(single[a].prior * single[b].prior for a, b in pairs)
+
+    log_joint = [np.log(_prior_nothing(single)) + likelihood.nothing()]
+    log_joint.append(np.log(PRIOR_UNEXPLAINED) + likelihood.unexplained())
+    log_joint += [
+        np.log(cause.prior) + _log_mean(log, cause.weight)
+        for cause, log in zip(single, log_single, strict=True)
+    ]
+    log_joint += [
+        np.log(PRIOR_TWO_AT_ONCE * single[a].prior * single[b].prior / pair_mass)
+        + likelihood.of_pair(thinned[a], thinned[b])
+        for a, b in pairs
+    ]
+    probability = np.exp(np.array(log_joint) - max(log_joint))
+    probability /= probability.sum()
+    marginal = probability[2 : 2 + len(single)].copy()
+    for (a, b), p in zip(pairs, probability[2 + len(single) :], strict=True):
+        marginal[[a, b]] += p
+    suspicions = [
+        Suspicion(cause, float(p), _mean_size(cause, log))
+        for cause, p, log in zip(single, marginal, log_single, strict=True)
+    ]
+    suspicions.sort(key=lambda suspicion: -suspicion.probability)
+    return Posterior(float(probability[0]), float(probability[1]), tuple(suspicions))
+
+
+def _prior_nothing(single: tuple[Cause, ...]) -> float:
+    return 1 - sum(cause.prior for cause in single) - PRIOR_TWO_AT_ONCE - PRIOR_UNEXPLAINED
+
+
+def _mean_size(cause: Cause, log_likelihood: Array) -> float:
+    likelihood = np.exp(log_likelihood - log_likelihood.max()) * cause.weight
+    return float(likelihood @ cause.size / likelihood.sum())
+
+
+class _Likelihood:
+    """Log-likelihoods of one pattern, up to a constant common to all hypotheses."""
+
+    def __init__(self, pattern: Pattern, scales: Array) -> None:
+        """For hypotheses whose scales are among those given (n,)."""
+        self.pattern = pattern
+        # Exactly known values would make the covariance singular.
+        floor = np.diag((LEAST_RELATIVE_U * pattern.predicted_K_per_W) ** 2)
+        prior, measured = pattern.predicted_covariance, pattern.measured_covariance + floor
+        self._measured_covariance = measured
+        self._scales = np.unique(scales)
+        by_scale = self._scales[:, None, None]
+        covariance = by_scale**2 * prior + measured
+        self._precision = np.linalg.inv(covariance)
+        self._log_det = np.linalg.slogdet(covariance)[1]
+        self._gain = by_scale * prior @ self._precision
+        posterior = prior - by_scale * self._gain @ prior
+        self._truth_u = _u(posterior)
+        margin = pattern.limit_K_per_W - pattern.predicted_K_per_W
+        self._prior_inside = _log_inside(margin, _u(prior))
+
+    def nothing(self) -> float:
+        """Every span as budgeted and within its limit."""
+        shift = np.zeros((1, len(self.pattern.measured_K_per_W)))
+        spans = self._spans(np.ones(1), shift, frozenset())
+        return float(spans[0] + self._slow(shift[:, :-1])[0] + self._capacity(np.ones(1))[0])
+
+    def unexplained(self) -> float:
+        """Every span free to lie anywhere, each on its own."""
+        pattern = self.pattern
+        spread = np.diag((UNEXPLAINED_SPREAD * pattern.predicted_K_per_W) ** 2)
+        covariance = pattern.predicted_covariance + self._measured_covariance + spread
+        log = _log_normal(pattern.measured_K_per_W - pattern.predicted_K_per_W, covariance)[0]
+        if pattern.slow is not None:
+            spread = UNEXPLAINED_SHARE**2 * np.eye(len(pattern.slow.share))
+            residual = pattern.slow.share - pattern.slow.expected
+            log += _log_normal(residual, pattern.slow.covariance + spread)[0]
+        return float(log + self._capacity(np.ones(1), UNEXPLAINED_CAPACITY)[0])
+
+    def over_sizes(self, cause: Cause) -> Array:
+        """Log-likelihood of a cause at each of its sizes (G,)."""
+        spans = self._spans(cause.scale, cause.shift_K_per_W, cause.free)
+        return spans + self._slow(cause.slow_shift) + self._capacity(cause.capacity_scale)
+
+    def of_pair(self, one: Cause, other: Cause) -> float:
+        """Log-likelihood of two causes at once, averaged over both sizes."""
+        scale = np.multiply.outer(one.scale, other.scale).ravel()
+        shift_one, shift_other = one.shift_K_per_W[:, None, :], other.shift_K_per_W[None, :, :]
+        # What raises the truth is seen through the other's scale; what bends a reading is not.
+        if one.free:
+            shift_one = shift_one * other.scale[None, :, None]
+        if other.free:
+            shift_other = shift_other * one.scale[:, None, None]
+        shift = (shift_one + shift_other).reshape(len(scale), -1)
+        slow_shift = one.slow_shift[:, None, :] + other.slow_shift[None, :, :]
+        logs = self._spans(scale, shift, one.free | other.free)
+        logs += self._slow(slow_shift.reshape(len(scale), -1))
+        logs += self._capacity(np.multiply.outer(one.capacity_scale, other.capacity_scale).ravel())
+        return _log_mean(logs, np.multiply.outer(one.weight, other.weight).ravel())
+
+    def _slow(self, shift: Array) -> Array:
+        """Log-likelihood of the slow shares, for shifts (G, s - 1)."""
+        slow = self.pattern.slow
+        if slow is None:
+            return np.zeros(len(shift))
+        return _log_normal(slow.share - slow.expected - shift, slow.covariance)
+
+    def _capacity(self, scale: Array, spread: float = 0.0) -> Array:
+        """Log-likelihood of the apparent heat capacity (G,), for scales (G,) of it."""
+        capacity = self.pattern.capacity
+        if capacity is None:
+            return np.zeros(len(scale))
+        u = np.hypot(capacity.u, spread)
+        return -0.5 * ((capacity.ln_ratio - np.log(scale)) / u) ** 2 - np.log(u)
+
+    def _spans(self, scale: Array, shift: Array, free: frozenset[int]) -> Array:
+        """Log-likelihood of the spans, for scales (G,) and shifts (G, s)."""
+        pattern = self.pattern
+        which = np.searchsorted(self._scales, scale)
+        residual = pattern.measured_K_per_W - scale[:, None] * pattern.predicted_K_per_W - shift
+        weighted = np.einsum("gst,gt->gs", self._precision[which], residual)
+        log = -0.5 * (np.einsum("gs,gs->g", residual, weighted) + self._log_det[which])
+        held = [i for i in range(residual.shape[1]) if i not in free]
+        update = np.einsum("gst,gt->gs", self._gain[which][:, held], residual)
+        margin = (pattern.limit_K_per_W - pattern.predicted_K_per_W)[held] - update
+        inside = _log_inside(margin, self._truth_u[which][:, held]) - self._prior_inside[held]
+        return log + inside.sum(axis=1)
+
+
+def _thinned(cause: Cause) -> Cause:
+    weight = cause.weight[::PAIR_STEP]
+    return replace(
+        cause,
+        size=cause.size[::PAIR_STEP],
+        weight=weight / weight.sum(),
+        scale=cause.scale[::PAIR_STEP],
+        shift_K_per_W=cause.shift_K_per_W[::PAIR_STEP],
+        slow_shift=cause.slow_shift[::PAIR_STEP],
+        capacity_scale=cause.capacity_scale[::PAIR_STEP],
+    )
+
+
+def _u(covariance: Array) -> Array:
+    return np.sqrt(np.maximum(np.diagonal(covariance, axis1=-2, axis2=-1), 0))
+
+
+def _log_inside(margin: Array, u: Array) -> Array:
+    """Log-probability of lying below a limit that is `margin` away, given u."""
+    return np.log(np.maximum(ndtr(margin / np.maximum(u, 1e-12)), 1e-300))
+
+
+def _log_normal(residual: Array, covariance: Array) -> Array:
+    """Log of the normal density without its constant, residuals (..., s)."""
+    residual = np.atleast_2d(residual)
+    weighted = residual @ np.linalg.inv(covariance)
+    log_det = np.linalg.slogdet(covariance)[1]
+    return -0.5 * (np.einsum("gs,gs->g", residual, weighted) + log_det)
+
+
+def _log_mean(logs: Array, weight: Array) -> float:
+    """Log of a weighted mean of exp(logs), weights that sum to 1."""
+    highest = logs.max()
+    return float(highest + np.log(np.exp(logs - highest) @ weight))

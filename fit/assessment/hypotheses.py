@@ -1,0 +1,209 @@
+"""What can be wrong on a bench, each as the pattern of span deviations it would leave."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from fit.budget.model import Stage
+from fit.records.run import Array
+
+POOR_CONTACT, HIGH_RESISTANCE, SENSOR, POWER, COOLING = (
+    "poor-contact",
+    "high-resistance",
+    "sensor-placement",
+    "power-error",
+    "weak-cooling",
+)
+
+# How often each kind is the trouble, before any reading: our judgement of prototype benches,
+# shared among the places where a kind can happen.
+PRIOR = {
+    POOR_CONTACT: 0.18,
+    HIGH_RESISTANCE: 0.08,
+    SENSOR: 0.12,
+    POWER: 0.06,
+    COOLING: 0.08,
+}
+PRIOR_UNEXPLAINED = 0.01
+PRIOR_AMBIENT_SENSOR = 0.1  # relative to a sensor on the path
+ODDS_OF_KIND = {"via_array": 1.0, "spreading": 0.5, "stated": 0.3, "bar": 0.2}
+"""How often such a stage is the one too high, relative to a via array (our judgement)."""
+OTHER_ODDS = 0.5
+READS_LOW = 0.9  # a bead that touches badly reads between its node and the air: low
+SIZES = 61
+
+
+@dataclass(frozen=True)
+class SlowEvidence:
+    """Share of the case's slow rise in the inner spans, see `fit.measurement.sensor_placement`."""
+
+    share: Array  # (s - 1,) seen
+    expected: Array  # (s - 1,) from the heat stored upstream, were the budget exact
+    per_K_per_W: Array  # (s - 1,) growth of the expected share with the span's resistance
+    covariance: Array  # (s - 1, s - 1) of seen and expected together
+
+
+@dataclass(frozen=True)
+class CapacityEvidence:
+    """Heat capacity the record shows over the budget's, see `fit.measurement.heat_capacity`."""
+
+    ln_ratio: float  # of apparent over predicted; 0 were budget, power and sensors right
+    u: float  # standard uncertainty of both together
+    node_share: Array  # (s + 1,) of the stored heat that each measured node stands for
+
+
+@dataclass(frozen=True)
+class Pattern:
+    """Measured and predicted spans per watt along the path, with what each is made of."""
+
+    nodes: tuple[str, ...]  # s + 1
+    stages: tuple[tuple[Stage, ...], ...]  # (s,) the budget's stages in each span
+    stage_K_per_W: tuple[tuple[float, ...], ...]  # (s,) predicted resistance of each of them
+    measured_K_per_W: Array  # (s,)
+    measured_covariance: Array  # (s, s) [(K/W)^2]
+    predicted_K_per_W: Array  # (s,)
+    predicted_covariance: Array  # (s, s) [(K/W)^2]
+    limit_K_per_W: Array  # (s,)
+    rise_K_per_W: Array  # (s + 1,) rise of each node above the last node
+    heat_W: float  # along the path
+    slow: SlowEvidence | None = None
+    capacity: CapacityEvidence | None = None
+
+    def span_name(self, i: int) -> str:
+        """A span by its only stage, else by its nodes."""
+        stages = self.stages[i]
+        return stages[0].name if len(stages) == 1 else f"{self.nodes[i]} to {self.nodes[i + 1]}"
+
+
+@dataclass(frozen=True)
+class Cause:
+    """One thing wrong, over a grid of sizes.
+
+    At size g the spans read scale[g] × truth + shift[g], and spans that are `free` may truly lie
+    above their limits: their shift is of the truth, any other of the readings.
+    """
+
+    kind: str
+    where: str
+    prior: float
+    size: Array  # (G,) relative size: of the resistance, the rise or the power
+    weight: Array  # (G,) prior weight of each size, sum 1
+    scale: Array  # (G,)
+    shift_K_per_W: Array  # (G, s)
+    slow_shift: Array  # (G, s - 1) of the share of the case's slow rise
+    free: frozenset[int]
+    capacity_scale: Array  # (G,) apparent heat capacity over the true one
+
+
+def causes(pattern: Pattern) -> tuple[Cause, ...]:
+    """Everything that can be wrong with a path, with priors that sum to less than 1."""
+    found = [*_stage_causes(pattern), *_sensor_causes(pattern), _power_cause(pattern)]
+    return tuple(_share_prior(found))
+
+
+def _stage_causes(pattern: Pattern) -> list[Cause]:
+    found = []
+    for i, (stages, predicted) in enumerate(
+        zip(pattern.stages, pattern.stage_K_per_W, strict=True)
+    ):
+        rest, rest_K_per_W = [], 0.0
+        odds = 0.0
+        for stage, resistance in zip(stages, predicted, strict=True):
+            if stage.contact:
+                found.append(_raised(pattern, i, (POOR_CONTACT, stage.name, 1.0), resistance))
+            elif stage.kind == "surface" or stage.to_node == "ambient":
+                found.append(_raised(pattern, i, (COOLING, stage.name, 1.0), resistance))
+            else:
+                rest.append(stage.name)
+                rest_K_per_W += resistance
+                odds += ODDS_OF_KIND.get(stage.kind, OTHER_ODDS)
+        if rest:
+            where = rest[0] if len(rest) == 1 else pattern.span_name(i)
+            found.append(_raised(pattern, i, (HIGH_RESISTANCE, where, odds), rest_K_per_W))
+    return found
+
+
+def _raised(pattern: Pattern, i: int, named: tuple[str, str, float], resistance: float) -> Cause:
+    """A resistance up by anything from a tenth to five times, every factor alike."""
+    size, weight = _log_uniform(0.1, 5.0)
+    shift = np.zeros((len(size), len(pattern.measured_K_per_W)))
+    shift[:, i] = size * resistance
+    slow = np.zeros((len(size), shift.shape[1] - 1))
+    if pattern.slow is not None and i < slow.shape[1]:
+        slow[:, i] = shift[:, i] * pattern.slow.per_K_per_W[i]
+    ones = np.ones(len(size))
+    return Cause(*named, size, weight, ones, shift, slow, frozenset({i}), ones)
+
+
+def _sensor_causes(pattern: Pattern) -> list[Cause]:
+    """A reading low (or, rarely, high) by a fraction of its node's rise.
+
+    The span above it gains the kelvins that the span below it loses.
+    """
+    low, weight = _log_uniform(0.02, 0.6)
+    size = np.concatenate([low, -low])
+    weight = np.concatenate([READS_LOW * weight, (1 - READS_LOW) * weight])
+    found = []
+    span_count = len(pattern.measured_K_per_W)
+    for j, node in enumerate(pattern.nodes):
+        last = j == span_count
+        # The reference's own error has no rise of its own to be a part of: its neighbour's is used,
+        # and it errs towards that neighbour (a bead in the warm air by the case).
+        missed = (
+            -size * pattern.rise_K_per_W[j - 1] if last else _missed(size) * pattern.rise_K_per_W[j]
+        )
+        prior = PRIOR_AMBIENT_SENSOR if last else 1.0
+        shift = np.outer(missed, _step(span_count, j))
+        # Against the case's own reading, a case that reads low makes every other node look high.
+        at_case = j == span_count - 1
+        seen = np.outer(_missed(size) if at_case else size, _step(span_count, j))
+        slow = np.zeros((len(size), span_count - 1)) if last else seen[:, :-1]
+        scale = np.ones(len(size))
+        # The same heat for fewer kelvins: a node that reads low seems to store more.
+        share = 0.0 if pattern.capacity is None else pattern.capacity.node_share[j]
+        apparent = 1 / (1 - share + share * (1 - size))
+        found.append(
+            Cause(SENSOR, node, prior, size, weight, scale, shift, slow, frozenset(), apparent)
+        )
+    return found
+
+
+def _step(span_count: int, j: int) -> Array:
+    """+1 for the span above node j, -1 for the one below."""
+    step = np.zeros(span_count)
+    if j > 0:
+        step[j - 1] = 1.0
+    if j < span_count:
+        step[j] = -1.0
+    return step
+
+
+def _missed(fraction: Array) -> Array:
+    """Kelvins missed per kelvin *read* when a fraction of the true rise is missed."""
+    return fraction / (1 - fraction)
+
+
+def _power_cause(pattern: Pattern) -> Cause:
+    """Power reading or path share wrong: every span scaled alike, heat capacity the other way.
+
+    Temperatures are as they are: R = ΔT / P falls by the factor by which C = ∫P dt / ΔT grows, and
+    time constants stay. A resistance that truly rose leaves C alone and lengthens them.
+    """
+    size, weight = _log_uniform(0.02, 0.4)
+    size, weight = np.concatenate([size, -size]), np.concatenate([weight, weight]) / 2
+    scale = 1 / (1 + size)
+    shift = np.zeros((len(size), len(pattern.measured_K_per_W)))
+    slow = shift[:, :-1]
+    return Cause(POWER, "power", 1.0, size, weight, scale, shift, slow, frozenset(), 1 + size)
+
+
+def _log_uniform(low: float, high: float) -> tuple[Array, Array]:
+    return np.geomspace(low, high, SIZES), np.full(SIZES, 1 / SIZES)
+
+
+def _share_prior(found: list[Cause]) -> list[Cause]:
+    """Turn relative priors within a kind into probabilities."""
+    total = {kind: sum(c.prior for c in found if c.kind == kind) for kind in PRIOR}
+    return [replace(c, prior=PRIOR[c.kind] * c.prior / total[c.kind]) for c in found]

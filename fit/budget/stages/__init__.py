@@ -1,0 +1,1 @@
+"""The kinds of stage, one file each."""

@@ -1,0 +1,30 @@
+"""A bar: one-dimensional conduction along its length."""
+
+from __future__ import annotations
+
+from typing import ClassVar
+
+from fit.budget.stages.base import Array, Positive, Solid, Values
+
+
+class Bar(Solid):
+    """R = L / (k A), Fourier's law.
+
+    Valid where the heat enters and leaves over the whole section; where it does not, a `spreading`
+    stage goes in front. Heat capacity: density x specific heat x L x A where both are given.
+
+    Default uncertainties: conductivity 5 % (an alloy's range within its designation, common
+    practice), length and area 1 % (drawing tolerances).
+    """
+
+    length_mm: Positive
+    area_mm2: Positive
+    conductivity_W_per_mK: Positive
+
+    default_u: ClassVar = {"conductivity_W_per_mK": 0.05, "length_mm": 0.01, "area_mm2": 0.01}
+
+    def resistance(self, values: Values) -> Array:
+        return 1e3 * values["length_mm"] / (values["conductivity_W_per_mK"] * values["area_mm2"])
+
+    def volume_mm3(self) -> float:
+        return self.length_mm * self.area_mm2

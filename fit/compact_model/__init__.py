@@ -1,0 +1,1 @@
+"""The identified network in other forms: structure function, SPICE."""

@@ -1,0 +1,1 @@
+"""Time constants and resistances from signals: one model, one solver, its covariance."""

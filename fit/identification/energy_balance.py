@@ -1,0 +1,191 @@
+"""Case to ambient by energy balance: what went in, what is stored, what left.
+
+    ∫P dt = Σ_i C_i (T_i(t) − T_i(0)) + g ∫(T_case − T_ambient)^(1+n) dt
+
+The case loses heat by natural convection and radiation: more than in proportion to its rise,
+with n between 0 and 0.3 (n = 1/4 is laminar natural convection; Incropera, ch. 9, from
+memory). The heat capacities and g are found by non-negative least squares; the resistance is
+that of the steady state at the recorded power. So an unsettled record is extrapolated by
+physics and not by a linear model, and a record too short to show any loss gives a wide answer
+and not a wrong one.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import nnls
+
+from fit.identification.covariance import autocorrelation
+from fit.identification.lowpass import Cells, average, cut
+from fit.records.run import Array
+from fit.signals.preparation import Signals
+
+Mask = NDArray[np.bool_]
+EXPONENTS = (0.0, 0.1, 0.2, 0.3)
+LARGEST_K_PER_W = 100.0
+UNKNOWN_K_PER_W = 50.0  # said, as uncertain as it is large, when the record shows no loss
+LEAST_SLOWING = 0.08
+STORED_SHARE = 0.02  # of the stored energy: lumps not measured, mistaken for loss
+UNKNOWN_OFFSET_U_K = 0.87  # thermocouples of class 1, +-1.5 K (IEC 60584-1, from memory)
+ROUNDING = 0.3  # standard uncertainty of a change of temperature, in steps of the readings
+MODEL_SHARE = 0.01  # of the loss: what one exponent and lumps leave out
+
+
+@dataclass(frozen=True)
+class CaseToAmbient:
+    """The last span."""
+
+    R_K_per_W: float
+    fit_variance: float  # [(K/W)^2] noise, exponent, a loss that changed during the run
+    offset_variance: float  # [(K/W)^2] of the zero-power offsets
+    settled: bool
+
+
+@dataclass(frozen=True)
+class EnergyBalance:
+    """The terms of the energy balance at the middle of each cell."""
+
+    energy: Array  # (c,) [J]
+    rises: Array  # (c, nodes) of every node since the start [K]
+    case_K: Array  # (c,) above ambient
+    middle_s: Array
+    heating: Mask  # (c,) of the last heating phase
+    after_edge: Mask  # (c,) whether the power has been on
+
+
+def energy_balance(signals: Signals, case: str, power: float) -> EnergyBalance:
+    """The terms of a record's energy balance; power [W] of heating says which cells are heated."""
+    starts = np.array(signals.phase_starts)
+    edge_s = np.full(len(starts), np.nan)
+    known = np.array(signals.edge_known)
+    edge_s[1:] = np.where(known[1:], signals.power_edges_s, np.nan)
+    cells: Cells = cut(signals.t_s, signals.power, starts, edge_s, signals.soak_samples > 0)
+    mean, _ = average(cells, signals.temperature_degC)
+    seen = np.isfinite(mean).all(axis=1)
+    ambient = signals.nodes.index("ambient")
+    others = [j for j in range(len(signals.nodes)) if j != ambient]
+    before = np.concatenate(([0.0], np.cumsum(cells.power * cells.length_s)[:-1]))
+    energy = before + cells.power * (cells.middle_s - cells.start_s)
+    case_K = mean[:, signals.nodes.index(case)] - mean[:, ambient]
+    start = slice(0, 1)
+    if signals.soak_samples:
+        start = slice(0, max(1, int(np.sum(cells.first < signals.soak_samples))))
+    if not signals.hot_start:
+        case_K = case_K - np.nanmean(case_K[start])
+    rises = mean[:, others] - np.nanmean(mean[start][:, others], axis=0)
+    on = np.abs(cells.power) > 0.5 * abs(power)
+    last = int(np.flatnonzero(on)[-1])
+    off_before = np.flatnonzero(~on[: last + 1])
+    heating = np.zeros(len(on), dtype=bool)
+    heating[(int(off_before[-1]) + 1 if len(off_before) else 0) : last + 1] = True
+    after = np.cumsum(on) > 0
+    return EnergyBalance(
+        energy[seen], rises[seen], case_K[seen], cells.middle_s[seen], heating[seen], after[seen]
+    )
+
+
+def integral(values: Array, t_s: Array) -> Array:
+    """Trapezoids from the start to each time (c,)."""
+    steps = 0.5 * (values[1:] + values[:-1]) * np.diff(t_s)
+    return np.concatenate(([0.0], np.cumsum(steps)))
+
+
+def _loss(balance: EnergyBalance, exponent: float) -> tuple[float, float]:
+    """Loss coefficient g [W/K^(1+n)] towards the end of heating and its standard uncertainty."""
+    rise = balance.case_K
+    loss = integral(np.sign(rise) * np.abs(rise) ** (1 + exponent), balance.middle_s)
+    step = balance.after_edge.astype(float)
+    design = np.column_stack((balance.rises, loss, step, -step))
+    scale = np.maximum(np.abs(design).max(axis=0), 1e-12)
+    coefficient = nnls(design / scale, balance.energy)[0] / scale
+    slot = balance.rises.shape[1]
+    residual = balance.energy - design @ coefficient
+    g, u = coefficient[slot], _slope_u(design[:, :-1], residual, slot)
+    stored = abs(float(balance.energy[-1] - g * loss[-1]))
+    u = float(np.hypot(u, STORED_SHARE * stored / max(abs(float(loss[-1])), 1e-12)))
+    # A draught changes g on the way: the second half of heating speaks for the end state.
+    late = np.flatnonzero(balance.heating)
+    late = late[balance.middle_s[late] > np.mean(balance.middle_s[late][[0, -1]])]
+    if len(late) < 8:
+        return g, u
+    left = balance.energy[late] - balance.rises[late] @ coefficient[:slot]
+    line = np.column_stack((loss[late], np.ones(len(late))))
+    g_late = float(np.linalg.lstsq(line, left, rcond=None)[0][0])
+    if g_late <= 0:
+        return g, max(u, abs(g))
+    return g_late, float(np.hypot(u, 0.5 * (g_late - g)))
+
+
+def _slope_u(design: Array, residual: Array, slot: int) -> float:
+    """Standard uncertainty of one coefficient, residuals correlated along the record."""
+    scale = np.maximum(np.abs(design).max(axis=0), 1e-12)
+    bread = np.linalg.pinv((design / scale).T @ (design / scale), hermitian=True)
+    rho = min(autocorrelation(residual[:, None]), 0.95)
+    free = max(len(residual) - design.shape[1], 1)
+    variance = float(residual @ residual) / free * (1 + rho) / (1 - rho)
+    return float(np.sqrt(variance * bread[slot, slot]) / scale[slot])
+
+
+def _slowing(balance: EnergyBalance, step_K: float) -> float:
+    """By what share the case's rise has slowed between the middle and the end of heating, at least.
+
+    Two standard uncertainties below the estimate; while it is small nothing is known of the loss.
+    step_K: of the readings; a rise of a few steps has slopes that are rounding's own.
+    """
+    heating = np.flatnonzero(balance.heating)
+    t_s, rise = balance.middle_s[heating], balance.case_K[heating]
+    age = (t_s - t_s[0]) / max(float(np.ptp(t_s)), 1e-9)
+    slopes = []
+    for low, high in ((0.25, 0.5), (0.75, 1.0)):
+        window = (age >= low) & (age <= high)
+        if window.sum() < 4:
+            return 0.0
+        (slope, _), covariance = np.polyfit(t_s[window], rise[window], 1, cov=True)
+        rounding = ROUNDING * step_K / float(np.ptp(t_s[window]))
+        slopes.append((float(slope), float(np.hypot(np.sqrt(covariance[0, 0]), rounding))))
+    (early, early_u), (late, late_u) = slopes
+    length = float(np.ptp(t_s))
+    if max(abs(early), early_u) * length < 0.1 * rise[-1]:
+        return 1.0  # no longer rising by the middle: settled
+    if early <= 3 * early_u:
+        return 0.0
+    return 1 - late / early - 2 * float(np.hypot(late_u, late / early * early_u)) / early
+
+
+def case_to_ambient(signals: Signals, case: str, power: float) -> CaseToAmbient:
+    """Resistance from the case to ambient at the recorded power [power unit]."""
+    balance = energy_balance(signals, case, power)
+    columns = [signals.nodes.index(case), signals.nodes.index("ambient")]
+    steps = np.zeros(2) if signals.quantum_K is None else signals.quantum_K[columns]
+    if _slowing(balance, float(np.hypot(*steps))) < LEAST_SLOWING:
+        return CaseToAmbient(UNKNOWN_K_PER_W, UNKNOWN_K_PER_W**2, 0.0, settled=False)
+    late = np.flatnonzero(balance.heating)
+    late = late[
+        balance.middle_s[late] >= balance.middle_s[late[-1]] - 0.05 * np.ptp(balance.middle_s[late])
+    ]
+    reached = float(np.mean(balance.case_K[late])) / power
+    R = np.geomspace(max(0.8 * reached, 0.02), max(LARGEST_K_PER_W, 3 * reached), 1500)
+    share, spread = np.zeros_like(R), 0.0
+    for exponent in EXPONENTS:
+        g, u = _loss(balance, exponent)
+        at_R = abs(power) ** -exponent * R ** -(1 + exponent)
+        u = float(np.hypot(u, MODEL_SHARE * g))
+        density = np.exp(-0.5 * ((at_R - g) / max(u, 1e-12)) ** 2)
+        if density.sum() > 0:
+            share += density / density.sum()
+    share /= max(share.sum(), 1e-300)
+    mean = float(np.sum(share * R)) if share.any() else LARGEST_K_PER_W / 2
+    spread = float(np.sum(share * (R - mean) ** 2)) if share.any() else mean**2
+    offset_u = signals.zero_power_offset_u_K[columns]
+    if signals.hot_start:
+        offset_u = np.full(2, UNKNOWN_OFFSET_U_K)
+    offset = float(np.nansum(offset_u**2)) / power**2
+    return CaseToAmbient(
+        R_K_per_W=mean,
+        fit_variance=spread,
+        offset_variance=offset,
+        settled=abs(mean - reached) < 0.02 * mean,
+    )

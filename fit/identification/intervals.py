@@ -1,0 +1,118 @@
+"""95 % intervals where linear ones mislead: profile likelihood and block bootstrap."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import lmfit
+import numpy as np
+from scipy.optimize import brentq
+from scipy.stats import chi2
+
+from fit.errors import NotIdentifiable
+from fit.identification.covariance import autocorrelation, correlation_inflation
+from fit.identification.least_squares import Problem, minimizer, solve
+from fit.identification.model_order import Fitted
+from fit.identification.response import Response
+from fit.records.run import Array
+
+LEVEL = 0.95
+
+
+def _fitted(response: Response) -> Fitted:
+    if response.fit is None:
+        raise NotIdentifiable("this response carries no fit to take intervals from")
+    return response.fit
+
+
+def profile_intervals(response: Response, level: float = LEVEL) -> Array:
+    """Profile-likelihood intervals of the time constants (K, 2) [s], by lmfit's conf_interval.
+
+    The drop of the likelihood is judged with the residuals' own scale and correlation. An end
+    the data do not set is the limit of what was searched (0 or infinity).
+    """
+    fitted = _fitted(response)
+    problem = fitted.model.problem(fitted.reference_prior)
+    theta = fitted.solution.theta
+    if len(theta) == 1:
+        return _profile_alone(problem, fitted, level)
+    names = [f"ln_tau_{k + 1}" for k in range(fitted.order)]
+    names += ["edge_s"] * (len(theta) - fitted.order)
+    fit = minimizer(problem, theta, names)
+    result = fit.minimize(method="leastsq")
+    inflation = correlation_inflation(fitted.solution)
+
+    def probability(
+        best: lmfit.minimizer.MinimizerResult, new: lmfit.minimizer.MinimizerResult
+    ) -> float:
+        return float(chi2.cdf(max(new.chisqr - best.chisqr, 0.0) / inflation, 1))
+
+    for k, name in enumerate(names):
+        u = response.tau_u_s[min(k, fitted.order - 1)] / response.tau_s[min(k, fitted.order - 1)]
+        result.params[name].stderr = float(np.clip(u, 1e-4, 1.0))
+    try:
+        found = lmfit.conf_interval(
+            fit, result, p_names=names[: fitted.order], sigmas=[level], prob_func=probability
+        )
+    except (lmfit.MinimizerException, ValueError) as error:
+        raise NotIdentifiable(f"no profile interval: {error}") from error
+    bounds = np.empty((fitted.order, 2))
+    for k, name in enumerate(names[: fitted.order]):
+        low, high = found[name][0][1], found[name][-1][1]
+        bounds[k] = np.exp(low), np.exp(high)
+    return np.where(np.isnan(bounds), np.inf, bounds)
+
+
+def _profile_alone(problem: Problem, fitted: Fitted, level: float) -> Array:
+    """The profile of a single parameter (1, 2) [s]: nothing to refit, and lmfit refuses it."""
+    solution = fitted.solution
+    rise = chi2.ppf(level, 1) * correlation_inflation(solution)
+
+    def above(ln_tau: float) -> float:
+        return problem.at(np.array([ln_tau]), with_jacobian=False).cost - solution.cost - rise
+
+    here, ends = float(solution.theta[0]), []
+    for limit, unset in ((problem.lower[0], 0.0), (problem.upper[0], np.inf)):
+        ends.append(np.exp(brentq(above, here, limit)) if above(limit) > 0 else unset)
+    return np.array([ends])
+
+
+def bootstrap(response: Response, draws: int = 200, seed: int = 1) -> tuple[Array, Array]:
+    """Time constants (draws, K) [s] and totals (draws, m) [K/W] of records made from the fit.
+
+    Blocks of standardised residuals, all nodes together and longer than their correlation, are
+    drawn with replacement and added to the fit (moving-block bootstrap, Künsch 1989).
+    """
+    fitted = _fitted(response)
+    model, solution = fitted.model, fitted.solution
+    problem = model.problem(fitted.reference_prior)
+    cells = len(model.record.cells.samples)
+    seen = np.flatnonzero(problem.weight[:cells].max(axis=1) > 0)
+    residual = solution.residual[seen]
+    rho = autocorrelation(residual)
+    free = max(len(seen) - model.parameters - fitted.order / residual.shape[1], 1.0)
+    residual = residual * np.sqrt(len(seen) / free)
+    length = int(np.clip(np.ceil(3 * (1 + rho) / (1 - rho)), 1, len(seen) // 4))
+    random = np.random.default_rng(seed)
+    mean = solution.design @ solution.coefficient
+    tau, total = [], []
+    for _ in range(draws):
+        count = -(-len(seen) // length)
+        starts = random.integers(0, len(seen) - length + 1, count)
+        drawn = np.concatenate([np.arange(s, s + length) for s in starts])[: len(seen)]
+        y = mean.copy()
+        weight = problem.weight[seen]
+        y[seen] += np.where(weight > 0, residual[drawn] / np.where(weight > 0, weight, 1.0), 0.0)
+        again = solve(replace(problem, y=y), solution.theta, absolute=1e-3, most_steps=20)
+        order = np.argsort(again.theta[: fitted.order])
+        tau.append(np.exp(again.theta[: fitted.order][order]))
+        total.append(again.coefficient[model.a].sum(axis=0))
+    return np.array(tau), np.array(total)
+
+
+def bootstrap_intervals(
+    response: Response, draws: int = 200, seed: int = 1, level: float = LEVEL
+) -> Array:
+    """Percentile intervals of the time constants (K, 2) [s] by block bootstrap."""
+    tau, _ = bootstrap(response, draws, seed)
+    return np.percentile(tau, [50 * (1 - level), 50 * (1 + level)], axis=0).T

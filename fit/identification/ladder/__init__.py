@@ -1,0 +1,1 @@
+"""A network of lumps fitted to a record: its response, the search, the choice."""

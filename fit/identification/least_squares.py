@@ -1,0 +1,331 @@
+"""Separable non-linear least squares by variable projection.
+
+Minimises Σ_j ‖W_j (y_j − Φ(θ) c_j)‖² over θ and every c_j: the model is linear in c_j for
+given θ, so c_j is projected out and only θ is searched for, with the analytic Jacobian of the
+projected residual.
+
+Golub & Pereyra, SIAM J. Numer. Anal. 10 (1973) 413;
+O'Leary & Rust, Comput. Optim. Appl. 54 (2013) 579.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import cached_property
+
+import lmfit
+import numpy as np
+from numpy.typing import NDArray
+from scipy.linalg.blas import dtrsm
+from scipy.linalg.lapack import dgeqrf, dorgqr, dposv
+
+from fit.identification.lowpass import Index
+from fit.records.run import Array
+
+SAME_THETA = 1e-13
+# Columns that depend on one θ, and their derivatives (N, ·).
+Derivative = tuple[list[int] | slice, Array]
+# Columns of y, their common weight profile (N,), and each one's factor on it.
+Group = tuple[Index | slice, Array, Array]
+Basis = Callable[[Array], tuple[Array, list[Derivative]]]
+
+
+@dataclass(frozen=True)
+class Projected:
+    """The model at one θ, its linear part solved."""
+
+    theta: Array  # (q,)
+    coefficient: Array  # (p, m)
+    residual: Array  # (N, m) weighted
+    jacobian: Array  # (m * N, q) of the projected residual, column of y after column
+    design: Array  # (N, p) Φ, not weighted
+    slope: Array  # (N, m, q) dΦ/dθ c, not weighted
+    prior_residual: Array  # (q,) of the prior on θ
+
+    @property
+    def residuals(self) -> Array:
+        """Weighted residuals in the order of the Jacobian's rows (m * N,)."""
+        return self.residual.T.ravel()
+
+    @cached_property
+    def cost(self) -> float:
+        """Sum of squares, prior included."""
+        residuals, prior = self.residuals, self.prior_residual
+        return float(residuals @ residuals + prior @ prior)
+
+
+@dataclass(frozen=True)
+class Prior:
+    """Gaussian knowledge of some θ: mean and standard deviation, infinite where there is none."""
+
+    mean: Array
+    sd: Array
+
+
+@dataclass(frozen=True)
+class Problem:
+    """Data and model: y (N, m), weight (N, m) = 1/standard deviation, 0 where missing."""
+
+    basis: Basis
+    y: Array
+    weight: Array
+    lower: Array
+    upper: Array
+    prior: Prior | None = None
+
+    @cached_property
+    def groups(self) -> list[Group]:
+        """Columns of y that share a weight profile, and so one factorisation."""
+        return common_profiles(self.weight)
+
+    @cached_property
+    def _target(self) -> Array:
+        return self.weight * self.y
+
+    def at(self, theta: Array, with_jacobian: bool = True) -> Projected:
+        """Solve the linear part at θ (q,), with the Jacobian of Golub & Pereyra."""
+        phi, derivatives = self.basis(theta)
+        N, m = self.y.shape
+        q = len(theta)
+        coefficient, residual = np.empty((phi.shape[1], m)), np.empty((m, N)).T
+        slope, jacobian = np.zeros((2, q, m, N))
+        for columns, profile, scale in self.groups:
+            Q, R = factorise(profile[:, None] * phi)
+            target = self._target[:, columns]
+            z = Q.T @ target
+            left = target - Q @ z
+            residual[:, columns] = left
+            coefficient[:, columns] = _solve_upper(R, z) / scale
+            if with_jacobian:
+                factor = _Factor(Q, R, profile, scale)
+                slope[:, columns], jacobian[:, columns] = _derivatives(
+                    factor, derivatives, coefficient[:, columns], left
+                )
+        return Projected(
+            theta=theta,
+            coefficient=coefficient,
+            residual=residual,
+            jacobian=jacobian.reshape(q, m * N).T,
+            design=phi,
+            slope=slope.transpose(2, 1, 0),
+            prior_residual=self._prior_residual(theta),
+        )
+
+    def _prior_residual(self, theta: Array) -> Array:
+        if self.prior is None:
+            return np.zeros(len(theta))
+        return (theta - self.prior.mean) / self.prior.sd
+
+
+def common_profiles(weight: Array) -> list[Group]:
+    """Groups of the columns of weights (N, m) that differ by no more than a factor."""
+    size = np.sqrt(np.einsum("ij,ij->j", weight, weight))
+    profile = weight / size
+    if _alike(profile, profile[:, 0]).all():
+        return [(slice(None), profile[:, 0], size)]
+    remaining = np.arange(weight.shape[1])
+    found: list[Group] = []
+    while len(remaining):
+        lead = profile[:, remaining[0]]
+        alike = _alike(profile[:, remaining], lead)
+        found.append((remaining[alike], lead, size[remaining[alike]]))
+        remaining = remaining[~alike]
+    return found
+
+
+def _alike(profiles: Array, lead: Array) -> NDArray[np.bool_]:
+    """Which columns of profiles (N, m) are one and the same as lead (N,)."""
+    return np.asarray(np.abs(profiles - lead[:, None]).max(axis=0) <= 1e-9 * lead.max())
+
+
+@dataclass(frozen=True)
+class _Factor:
+    """Q R = profile · Φ, shared by some columns of y whose weights are profile · scale."""
+
+    Q: Array
+    R: Array  # upper triangle
+    profile: Array
+    scale: Array
+
+
+def _derivatives(
+    factor: _Factor, derivatives: list[Derivative], coefficient: Array, residual: Array
+) -> tuple[Array, Array]:
+    """dΦ/dθ c and d(residual)/dθ = −P⊥ dΦ c − (P⊥ dΦ Φ⁻)ᵀ y of one factor's columns, (q, g, N)."""
+    Q, R, profile = factor.Q, factor.R, factor.profile
+    N, group, q = len(profile), len(factor.scale), len(derivatives)
+    change = np.empty((q, group, N))
+    correlation = np.zeros((q, group, len(R)))
+    weighted = (profile[:, None] * residual).T
+    for k, (involved, d_phi) in enumerate(derivatives):
+        np.matmul(coefficient[involved].T, d_phi.T, out=change[k])
+        correlation[k][:, involved] = weighted @ d_phi
+    fixed = (change * (factor.scale[:, None] * profile)).reshape(-1, N)
+    back = _solve_upper(R, correlation.reshape(-1, len(R)).T, transposed=True)
+    jacobian = (fixed @ Q - back.T) @ Q.T
+    jacobian -= fixed
+    return change, jacobian.reshape(q, group, N)
+
+
+def factorise(matrix: Array) -> tuple[Array, Array]:
+    """Q (N, p) and R (p, p) of a matrix (N, p), N at least p; LAPACK called directly.
+
+    The matrix may be overwritten; below R's diagonal lies what nothing reads.
+    """
+    p = matrix.shape[1]
+    packed, reflectors, _, _ = dgeqrf(matrix, lwork=64 * p, overwrite_a=True)
+    R = packed[:p].copy(order="F")
+    return dorgqr(packed, reflectors, lwork=64 * p, overwrite_a=True)[0], R
+
+
+def _solve_upper(R: Array, right: Array, transposed: bool = False) -> Array:
+    """Solve with the upper triangle of R, columns that carry nothing set to zero."""
+    diagonal = np.abs(R.diagonal())
+    if diagonal.min() > 1e-13 * max(diagonal.max(), 1e-300):
+        # Not dtrtrs: OpenBLAS starts its threads there however small the system.
+        return np.asarray(dtrsm(1.0, R, right, trans_a=int(transposed)))
+    upper = np.triu(R)
+    square = upper.T if transposed else upper
+    return np.asarray(np.linalg.lstsq(square, right, rcond=1e-12)[0], dtype=float)
+
+
+def solve(
+    problem: Problem,
+    start: Array,
+    relative: float = 1e-10,
+    absolute: float = 0.0,
+    most_steps: int = 60,
+) -> Projected:
+    """Levenberg-Marquardt over θ from start (q,), inside the problem's limits.
+
+    Ends when a step gains less than `relative` of the sum of squares or `absolute`, or promises to.
+    """
+    here = problem.at(np.minimum(np.maximum(start, problem.lower), problem.upper))
+    damping = 1e-3
+    prior_rows = None if problem.prior is None else 1 / problem.prior.sd
+    for _ in range(most_steps):
+        normal = here.jacobian.T @ here.jacobian
+        gradient = here.jacobian.T @ here.residuals
+        if prior_rows is not None:
+            normal += np.diag(prior_rows**2)
+            gradient += prior_rows * here.prior_residual
+        # A θ held at its limit would only shorten the others' step.
+        held = (here.theta <= problem.lower) & (gradient > 0)
+        held |= (here.theta >= problem.upper) & (gradient < 0)
+        if held.any():
+            if held.all():
+                break
+            normal[held], normal[:, held], gradient[held] = 0.0, 0.0, 0.0
+            normal[held, held] = 1.0
+        diagonal = normal.diagonal()
+        scale = np.diag(diagonal + 1e-12 * max(float(diagonal.sum()), 1e-300))
+        enough = max(relative * here.cost, absolute)
+        there = None
+        while damping < 1e10:
+            step = _step(normal + damping * scale, gradient)
+            longest = float(np.abs(step).max())
+            promised = -float(step @ (2 * gradient + normal @ step))
+            if longest < 1e-10 or (damping < 1e-2 and promised < 0.1 * enough):
+                break
+            step *= min(1.0, 1.5 / longest)
+            theta = np.minimum(np.maximum(here.theta + step, problem.lower), problem.upper)
+            trial = problem.at(theta)
+            if trial.cost <= here.cost:
+                there = trial
+                break
+            damping *= 6
+        if there is None:
+            break
+        moved = float(np.abs(there.theta - here.theta).max())
+        gain = here.cost - there.cost
+        here, damping = there, max(damping / 8, 1e-12)
+        if gain <= enough or moved < 1e-12:
+            break
+    return here
+
+
+def _step(normal: Array, gradient: Array) -> Array:
+    """Minus normal⁻¹ gradient, by Cholesky where the matrix allows."""
+    _, step, failed = dposv(normal, -gradient)
+    return np.asarray(-np.linalg.solve(normal, gradient) if failed else step)
+
+
+def solve_widely(
+    problem: Problem,
+    start: Array,
+    relative: float = 1e-10,
+    *,
+    reach: float = 7.0,
+    stride: float = 0.5,
+    most_rounds: int = 6,
+) -> Projected:
+    """`solve`, then look along each θ for a lower valley and solve again from there.
+
+    A far start can leave a time constant where its exponential is gone from the data and no slope
+    leads back. reach, stride: how far and how finely each θ is looked along.
+    """
+    here = solve(problem, start, relative)
+    offsets = np.arange(-reach, reach + stride / 2, stride)
+    for _ in range(most_rounds):
+        best = here
+        for k in range(len(start)):
+            for offset in offsets:
+                theta = here.theta.copy()
+                theta[k] += offset
+                if problem.lower[k] <= theta[k] <= problem.upper[k]:
+                    trial = problem.at(theta, with_jacobian=False)
+                    best = trial if trial.cost < best.cost else best
+        if best.cost >= here.cost * (1 - 1e-6):
+            break
+        here = solve(problem, best.theta, relative)
+    return solve(problem, here.theta, relative, most_steps=400)
+
+
+def minimizer(
+    problem: Problem,
+    theta: Array,
+    names: list[str],
+    *,
+    known: Projected | None = None,
+    calc_covar: bool = True,
+) -> lmfit.Minimizer:
+    """An lmfit Minimizer over θ alone, the linear part projected out, with the analytic Jacobian.
+
+    names: (q,) of the parameters, in θ's order. known: the model at θ, where it has been solved.
+    calc_covar: lmfit's own standard errors are wanted.
+    """
+    parameters = lmfit.Parameters()
+    for name, value, low, high in zip(names, theta, problem.lower, problem.upper, strict=True):
+        parameters.add(name, value=float(value), min=float(low) - 1e-9, max=float(high) + 1e-9)
+    rows = np.zeros(len(theta)) if problem.prior is None else 1 / problem.prior.sd
+
+    latest = [] if known is None else [known]
+
+    def at(parameters: lmfit.Parameters) -> Projected:
+        here = np.array([parameters[name].value for name in names])
+        # lmfit's limits move a θ by a rounding error.
+        if not latest or np.abs(latest[0].theta - here).max() > SAME_THETA:
+            latest[:] = [problem.at(here)]
+        return latest[0]
+
+    def residual(parameters: lmfit.Parameters) -> Array:
+        found = at(parameters)
+        return np.concatenate((found.residuals, found.prior_residual))
+
+    def jacobian(parameters: lmfit.Parameters) -> Array:
+        varying = [i for i, name in enumerate(names) if parameters[name].vary]
+        return np.vstack((at(parameters).jacobian, np.diag(rows)))[:, varying]
+
+    return lmfit.Minimizer(residual, parameters, fcn_kws={}, calc_covar=calc_covar, Dfun=jacobian)
+
+
+def full_jacobian(solution: Projected, weight: Array) -> Array:
+    """Jacobian of the weighted model by (θ, c_1, …, c_m), node after node: (m, N, q + p m)."""
+    N, m, q = solution.slope.shape
+    p = solution.design.shape[1]
+    J = np.zeros((m, N, q + p * m))
+    for j in range(m):
+        J[j, :, :q] = weight[:, [j]] * solution.slope[:, j]
+        J[j, :, q + p * j : q + p * (j + 1)] = weight[:, [j]] * solution.design
+    return J

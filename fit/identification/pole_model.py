@@ -1,0 +1,275 @@
+"""The linear model of one record: every node's rise above the reference, from power and reference.
+
+    T_j − T_ref = c_j + Σ_k a_jk L_k[P] − Σ_k b_jk (T_ref − L_k[T_ref])
+                      + Σ_k e_jk exp(−(t − t_0)/τ_k)
+
+exact for any linear network whose reference is measured: same poles, two inputs, an initial state.
+Non-linear parameters θ: ln τ_k, and the shift of the power edge within its scan where it is
+unknown.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from fit.identification.least_squares import Derivative, Prior, Problem
+from fit.identification.lowpass import Cells, Filtered, Filters, Index, average, cut, knots
+from fit.identification.lowpass_table import FilterTable
+from fit.records.run import Array
+from fit.signals.preparation import Signals
+from fit.signals.quantization import stuck_variance
+
+# A reference coefficient is of the order of one and the sum over all modes is exactly one. How far
+# a mode's may be from what the ladder says (below) before the data has to speak up.
+REFERENCE_PRIOR_SD = 0.15
+REFERENCE_PRIOR_RELATIVE = 0.3
+SHORTEST = 0.3  # of a scan, LONGEST of the record: the time constants searched
+LONGEST = 6.0
+SHORTEST_LUMP_S = 1e-3  # of ladders tried in a search: no scan tells it from nothing
+
+
+@dataclass(frozen=True)
+class Reduced:
+    """A record as cells: means of each node's rise above the reference, with their noise."""
+
+    cells: Cells
+    nodes: tuple[str, ...]
+    reference: str  # "" when the reference is the node's own start
+    rise_K: Array  # (c, m) mean of T_j - T_ref, 0 where missing
+    sd_K: Array  # (c, m) standard deviation of that mean, infinite where missing
+    weight: Array  # (c, m) one over it, by one profile for all nodes, 0 where missing
+    node_weight: Array  # (m,) its factor by node
+    correlation: Array  # (m, m) of the nodes' noise: the reference's own is in every rise
+    filters: Filters
+    scan_s: float
+    length_s: float  # from the first power step (or the start) to the end
+    hot_start: bool  # the record begins away from rest
+    edge_free: bool  # the time of the power step is known to a scan only
+
+    @cached_property
+    def whitening(self) -> Array:
+        """What makes the nodes' weighted residuals (c, m) independent of each other: (m, m)."""
+        return np.asarray(np.linalg.inv(np.linalg.cholesky(self.correlation)).T)
+
+    @cached_property
+    def node_share(self) -> Array:
+        """The nodes' own weights (m,) against their geometric mean."""
+        return np.asarray(self.node_weight / np.exp(np.mean(np.log(self.node_weight))))
+
+    @cached_property
+    def table(self) -> FilterTable:
+        """The filters over the whole range of time constants searched."""
+        return FilterTable(self.filters, SHORTEST * self.scan_s, LONGEST * self.length_s)
+
+    @cached_property
+    def ladder_table(self) -> FilterTable:
+        """The same, down to the lags of sensors and to small lumps."""
+        return FilterTable(self.filters, SHORTEST_LUMP_S, LONGEST * self.length_s)
+
+
+def reduce(signals: Signals, nodes: tuple[str, ...], reference: str) -> Reduced:
+    """Cut a record into cells and average each node's rise above the reference."""
+    starts = np.array(signals.phase_starts)
+    edge_s = np.full(len(starts), np.nan)
+    known = np.array(signals.edge_known)
+    edge_s[1:] = np.where(known[1:], signals.power_edges_s, np.nan)
+    soaked = signals.soak_samples > 0
+    cells = cut(signals.t_s, signals.power, starts, edge_s, soaked, scans=signals.scans)
+    columns = [signals.nodes.index(node) for node in nodes]
+    mean, count = average(cells, signals.temperature_degC, signals.scans)
+    rise, number, filters_reference = mean[:, columns], count[:, columns], None
+    if reference:
+        r = signals.nodes.index(reference)
+        filters_reference = knots(cells, mean[:, r])
+        complete = np.array_equal(number, np.repeat(count[:, [r]], len(nodes), axis=1))
+        if complete:
+            rise = rise - mean[:, [r]]
+        else:
+            difference = signals.temperature_degC[:, columns] - signals.temperature_degC[:, [r]]
+            rise, number = average(cells, difference, signals.scans)
+    phase = np.searchsorted(starts, cells.first, side="right") - 1
+    none = np.zeros(len(signals.nodes))
+    if reference:
+        steps = none if signals.quantum_K is None else signals.quantum_K
+        before = signals.noise_before_rounding_K
+    else:
+        # A node on its own is fitted by plain least squares: its rise sweeps over the steps.
+        steps, before = none, none if signals.noise_K is None else signals.noise_K
+    sd = np.full_like(rise, np.inf)
+    for j, column in enumerate(columns):
+        involved = [column]
+        if reference:
+            involved.append(r)
+        white = sum(max(before[c] ** 2 + steps[c] ** 2 / 12, 1e-12) for c in involved)
+        stuck = np.zeros(len(rise))
+        for c in involved if max(steps[involved]) > 0 else ():
+            level = knots(cells, mean[:, c])
+            stuck += stuck_variance(float(steps[c]), float(before[c]), np.diff(level), phase)
+        present = number[:, j] > 0
+        sd[present, j] = np.sqrt(white / number[present, j] + stuck[present])
+    weight, node_weight = _weights(sd)
+    started = starts[1] if signals.soak_samples and len(starts) > 1 else 0
+    always_off = not np.any(cells.power)
+    return Reduced(
+        cells=cells,
+        nodes=nodes,
+        reference=reference,
+        rise_K=np.where(np.isfinite(rise), rise, 0.0),
+        sd_K=sd,
+        weight=weight,
+        node_weight=node_weight,
+        correlation=_correlation(before, steps, columns, r if reference else None),
+        filters=Filters(cells, filters_reference),
+        scan_s=cells.scan_s,
+        length_s=float(signals.t_s[-1] - signals.t_s[started]),
+        hot_start=always_off or signals.hot_start,
+        edge_free=len(starts) > 1 and not known[1:].all(),
+    )
+
+
+class Model:
+    """The model of a reduced record at a given number of time constants.
+
+    interpolated: filter by the record's table, for a search; exactly otherwise.
+    """
+
+    def __init__(self, record: Reduced, order: int, interpolated: bool = False) -> None:
+        self.record, self.order = record, order
+        self.filters: Callable[[Array], Filtered] = record.table if interpolated else record.filters
+        self._latest: tuple[bytes, tuple[Array, list[Derivative]]] | None = None
+        self.has_reference = bool(record.reference)
+        groups = 1 + self.has_reference + record.hot_start
+        self.parameters = 1 + groups * order
+        self.powered = bool(np.any(record.cells.power))
+        if not self.powered:
+            self.parameters -= order
+        columns = 1 + np.arange(groups * order).reshape(groups, order)
+        position = 0
+        self.a = self.b = self.e = np.array([], dtype=int)
+        if self.powered:
+            self.a, position = columns[position], position + 1
+        if self.has_reference:
+            self.b, position = columns[position], position + 1
+        if record.hot_start:
+            self.e = columns[position]
+
+    def basis(self, theta: Array) -> tuple[Array, list[Derivative]]:
+        """Design matrix and its derivatives by θ: the Basis of fit.varpro. The last is kept."""
+        place = theta.tobytes()
+        if self._latest is None or self._latest[0] != place:
+            self._latest = place, self._basis(theta)
+        return self._latest[1]
+
+    def _basis(self, theta: Array) -> tuple[Array, list[Derivative]]:
+        record, K = self.record, self.order
+        tau = np.exp(theta[:K])
+        filtered = self.filters(tau)
+        cells = len(record.cells.samples)
+        rows = cells + (K if self.has_reference else 0)
+        # Columns of the design matrix lie one after the other in memory.
+        phi, d_phi = np.zeros((2, self.parameters, rows))
+        phi[0, :cells] = 1.0
+        by_edge = None
+        if self.powered:
+            p, a = record.cells.power, _slice(self.a)
+            if record.edge_free:
+                growth = np.exp(theta[K] / tau)[:, None]
+                lag = p - filtered.power.T
+                phi[a, :cells] = p - growth * lag
+                d_phi[a, :cells] = growth * (filtered.d_power.T + theta[K] / tau[:, None] * lag)
+                by_edge = np.zeros((K, rows))
+                by_edge[:, :cells] = -growth / tau[:, None] * lag
+            else:
+                phi[a, :cells] = filtered.power.T
+                d_phi[a, :cells] = filtered.d_power.T
+        if self.has_reference:
+            b = _slice(self.b)
+            np.negative(filtered.reference.T, out=phi[b, :cells])
+            np.negative(filtered.d_reference.T, out=d_phi[b, :cells])
+            phi[self.b, cells + np.arange(K)] = 1.0
+        if record.hot_start:
+            e = _slice(self.e)
+            phi[e, :cells] = filtered.initial.T
+            d_phi[e, :cells] = filtered.d_initial.T
+        derivatives: list[Derivative] = []
+        for k in range(K):
+            columns = slice(1 + k, None, K)
+            derivatives.append((columns, d_phi[columns].T))
+        if by_edge is not None:
+            derivatives.append((_slice(self.a), by_edge.T))
+        return phi.T, derivatives
+
+    def ladder_reference(self, coefficient: Array) -> Array:
+        """What b_jk (K, m) a ladder with these a_jk has: a_jk a_Lk / (a_0k R_L).
+
+        L is the node next to the reference and 0 the heated one. Reciprocity: all heat reaches the
+        reference through node L, so the mode's drive by the reference is its drive by a heat at L.
+        """
+        a = coefficient[self.a]
+        total = a.sum(axis=0)
+        hottest = int(np.argmax(total))
+        last = a.shape[1] - 1
+        with np.errstate(divide="ignore", invalid="ignore"):
+            b = a * (a[:, [last]] / a[:, [hottest]]) / total[last]
+        return np.minimum(np.maximum(np.where(np.isfinite(b), b, 0.0), -0.5), 1.5)
+
+    def problem(self, reference_prior: Array | None = None) -> Problem:
+        """The least-squares problem, with the prior on the reference coefficients (K, m)."""
+        record, K = self.record, self.order
+        y, weight = record.rise_K, record.weight
+        if self.has_reference:
+            m = y.shape[1]
+            if reference_prior is None:
+                reference_prior, sd = np.full((K, m), 1 / K), np.ones(K)
+            else:
+                sd = REFERENCE_PRIOR_SD + REFERENCE_PRIOR_RELATIVE * np.abs(reference_prior).max(1)
+            # In proportion to the nodes' own weights, so that all nodes share one factorisation.
+            y = np.concatenate((y, reference_prior))
+            weight = np.concatenate((weight, record.node_share / sd[:, None]))
+        return Problem(self.basis, y, weight, *self._limits)
+
+    @cached_property
+    def _limits(self) -> tuple[Array, Array, Prior | None]:
+        """Lower and upper limits of θ, and what is known of the power edge."""
+        record, K = self.record, self.order
+        lower = np.full(K, np.log(SHORTEST * record.scan_s))
+        upper = np.full(K, np.log(LONGEST * record.length_s))
+        if not (record.edge_free and self.powered):
+            return lower, upper, None
+        scan = record.scan_s
+        prior = Prior(np.append(np.zeros(K), -scan / 2), np.append(np.full(K, np.inf), scan / 2))
+        return np.append(lower, -scan), np.append(upper, 0.0), prior
+
+
+def _slice(columns: Index) -> slice:
+    """Neighbouring columns as a slice."""
+    return slice(int(columns[0]), int(columns[-1]) + 1)
+
+
+def _correlation(noise_K: Array, step_K: Array, nodes: list[int], reference: int | None) -> Array:
+    """Correlation (m, m) of the rises' noise: what the reference's share in each makes it.
+
+    noise_K, step_K: (columns,) of all readings, before rounding and by it [K]. nodes, reference:
+    their columns.
+    """
+    variance = np.maximum(noise_K**2 + step_K**2 / 12, 1e-12)
+    common = 0.0 if reference is None else variance[reference]
+    whole = np.diag(variance[nodes]) + common
+    return np.asarray(whole / np.sqrt(np.outer(np.diag(whole), np.diag(whole))))
+
+
+def _weights(sd_K: Array) -> tuple[Array, Array]:
+    """Weights (c, m) = cell profile x node weight, 0 where missing, and the node weights (m,).
+
+    One profile for all nodes keeps their factorisation common; it is the nodes' geometric mean.
+    """
+    present = np.isfinite(sd_K)
+    logs = np.where(present, np.log(np.where(present, sd_K, 1.0)), 0.0)
+    node = logs.sum(axis=0) / np.maximum(present.sum(axis=0), 1)
+    spread = np.where(present, logs - node, 0.0)
+    profile = spread.sum(axis=1) / np.maximum(present.sum(axis=1), 1)
+    return np.where(present, np.exp(-profile[:, None] - node), 0.0), np.exp(-node)

@@ -1,0 +1,116 @@
+"""Evidence on thermocouples that needs no budget: how much of the case's slow rise a span shows.
+
+Once the fast transients are over, the difference of two neighbouring nodes j, j + 1 on the path is
+
+    T_j − T_{j+1} = R_j (P − C_j dT/dt) = R_j (1 − c_j) P + R_j c_j (T_case − T_ambient) / R_last,
+
+c_j being the share of the heat capacity above the span: the case's rise shows in it only by the
+heat stored upstream, a per mille or two. A thermocouple that misses a fraction f of its rise adds
+f times the whole rise, for as long as the case is warm: after power-off too, when every node inside
+has come together. The share κ_j of the case's rise in each span therefore tells a loose
+thermocouple from a high resistance, whatever the budget says.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from fit.identification.lowpass import average
+from fit.identification.pole_model import reduce
+from fit.records.run import Array
+from fit.signals.preparation import Signals
+
+FASTEST_SCANS = 2.0
+SLOWEST_SHARE = 0.1  # of the case's own time scale
+SLOWER = 2.0  # times: the slowest filter of the second look
+FILTERS = 6
+MOST_SAMPLES = 30  # of a cell: beyond, what the filters leave undescribed exceeds the noise
+GAIN_U = 0.003  # of a thermocouple and its channel, relative (IEC 60584-1 class 1: 0.4 %)
+
+
+@dataclass(frozen=True)
+class SlowShare:
+    """Share κ of the case's rise above ambient that each span shows, per kelvin.
+
+    The last span, case to ambient, shows all of it: 1, without uncertainty.
+    """
+
+    share: Array  # (s,) dimensionless
+    covariance: Array  # (s, s)
+
+
+def slow_share(signals: Signals, nodes: tuple[str, ...]) -> SlowShare | None:
+    """Share of the case's rise in every span between neighbouring nodes.
+
+    Ordinary least squares of each difference on the power through a few low-pass filters (whatever
+    happens fast) and on the case's rise. In a short record the fast transients may not be over: the
+    share by filters twice as slow then differs, and the difference counts as uncertainty.
+
+    Args:
+        signals: offset-corrected record.
+        nodes: measured nodes in order of the path, ambient last.
+
+    Returns:
+        None where there is no ambient, no inner span, or no slow rise to look for.
+    """
+    if nodes[-1] != "ambient" or len(nodes) < 3:
+        return None
+    record = reduce(signals, nodes[:-1], "ambient")
+    columns = [signals.nodes.index(node) for node in nodes]
+    mean, count = average(record.cells, signals.temperature_degC[:, columns])
+    seen = (count > 0).all(axis=1)
+    rise = mean[seen, :-1] - mean[seen, -1:]
+    weight = np.sqrt(np.minimum(count[seen].min(axis=1), MOST_SAMPLES))
+    case = rise[:, -1]
+    slowest = SLOWEST_SHARE * _time_scale(record.cells.middle_s[seen], case)
+    fastest = FASTEST_SCANS * record.scan_s
+    if not slowest > 2 * fastest or np.ptp(case) <= 0:
+        return None
+
+    def by(slowest_s: float) -> SlowShare:
+        tau = np.geomspace(fastest, slowest_s, FILTERS)
+        design = np.column_stack([np.ones(len(case)), case, record.filters(tau).power[seen]])
+        return _regress(design, rise[:, :-1] - rise[:, 1:], weight)
+
+    found = by(slowest)
+    moved = by(SLOWER * slowest).share - found.share
+    return SlowShare(found.share, found.covariance + np.diag(moved**2))
+
+
+def _time_scale(t_s: Array, case_K: Array) -> float:
+    """Time from the start of the case's rise to 63 % of its highest [s]."""
+    high = case_K.max()
+    reached = np.argmax(case_K >= 0.63 * high)
+    begun = np.argmax(case_K >= 0.03 * high)
+    return float(t_s[reached] - t_s[begun])
+
+
+def _regress(design: Array, differences: Array, weight: Array) -> SlowShare:
+    """Coefficient of the case's rise in each difference, with covariance."""
+    scaled = design * weight[:, None]
+    inverse = np.linalg.pinv(scaled)
+    target = differences * weight[:, None]
+    coefficient = inverse @ target
+    residual = target - scaled @ coefficient
+    spans = differences.shape[1]
+    # Neighbouring cells share what the filters do not describe: their residuals count once per run
+    # of like signs, not once each.
+    effective = np.maximum(1.0, _correlation_length(residual))
+    freedom = max(1, len(residual) - design.shape[1])
+    scatter = residual * np.sqrt(effective)
+    covariance = (scatter.T @ scatter / freedom) * (inverse @ inverse.T)[1, 1]
+    share, whole = np.ones(spans + 1), np.zeros((spans + 1, spans + 1))
+    share[:spans] = coefficient[1]
+    gain = np.diff(np.eye(spans + 1), axis=0)[:, : spans + 1]
+    whole[:spans, :spans] = covariance + GAIN_U**2 * gain @ gain.T
+    return SlowShare(share, whole)
+
+
+def _correlation_length(residual: Array) -> Array:
+    """Variance inflation of a mean by lag-one correlation ρ, (1 + ρ)/(1 − ρ), per column."""
+    power = np.sum(residual**2, axis=0)
+    lagged = np.sum(residual[1:] * residual[:-1], axis=0)
+    rho = np.clip(lagged / np.maximum(power, 1e-300), 0.0, 0.95)
+    return (1 + rho) / (1 - rho)

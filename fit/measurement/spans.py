@@ -1,0 +1,168 @@
+"""Span resistances between neighbouring measured nodes, with their covariance by source."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.linalg import block_diag
+
+from fit.errors import NotIdentifiable
+from fit.identification.ladder.selection import adequate_ladder
+from fit.identification.response import Response, identify_signals, path_order, positive
+from fit.measurement.lower_bounds import least_K_per_W
+from fit.measurement.resolution import are_resolved
+from fit.measurement.sensor_placement import SlowShare, slow_share
+from fit.records.run import Array, Run
+from fit.signals.preparation import Signals, only, prepare
+
+SHORT, SHORT_U = 0.05, 4.0  # relative, and in u: by how much a span may miss what was shown
+
+
+@dataclass(frozen=True)
+class Spans:
+    """Resistances between neighbouring measured nodes, per watt of the *recorded* power.
+
+    The path share is not applied here: it belongs to the budget. `covariance` holds the named
+    contributions ("fit", "offset", "sensor_match", "power"), each (s, s).
+    """
+
+    nodes: tuple[str, ...]  # s + 1 measured nodes in order of the heat path, ambient last
+    R_K_per_W: Array  # (s,), span i lies between nodes[i] and nodes[i + 1]
+    covariance: Mapping[str, Array]  # name -> (s, s) [(K/W)^2]
+    power_W: float  # recorded power while heating [W]
+    final_degC: (
+        Array  # (s + 1,) temperatures at the settled end (extrapolated where not settled) [degC]
+    )
+    settled: bool
+    warnings: tuple[str, ...]
+    slow_share: SlowShare | None = None  # evidence on the thermocouples' placement
+    responses: tuple[Response, ...] = ()  # identified: the inner spans, then all against ambient
+
+    @property
+    def total_covariance(self) -> Array:
+        """Sum of all contributions (s, s) [(K/W)^2]."""
+        return np.sum(list(self.covariance.values()), axis=0)
+
+    @property
+    def resolved(self) -> NDArray[np.bool_]:
+        """Whether the record carries each span (s,), or at least that it is next to nothing."""
+        return are_resolved(self.R_K_per_W, np.sqrt(np.diag(self.total_covariance)))
+
+
+def measure(run: Run) -> Spans:
+    """Measure every span of a run: the inner ones against the case, the last against ambient.
+
+    The case is the last measured node before ambient. Raises NotIdentifiable where a run has no
+    two nodes, or no power.
+    """
+    return measure_signals(prepare(run), run)
+
+
+def measure_signals(signals: Signals, run: Run) -> Spans:
+    """Measure every span from prepared signals; see `measure`."""
+    nodes = path_order(signals.nodes)
+    if len(nodes) < 2:
+        raise NotIdentifiable(f"{run.path}: one node alone has no span; record a second node")
+    if not np.any(signals.power):
+        raise NotIdentifiable(f"{run.path}: the power was never on; no resistance can be measured")
+    parts: list[tuple[Array, Mapping[str, Array]]] = []
+    responses: list[Response] = []
+    notes: list[str] = []
+    settled = True
+    case = nodes[-2] if nodes[-1] == "ambient" else nodes[-1]
+    if nodes.index(case) > 0:
+        inner = only(signals, tuple(node for node in signals.nodes if node != "ambient"))
+        response = identify_signals(inner, case, run=run)
+        parts.append(inner_spans(response))
+        responses.append(response)
+        settled = response.settled
+    if nodes[-1] == "ambient":
+        response = identify_signals(signals, "ambient", run=run)
+        air = response.air
+        assert air is not None
+        last = response.nodes.index(case)
+        stated = {name: c[[last], :][:, [last]] for name, c in response.covariance.items()}
+        stated["fit"] = np.array([[air.fit_variance]])
+        stated["offset"] = np.array([[air.offset_variance]])
+        parts.append((np.array([air.R_K_per_W]), stated))
+        responses.append(response)
+        settled = settled and air.settled
+        if not air.settled:
+            notes.append(
+                f"the case had not settled when heating ended: {case} to ambient is extrapolated"
+            )
+    resistance = np.concatenate([r for r, _ in parts])
+    names = parts[0][1].keys()
+    power = responses[-1].power
+    rest = signals.temperature_degC[-max(3, len(signals.t_s) // 50) :]
+    reference = float(np.nanmean(rest[:, signals.nodes.index(nodes[-1])]))
+    above = np.append(np.cumsum(resistance[::-1])[::-1], 0.0) * power
+    spans = Spans(
+        nodes=nodes,
+        R_K_per_W=resistance,
+        covariance={name: _joined(name, [c[name] for _, c in parts]) for name in names},
+        power_W=power,
+        final_degC=reference + above,
+        settled=settled,
+        warnings=tuple(dict.fromkeys((*responses[0].warnings, *notes))),
+        slow_share=slow_share(signals, nodes),
+        responses=tuple(responses),
+    )
+    return replace(spans, warnings=(*spans.warnings, *_unresolved(spans)))
+
+
+def _unresolved(spans: Spans) -> list[str]:
+    """What the record does not carry, and what would help."""
+    names = [f"{spans.nodes[i]} to {spans.nodes[i + 1]}" for i in np.flatnonzero(~spans.resolved)]
+    if not names:
+        return []
+    figure = "this figure is no measurement" if len(names) == 1 else "these are no measurements"
+    return [f"not resolved by this record: {', '.join(names)}; {figure}: heat longer"]
+
+
+def _joined(name: str, parts: list[Array]) -> Array:
+    """One covariance of spans measured in parts; the power's error is common to them all."""
+    whole = block_diag(*parts)
+    if name == "power":
+        u = np.sqrt(np.diag(whole))
+        return np.outer(u, u)
+    return whole
+
+
+def _not_below(
+    least: Array, spans: Array, covariance: dict[str, Array]
+) -> tuple[Array, dict[str, Array]]:
+    """Spans below their least (s,) [K/W] made unknown: twice the least, give or take all of it.
+
+    A span about as large as its least is measured, and where nothing is shown (a thermocouple that
+    reads low leaves a negative span) nothing is said.
+    """
+    u = np.sqrt(np.diag(np.sum(list(covariance.values()), axis=0)))
+    below = (least > 0) & (spans < least - np.maximum(SHORT_U * u, SHORT * least))
+    doubt = np.diag(np.where(below, (2 * least) ** 2, 0.0))
+    return np.where(below, 2 * least, spans), {**covariance, "fit": covariance["fit"] + doubt}
+
+
+def inner_spans(response: Response) -> tuple[Array, dict[str, Array]]:
+    """Spans between neighbours of a response's nodes and its reference, with covariance by source.
+
+    From a ladder where one describes the record as well as the general model does, else from the
+    general model's totals. Whatever falls short of what the record has already shown is not
+    believed: such a span is given as unknown.
+    """
+    m = len(response.nodes)
+    D = np.eye(m) - np.eye(m, k=1)
+    spans = D @ response.total_K_per_W
+    covariance = {name: D @ c @ D.T for name, c in response.covariance.items()}
+    assert response.fit is not None
+    least = least_K_per_W(response.signals, (*response.nodes, response.reference))
+    ladder = adequate_ladder(response.fit, spans, np.sum(list(covariance.values()), axis=0))
+    if ladder is None or np.any(ladder.R_K_per_W < least):
+        return _not_below(least, spans, covariance)
+    known = ladder.covariance_known_offset
+    covariance["fit"] = known
+    covariance["offset"] = positive(ladder.covariance - known)
+    return ladder.R_K_per_W, covariance

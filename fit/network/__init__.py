@@ -1,0 +1,1 @@
+"""Thermal networks as algebra: it knows no data."""

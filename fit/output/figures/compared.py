@@ -1,0 +1,97 @@
+"""Measured against predicted, span by span, on one scale: 1 is what the budget says."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from fit.assessment.decision import NON_CONFORMING
+from fit.measurement.resolution import NOT_RESOLVED
+from fit.output.path_view import HeatPath, PathSpan
+from fit.output.theme import colour, new_figure, styled
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+ROW_IN = 0.5
+
+
+def compared_figure(path: HeatPath) -> Figure | None:
+    """Draw every span's measured and predicted resistance over the predicted one.
+
+    Args:
+        path: nodes and spans.
+
+    Returns:
+        A figure with intervals of k = 2; None where no span has both values.
+    """
+    spans = [s for s in path.spans if s.predicted_K_per_W and s.measured_K_per_W is not None]
+    if not spans:
+        return None
+    with styled():
+        height = ROW_IN * len(spans) + 1.05
+        figure = new_figure(height)
+        axes = figure.add_axes((0.04, 0.5 / height, 0.92, 1 - 0.85 / height))
+        axes.set_ylim(len(spans) - 0.45, -0.85)
+        axes.axvline(1, color=colour("hair"), lw=1, zorder=0)
+        for row, span in enumerate(spans):
+            _draw(axes, span, row)
+        low, high = axes.get_xlim()
+        axes.set_xlim(min(low, 0.6), max(high, 1.5))
+        axes.set_yticks([])
+        axes.spines["left"].set_visible(False)
+        axes.set_xlabel("resistance, as a multiple of the predicted one (bars: k = 2)")
+        _key(axes, spans[0])
+        return figure
+
+
+def _draw(axes: Axes, span: PathSpan, row: int) -> None:
+    predicted = span.predicted_K_per_W or 1.0
+    measured = (span.measured_K_per_W or 0.0) / predicted
+    over = span.decision == NON_CONFORMING
+    hue = colour("over") if over else colour("measured")
+    half = 2 * (span.predicted_u_K_per_W or 0.0) / predicted
+    axes.barh(row + 0.12, 2 * half, 0.34, 1 - half, color=colour("wash"), zorder=0.5)
+    axes.plot((1, 1), (row - 0.05, row + 0.29), color=colour("soft"), lw=1.2)
+    if span.limit_K_per_W is not None:
+        limit = span.limit_K_per_W / predicted
+        axes.plot((limit, limit), (row - 0.08, row + 0.32), color=colour("over"), lw=1.6)
+    if span.resolved:
+        axes.errorbar(
+            measured,
+            row + 0.12,
+            xerr=2 * (span.measured_u_K_per_W or 0.0) / predicted,
+            fmt="o",
+            ms=5.5,
+            color=hue,
+            elinewidth=1.6,
+            capsize=3,
+            zorder=3,
+        )
+    words = f"{span.name}: {f'{measured:.2f} times' if span.resolved else NOT_RESOLVED}"
+    axes.annotate(
+        words,
+        (0, row - 0.24),
+        xycoords=("axes fraction", "data"),
+        va="center",
+        color=colour("over-text") if over else colour("ink"),
+        weight="bold" if over else "normal",
+    )
+
+
+def _key(axes: Axes, first: PathSpan) -> None:
+    """Say above the first row what its marks are."""
+    predicted = first.predicted_K_per_W or 1.0
+    marks = [("predicted", 1.0)]
+    if first.limit_K_per_W is not None:
+        marks.append(("limit", first.limit_K_per_W / predicted))
+    for word, x in marks:
+        axes.text(
+            x,
+            -0.6,
+            word,
+            ha="center",
+            va="center",
+            size=7,
+            color=colour("over-text") if word == "limit" else colour("soft"),
+        )

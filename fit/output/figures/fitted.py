@@ -1,0 +1,90 @@
+"""The whole record in plain time: every node with the fit, and what is left over."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from fit.identification.lowpass import Index
+from fit.output.theme import colour, label_ends, new_figure, series_colour, styled
+from fit.records.run import Array
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+    from fit.identification.response import Response
+
+CELLS = 400
+CURVES_IN, STRIP_IN = 2.6, 0.42
+UNITS = ((3 * 3600.0, 3600.0, "h"), (300.0, 60.0, "min"), (0.0, 1.0, "s"))
+
+
+def fitted_figure(response: Response) -> Figure:
+    """Draw the fit over everything that was recorded, heating and cooling.
+
+    Args:
+        response: as identified.
+
+    Returns:
+        A figure: bands are the range of the readings in each of its cells of time, lines the fit.
+    """
+    t_s = response.signals.t_s
+    starts = np.unique(np.linspace(0, len(t_s), min(CELLS, len(t_s)), endpoint=False).astype(int))
+    _, unit_s, unit = next(u for u in UNITS if t_s[-1] - t_s[0] >= u[0])
+    t = t_s[starts] / unit_s
+    m = len(response.nodes)
+    height = CURVES_IN + STRIP_IN * m + 1.0
+    with styled():
+        figure = new_figure(height)
+        left, width = 0.1, 0.7
+        top = figure.add_axes((left, (0.72 + STRIP_IN * m) / height, width, CURVES_IN / height))
+        _draw_curves(top, t, starts, response)
+        low, high = _range(response.residual_K, starts)
+        largest = float(np.nanmax(np.abs([low, high]))) or 1.0
+        for j in range(m):
+            bottom = (0.46 + STRIP_IN * (m - 1 - j)) / height
+            strip = figure.add_axes((left, bottom, width, 0.86 * STRIP_IN / height), sharex=top)
+            strip.axhline(0, color=colour("hair"), lw=0.8)
+            strip.fill_between(t, low[:, j], high[:, j], color=series_colour(j), lw=0.6)
+            strip.set_ylim(-1.1 * largest, 1.1 * largest)
+            strip.set_yticks([])
+            strip.spines["left"].set_visible(False)
+            strip.text(1.06, 0.5, response.nodes[j], transform=strip.transAxes, va="center")
+            if j < m - 1:
+                strip.spines["bottom"].set_visible(False)
+                strip.tick_params(bottom=False, labelbottom=False)
+            else:
+                strip.set_xlabel(f"time, {unit}")
+        figure.text(
+            left,
+            (0.46 + STRIP_IN * m + 0.02) / height,
+            f"measured minus fitted, K (each strip ±{largest:.2g} K)",
+            color=colour("soft"),
+            size=7.5,
+        )
+        return figure
+
+
+def _draw_curves(axes: Axes, t: Array, starts: Index, response: Response) -> None:
+    low, high = _range(response.fitted_K + response.residual_K, starts)
+    fitted = response.fitted_K[starts]
+    hues = [series_colour(j) for j in range(len(response.nodes))]
+    for j, hue in enumerate(hues):
+        axes.fill_between(t, low[:, j], high[:, j], color=hue, lw=1.6)
+        axes.plot(t, fitted[:, j], color=colour("ink"), lw=0.8, zorder=3)
+    for edge in response.signals.power_edges_s:
+        axes.axvline(edge * t[-1] / response.signals.t_s[starts[-1]], color=colour("hair"), lw=0.8)
+    axes.margins(x=0, y=0.04)
+    quantity = f"rise above {response.reference}, K" if response.reference else "readings, °C"
+    axes.set_title(f"{quantity}: bands measured, lines fitted")
+    axes.grid(axis="y", color=colour("wash"), lw=0.8)
+    axes.tick_params(labelbottom=False)
+    bottom, top = axes.get_ylim()
+    label_ends(axes, response.nodes, [float(v) for v in fitted[-1]], hues, (top - bottom) * 0.058)
+
+
+def _range(values: Array, starts: Index) -> tuple[Array, Array]:
+    """Lowest and highest of each cell, (c, m) each."""
+    return np.fmin.reduceat(values, starts, axis=0), np.fmax.reduceat(values, starts, axis=0)

@@ -1,0 +1,63 @@
+"""The whole record as it was logged: every node's temperature and the power, in plain time."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from fit.output.theme import colour, label_ends, new_figure, series_colour, styled
+from fit.records.run import Array, Run
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+CELLS = 240
+UNITS = ((3 * 3600.0, 3600.0, "h"), (300.0, 60.0, "min"), (0.0, 1.0, "s"))
+
+
+def record_figure(run: Run) -> Figure:
+    """Draw a run as it was recorded, nothing corrected.
+
+    Args:
+        run: as read.
+
+    Returns:
+        A figure: each curve is the range of the readings in each of its cells of time.
+    """
+    t, low, high, power = thin(run)
+    _, unit_s, unit = next(u for u in UNITS if t[-1] - t[0] >= u[0])
+    with styled():
+        figure = new_figure(3.3)
+        axes = figure.add_axes((0.1, 0.3, 0.7, 0.62))
+        below = figure.add_axes((0.1, 0.13, 0.7, 0.11), sharex=axes)
+        ends = []
+        for j in range(len(run.nodes)):
+            hue = series_colour(j)
+            axes.fill_between(t / unit_s, low[:, j], high[:, j], color=hue, lw=0.6, step=None)
+            middle = 0.5 * (low[:, j] + high[:, j])
+            finite = np.flatnonzero(np.isfinite(middle))
+            ends.append(float(middle[finite[-1]]) if len(finite) else 0.0)
+        axes.margins(x=0, y=0.04)
+        axes.set_title("readings, °C (each line as wide as its scatter)")
+        axes.grid(axis="y", color=colour("wash"), lw=0.8)
+        axes.tick_params(labelbottom=False)
+        bottom, top = axes.get_ylim()
+        hues = [series_colour(j) for j in range(len(ends))]
+        label_ends(axes, run.nodes, ends, hues, (top - bottom) * 0.072)
+        below.fill_between(t / unit_s, power, step="post", color=colour("hair"), lw=0)
+        below.set_ylim(0, 1.15 * max(float(np.nanmax(power)), 1e-9))
+        below.set_yticks([0, float(f"{np.nanmax(power):.3g}")])
+        below.text(1.06, 0.5, f"power, {run.power_unit}", transform=below.transAxes, va="center")
+        below.set_xlabel(f"time, {unit}")
+        return figure
+
+
+def thin(run: Run, cells: int = CELLS) -> tuple[Array, Array, Array, Array]:
+    """Time (c,) [s], lowest and highest reading (c, nodes) [degC], power (c,) in even cells."""
+    n = len(run.t_s)
+    starts = np.unique(np.linspace(0, n, min(cells, n), endpoint=False).astype(int))
+    temperature = run.temperature_degC
+    low = np.fmin.reduceat(temperature, starts, axis=0)
+    high = np.fmax.reduceat(temperature, starts, axis=0)
+    return run.t_s[starts], low, high, np.fmax.reduceat(run.power, starts)

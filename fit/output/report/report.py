@@ -1,0 +1,243 @@
+"""The report of a run: one HTML file that refers to nothing outside itself."""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Mapping
+from dataclasses import dataclass
+from importlib.resources import files
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from fit.errors import NotIdentifiable
+from fit.output.documents import heated_ladder, resistance_unit
+from fit.output.path_view import HeatPath, heat_path
+from fit.output.provenance import describe, digests, started_is_known
+from fit.output.report.rating import Rated, rating_section
+from fit.output.report.rows import (
+    comparison_rows,
+    drivers,
+    ladder_rows,
+    path_rows,
+    tau_predicted,
+    tau_rows,
+)
+from fit.output.text import CAUTIONS, state
+from fit.output.theme import css_variables, to_svg
+from fit.records.writer import write_result
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+    from fit.assessment.conformity import Verdict
+    from fit.identification.response import Response
+    from fit.measurement.spans import Spans
+    from fit.records.run import Run
+    from fit.statistics.comparison import Comparison
+
+REPORT = "report.html"
+DESCRIPTION = {
+    "path": "Heat path: temperature at every node and resistance of every span; in the table below",
+    "compared": "Measured over predicted resistance of every span; in the table below",
+    "curves": "Measured rise of every node after the power step, the fit and its residuals",
+    "record": "The whole record: temperatures and power over time",
+    "spectrum": "Time-constant spectrum, and heat capacity over resistance along the path",
+    "uncertainty": "Expanded uncertainty of every span by source",
+    "comparison": "Resistance of every span in every run; in the table below",
+}
+
+
+@dataclass(frozen=True)
+class Material:
+    """Everything a report is made from; what is not known is None."""
+
+    run: Run
+    response: Response
+    verdict: Verdict | None
+    spans: Spans | None
+    path: HeatPath | None
+    comparison: Comparison | None = None
+    rated: Rated | None = None
+
+
+def write_report(
+    run: Run,
+    response: Response,
+    verdict: Verdict | None,
+    folder: Path,
+    *,
+    name: str = REPORT,
+    comparison: Comparison | None = None,
+    rated: Rated | None = None,
+) -> Path:
+    """Write the report of a run whole, replacing an earlier one.
+
+    Args:
+        run: as read.
+        response: identified from it.
+        verdict: of it; None where no budget was given.
+        folder: where the file goes.
+        name: of the file.
+        comparison: with other runs, for a section of its own.
+        rated: the rating of the verdict's run, for a section of its own.
+
+    Returns:
+        The file written.
+
+    Raises:
+        RecordError: the folder cannot be written.
+    """
+    material = gather(run, response, verdict, comparison, rated)
+    return write_result(folder, name, render(material, draw_figures(material)))
+
+
+def gather(
+    run: Run,
+    response: Response,
+    verdict: Verdict | None = None,
+    comparison: Comparison | None = None,
+    rated: Rated | None = None,
+) -> Material:
+    """Put together what a report is made from; spans are measured where no verdict brings them."""
+    spans = verdict.measured if verdict is not None else _measured(response)
+    path = heat_path(spans, verdict) if spans is not None else None
+    return Material(run, response, verdict, spans, path, comparison, rated)
+
+
+def _measured(response: Response) -> Spans | None:
+    try:
+        return response.spans()
+    except NotIdentifiable:
+        return None
+
+
+def draw_figures(material: Material) -> dict[str, Figure]:
+    """Every figure that the run carries, by name; what it does not carry is not there."""
+    from fit.output.figures import (
+        compared_figure,
+        curves_figure,
+        path_figure,
+        record_figure,
+        spectrum_figure,
+        uncertainty_figure,
+    )
+
+    figures: dict[str, Figure | None] = {}
+    if material.path is not None:
+        figures["path"] = path_figure(material.path)
+        figures["compared"] = compared_figure(material.path)
+    figures["curves"] = curves_figure(material.response)
+    figures["record"] = record_figure(material.run)
+    figures["spectrum"] = spectrum_figure(material.response)
+    if material.spans is not None:
+        figures["uncertainty"] = uncertainty_figure(material.spans, _share_u(material.verdict))
+    if material.comparison is not None:
+        from fit.output.figures.comparison import comparison_figure
+
+        figures["comparison"] = comparison_figure(material.comparison)
+    return {name: figure for name, figure in figures.items() if figure is not None}
+
+
+def render(material: Material, figures: Mapping[str, Figure], theme: str = "") -> str:
+    """The report as HTML text.
+
+    Args:
+        material: what it is made from.
+        figures: as drawn by `draw_figures`.
+        theme: "light" or "dark" whatever the reader's system asks for; "" follows it.
+    """
+    from markupsafe import Markup
+
+    run, response, verdict = material.run, material.response, material.verdict
+    spans = material.spans
+    ladder = heated_ladder(response) if response.power else None
+    return str(
+        _template().render(
+            theme=theme,
+            palette=Markup(css_variables()),
+            css=Markup(_text("report.css")),
+            title=verdict.prediction.budget.title if verdict else run.label,
+            about=_about(material),
+            statement=state(verdict),
+            figures={
+                key: Markup(to_svg(figures[key], words)) if key in figures else ""
+                for key, words in DESCRIPTION.items()
+            },
+            judged=verdict is not None,
+            path_rows=path_rows(material.path, verdict) if material.path else [],
+            share=_share(verdict),
+            settled=spans.settled if spans is not None else response.settled,
+            residual=f"{response.residual_rms_K:.2g} K",
+            samples=f"{response.samples:,}".replace(",", " "),
+            unit=resistance_unit(response.power_unit),
+            reference=response.reference or "its own start",
+            foster_node=response.foster_node,
+            tau_rows=tau_rows(response, verdict),
+            tau_predicted=tau_predicted(verdict),
+            not_resolved=response.not_resolved,
+            ladder=ladder_rows(ladder),
+            taken_out=ladder.network.taken_out if ladder else (),
+            capacity="J/K" if response.power_unit == "W" else f"{response.power_unit}·s/K",
+            drivers=drivers(verdict),
+            comparison=comparison_rows(material.comparison),
+            rating=rating_section(material.rated, verdict),
+            notes=_notes(material),
+            cautions=CAUTIONS,
+            provenance=describe(run),
+            digests=digests(run, [verdict.prediction.budget.path] if verdict else []),
+        )
+    )
+
+
+@functools.cache
+def _template():  # type: ignore[no-untyped-def]
+    from jinja2 import Environment, StrictUndefined
+
+    environment = Environment(
+        autoescape=True, trim_blocks=True, lstrip_blocks=True, undefined=StrictUndefined
+    )
+    return environment.from_string(_text("report.html"))
+
+
+def _text(name: str) -> str:
+    return files("fit.templates").joinpath(name).read_text(encoding="utf-8")
+
+
+def _share_u(verdict: Verdict | None) -> float:
+    """Relative standard uncertainty of the power's share on the path."""
+    if verdict is None:
+        return 0.0
+    conditions = verdict.prediction.budget.conditions
+    return conditions.path_fraction_u / conditions.path_fraction
+
+
+def _share(verdict: Verdict | None) -> str:
+    """Which power the resistances are by: that on the path, where it is not all of it."""
+    share = verdict.prediction.budget.conditions.path_fraction if verdict else 1.0
+    if share == 1.0:
+        return "by recorded power"
+    return f"by the power on this path, {share:.3g} of the recorded power"
+
+
+def _about(material: Material) -> list[str]:
+    """What stands beside the title: run, power, ambient, start."""
+    run, response, spans = material.run, material.response, material.spans
+    about = [run.label] if material.verdict else []
+    if response.power:
+        about.append(f"{response.power:.3g} {response.power_unit}")
+    if spans is not None and spans.nodes[-1] == "ambient":
+        about.append(f"ambient {spans.final_degC[-1]:.1f} °C")
+    started = str(run.document.get("started") or "")
+    if started:
+        word = "" if started_is_known(run) else "imported "
+        about.append(word + started.replace("T", " ")[:16] + " UTC")
+    return about
+
+
+def _notes(material: Material) -> list[str]:
+    """What was left out, and the warnings of every room, each once."""
+    run, response, verdict = material.run, material.response, material.verdict
+    notes = [f"left out: {sentence}" for sentence in (*run.left_out, *response.signals.left_out)]
+    notes += list(verdict.warnings) if verdict else list(response.warnings)
+    notes += list(material.comparison.warnings) if material.comparison else []
+    return list(dict.fromkeys(notes))

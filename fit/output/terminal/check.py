@@ -1,0 +1,232 @@
+"""A verdict as a person reads it in a terminal, and many of them as a CSV table."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+
+from rich.console import Console
+from rich.markup import escape
+from rich.table import Table
+
+from fit.assessment.advice import percent
+from fit.assessment.conformity import SpanVerdict, Verdict
+from fit.assessment.decision import CONFORMING, NON_CONFORMING, UNDECIDED, probability_in_words
+from fit.assessment.diagnosis import Finding
+from fit.measurement.resolution import NOT_RESOLVED, resolved_verdicts
+from fit.records.csv_export import write_csv
+from fit.statistics.batch import Outcome
+
+STYLE = {CONFORMING: "green", NON_CONFORMING: "bold red", UNDECIDED: "yellow"}
+SHOW_ALL_UP_TO = 40
+COLUMNS = (
+    "run", "decision", "from", "to", "stages", "predicted_K_per_W", "predicted_u_K_per_W",
+    "limit_K_per_W", "measured_K_per_W", "measured_u_K_per_W", "p_conforming", "E_n",
+    "span_decision", "cause", "where", "probability", "error", "resolved",
+)  # fmt: skip
+
+
+def print_verdict(console: Console, verdict: Verdict) -> None:
+    """Print one run's spans, its likely cause with what to do, time constants and warnings."""
+    budget = verdict.prediction.budget
+    console.print(
+        f"[bold]{escape(budget.title or budget.path.name)}[/]\n"
+        f"[{STYLE[verdict.decision]}]{verdict.decision}[/] at "
+        f"{verdict.prediction.power_W:.3g} W, {verdict.prediction.ambient_degC:.1f} °C"
+    )
+    table = _span_table(verdict)
+    boundless = console.options.update(max_width=1000)
+    if console.measure(table, options=boundless).maximum > console.width:
+        table = _span_table(verdict, narrow=True)
+    console.print(table)
+    console.print(f"± is the expanded uncertainty, k = 2. {_whose_watts(verdict)}")
+    _print_findings(console, verdict)
+    _print_time_constants(console, verdict)
+    for warning in verdict.warnings:
+        console.print(f"[yellow]Note:[/] {escape(warning)}")
+
+
+def _span_table(verdict: Verdict, narrow: bool = False) -> Table:
+    """All spans; narrow: for a terminal of 80 columns, without their nodes and E_n."""
+    table = Table(box=None, pad_edge=False, header_style="bold")
+    if not narrow:
+        table.add_column("from - to")
+    table.add_column("stages")
+    for heading in ("predicted\nK/W", "limit\nK/W", "measured\nK/W", "p within\nlimit"):
+        table.add_column(heading, justify="right")
+    if not narrow:
+        table.add_column("E_n", justify="right")
+    table.add_column("decision")
+    for span, resolved in zip(verdict.spans, resolved_verdicts(verdict.spans), strict=True):
+        nodes = f"{escape(span.from_node)} - {escape(span.to_node)}"
+        measured, p, E_n, decision = _measured_cells(span, resolved)
+        table.add_row(
+            *(() if narrow else (nodes,)),
+            escape(", ".join(span.stages)),
+            with_expanded(span.predicted_K_per_W, span.predicted_u_K_per_W),
+            f"{span.limit_K_per_W:#.3g}",
+            measured,
+            p,
+            *(() if narrow else (E_n,)),
+            decision,
+        )
+    return table
+
+
+def _whose_watts(verdict: Verdict) -> str:
+    share = verdict.prediction.budget.conditions.path_fraction
+    if share == 1.0:
+        return "K/W: per watt recorded."
+    return f"K/W: per watt on this path, {share:.3g} of the recorded power."
+
+
+def _measured_cells(span: SpanVerdict, resolved: bool) -> tuple[str, str, str, str]:
+    if span.measured_K_per_W is None or span.measured_u_K_per_W is None:
+        return "-", "-", "-", "not measured"
+    assert span.p_conforming is not None
+    assert span.E_n is not None
+    decision = f"[{STYLE[span.decision]}]{span.decision}[/]"
+    if not resolved:
+        # Even so a span may be known to be within its limit, or over it.
+        decided = span.decision != UNDECIDED
+        p = probability_in_words(span.p_conforming) if decided else "-"
+        return NOT_RESOLVED, p, "-", decision
+    return (
+        with_expanded(span.measured_K_per_W, span.measured_u_K_per_W),
+        probability_in_words(span.p_conforming),
+        f"{span.E_n:+z.1f}",
+        decision,
+    )
+
+
+def with_expanded(value: float, u: float) -> str:
+    """'0.982 ± 0.014': the expanded uncertainty (k = 2) to two digits, the value to its place.
+
+    >>> with_expanded(0.98234, 0.0071)
+    '0.982 ± 0.014'
+    >>> with_expanded(12.3, 0.0)
+    '12.3'
+    """
+    expanded = 2 * u
+    if not expanded > 0:
+        return f"{value:.3g}"
+    first = f"{expanded:.1e}"
+    places = max(0, 1 - int(first.split("e")[1]))
+    return f"{value:z.{places}f} ± {expanded:.{places}f}"
+
+
+def _print_findings(console: Console, verdict: Verdict) -> None:
+    if not verdict.findings:
+        if verdict.decision != CONFORMING:
+            console.print("Nothing stands out as the cause.")
+        return
+    first, *others = verdict.findings
+    if first.lead:
+        console.print(
+            f"\n[bold]Most likely ({percent(first.probability)}):[/] {escape(first.text)}"
+        )
+        steps = Table.grid(padding=(0, 1))
+        for number, step in enumerate(first.steps, start=1):
+            steps.add_row(f"  {number}.", escape(step))
+        console.print(steps)
+        if first.caution:
+            console.print(f"[bold]Caution:[/] {escape(first.caution)}")
+    else:
+        console.print("\nNothing stands out; what it may be:")
+        others = list(verdict.findings)
+    for finding in others:
+        console.print(f"  {'also possible ' if first.lead else ''}{_short(finding)}")
+
+
+def _short(finding: Finding) -> str:
+    return f"({percent(finding.probability)}) {finding.kind}, '{escape(finding.where)}'"
+
+
+def _print_time_constants(console: Console, verdict: Verdict) -> None:
+    if not verdict.time_constants:
+        return
+    table = Table(box=None, pad_edge=False, header_style="bold", title_justify="left")
+    for heading in ("time constant\nmeasured, s", "\npredicted, s", "\nratio"):
+        table.add_column(heading, justify="right")
+    for constant in verdict.time_constants:
+        known = constant.predicted_s is not None
+        table.add_row(
+            with_expanded(constant.measured_s, constant.measured_u_s),
+            f"{constant.predicted_s:#.3g}" if known else "-",
+            f"{constant.measured_s / constant.predicted_s:.2f}" if constant.predicted_s else "-",
+        )
+    console.print()
+    console.print(table)
+
+
+def print_runs(console: Console, outcomes: Sequence[Outcome[Verdict]]) -> None:
+    """Print one line a run (of many, only those that do not conform), then the count."""
+    counts = Counter(
+        "not read" if outcome.result is None else outcome.result.decision for outcome in outcomes
+    )
+    table = Table(box=None, pad_edge=False, header_style="bold")
+    for heading in ("run", "decision", "spans over their limit", "most likely"):
+        table.add_column(heading)
+    for outcome in outcomes:
+        verdict = outcome.result
+        if verdict is None:
+            continue
+        if len(outcomes) > SHOW_ALL_UP_TO and verdict.decision == CONFORMING:
+            continue
+        over = [
+            f"{s.from_node} - {s.to_node}" for s in verdict.spans if s.decision == NON_CONFORMING
+        ]
+        lead = next((finding for finding in verdict.findings if finding.lead), None)
+        table.add_row(
+            escape(outcome.path.name),
+            f"[{STYLE[verdict.decision]}]{verdict.decision}[/]",
+            escape(", ".join(over)),
+            _short(lead) if lead else "",
+        )
+    if table.row_count:
+        console.print(table)
+    console.print(
+        f"{len(outcomes)} runs: " + ", ".join(f"{n} {what}" for what, n in counts.items())
+    )
+
+
+def write_table(table: Path, outcomes: Sequence[Outcome[Verdict]]) -> None:
+    """Write one row a span of every run; a run that could not be read has one row with its error.
+
+    Args:
+        table: file to create.
+        outcomes: of all runs.
+
+    Raises:
+        RecordError: the file exists or cannot be written.
+    """
+    write_csv(table, COLUMNS, (row for outcome in outcomes for row in _rows(outcome)))
+
+
+def _rows(outcome: Outcome[Verdict]) -> Iterator[dict[str, object]]:
+    verdict = outcome.result
+    if verdict is None:
+        yield {"run": outcome.path, "error": outcome.error}
+        return
+    lead = next((finding for finding in verdict.findings if finding.lead), None)
+    for span, resolved in zip(verdict.spans, resolved_verdicts(verdict.spans), strict=True):
+        yield {
+            "run": outcome.path,
+            "decision": verdict.decision,
+            "from": span.from_node,
+            "to": span.to_node,
+            "stages": "; ".join(span.stages),
+            "predicted_K_per_W": span.predicted_K_per_W,
+            "predicted_u_K_per_W": span.predicted_u_K_per_W,
+            "limit_K_per_W": span.limit_K_per_W,
+            "measured_K_per_W": span.measured_K_per_W,
+            "measured_u_K_per_W": span.measured_u_K_per_W,
+            "p_conforming": span.p_conforming,
+            "E_n": span.E_n,
+            "span_decision": span.decision,
+            "cause": lead.kind if lead else None,
+            "where": lead.where if lead else None,
+            "probability": lead.probability if lead else None,
+            "resolved": None if span.measured_K_per_W is None else resolved,
+        }

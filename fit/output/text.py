@@ -1,0 +1,175 @@
+"""A verdict in plain words, for somebody who has not read the manual."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from fit.assessment.decision import CONFORMING, NON_CONFORMING
+from fit.measurement.resolution import NOT_RESOLVED, resolved_verdicts
+from fit.output.terminal.check import with_expanded
+
+if TYPE_CHECKING:
+    from fit.assessment.conformity import SpanVerdict, Verdict
+    from fit.assessment.diagnosis import Finding
+
+HEADLINE = {
+    "poor-contact": "Poor contact at the {where}",
+    "high-resistance": "Too much resistance at the {where}",
+    "sensor-placement": "The {where} thermocouple reads wrong",
+    "power-error": "The power reading is off",
+    "weak-cooling": "The case gives off its heat poorly",
+}
+READS_WRONG = ("sensor-placement", "power-error")
+OVERALL = {
+    CONFORMING: "Within budget",
+    NON_CONFORMING: "Over budget",
+}
+NOT_DECIDED = "Not decided"
+LONGER = (
+    "Run again for longer, or with more power within the part's limits: the interval shrinks "
+    "with both.",
+    "Bring the thermocouples' match and the power's accuracy into rig.toml, from a calibration.",
+)
+WITHIN = "The limit lies within the interval of a measured span."
+TOO_SHORT = "The record does not tell the resistance of every span."
+RATE = (
+    "Rate the product: allowable power, junction and touch temperature at the worst ambient. "
+    "'heatrun rate RUN --budget BUDGET' also does other ambients, pulses and power profiles.",
+    "Keep this run as the one later units are compared with: 'heatrun compare RUN RUN'.",
+)
+LOOK = (
+    "Look at the span over its limit first: count its parts, measure them, compare with the "
+    "budget.",
+    "Check where the thermocouples on both sides of it sit, then repeat the run.",
+)
+CAUTIONS = (
+    "Parts and case stay hot after power-off: burns begin near 48 °C on metal held for minutes. "
+    "Let them cool below 40 °C before hands go near.",
+    "Set voltage, current and over-voltage limits on the supply itself: a program can hang, "
+    "a relay can stick.",
+    "Never leave a heat run alone without a hardware cut-out (a thermal switch in the supply "
+    "line) that works with the computer off.",
+    "Tabs and leads may be live: insulate thermocouples from them, and mind that a grounded "
+    "reader can short what it touches.",
+    "Disconnect batteries before work on the heat path; never heat one along with the part.",
+    "Stand the product on something that does not burn, clear of it on all sides.",
+    "A resistance within its limit is not a safety approval. Local codes, the product's safety "
+    "standard and licensed practice come first.",
+)
+
+
+@dataclass(frozen=True)
+class Statement:
+    """What the first screen says."""
+
+    state: str  # conforming | non-conforming | undecided | none (no budget)
+    decision: str
+    headline: str
+    text: str
+    facts: tuple[str, ...]  # the spans that made the decision, one sentence each
+    steps: tuple[str, ...]  # what to do next, in order
+    caution: str
+    others: tuple[str, ...]  # other possible causes
+
+
+def state(verdict: Verdict | None) -> Statement:
+    """Decision, lead cause and what to do next.
+
+    Args:
+        verdict: of the run; None where no budget was given.
+    """
+    if verdict is None:
+        return Statement(
+            "none",
+            "Measured, not judged",
+            "",
+            "No budget was given: resistances and time constants below are as measured.",
+            (),
+            ("Write down what you expect: 'heatrun new DIR' makes a budget.toml to start from.",),
+            "",
+            (),
+        )
+    lead = next((finding for finding in verdict.findings if finding.lead), None)
+    others = tuple(_possible(finding) for finding in verdict.findings if finding is not lead)
+    decision = OVERALL.get(verdict.decision, NOT_DECIDED)
+    # What a wrong thermocouple or power says of a span is not yet true of the span.
+    as_read = "as read, " if lead is not None and lead.kind in READS_WRONG else ""
+    telling, unresolved = _telling(verdict)
+    facts = tuple(as_read + _fact(span) for span in telling) + tuple(
+        f"{' + '.join(span.stages)}: {NOT_RESOLVED} by this record" for span in unresolved
+    )
+    if lead is not None:
+        return Statement(
+            verdict.decision,
+            decision,
+            headline(lead),
+            f"{story(lead)} Probability: {percent(lead.probability)}.",
+            facts,
+            lead.steps,
+            lead.caution,
+            others,
+        )
+    text, steps = {
+        CONFORMING: ("Every measured span is within its limit.", RATE),
+        NON_CONFORMING: ("A span is over its limit; no single cause stands out.", LOOK),
+    }.get(verdict.decision, (WITHIN if telling else TOO_SHORT, LONGER))
+    return Statement(verdict.decision, decision, "", text, facts, steps, "", others)
+
+
+def headline(finding: Finding) -> str:
+    """'Poor contact at the pad'."""
+    form = HEADLINE.get(finding.kind, finding.kind.replace("-", " ") + " at the {where}")
+    return form.format(where=finding.where)
+
+
+def story(finding: Finding) -> str:
+    """What a finding says under its headline, without saying the headline again.
+
+    >>> from fit.assessment.diagnosis import Finding
+    >>> text = "Poor contact at 'pad': 0.95 K/W measured, 0.55 K/W predicted."
+    >>> story(Finding("poor-contact", "pad", 0.9, text))
+    '0.95 K/W measured, 0.55 K/W predicted.'
+    """
+    raised = re.match(
+        r"[A-Z]\w+ \w+ at '[^']*'(?: \((?P<span>.*?), which holds it\))?: (?P<rest>.*)",
+        finding.text,
+        re.DOTALL,
+    )
+    if raised:
+        return f"In {raised['span']}: {raised['rest']}" if raised["span"] else raised["rest"]
+    return re.sub(r"^The '[^']*' thermocouple ", "It ", finding.text)
+
+
+def _possible(finding: Finding) -> str:
+    return f"{headline(finding)} ({percent(finding.probability)})"
+
+
+def percent(probability: float) -> str:
+    """'87 %', never a false certainty.
+
+    >>> percent(0.9999)
+    'over 99 %'
+    """
+    if probability > 0.99:
+        return "over 99 %"
+    return "under 1 %" if probability < 0.01 else f"{100 * probability:.0f} %"
+
+
+def _telling(verdict: Verdict) -> tuple[list[SpanVerdict], list[SpanVerdict]]:
+    """The spans that do not conform: the measured ones, worst first; those not resolved."""
+    known: list[SpanVerdict] = []
+    unresolved: list[SpanVerdict] = []
+    for span, resolved in zip(verdict.spans, resolved_verdicts(verdict.spans), strict=True):
+        if span.measured_K_per_W is not None and span.decision != CONFORMING:
+            (known if resolved else unresolved).append(span)
+    return sorted(known, key=lambda span: span.p_conforming or 0.0), unresolved
+
+
+def _fact(span: SpanVerdict) -> str:
+    name = " + ".join(span.stages)
+    assert span.measured_K_per_W is not None
+    value = with_expanded(span.measured_K_per_W, span.measured_u_K_per_W or 0.0)
+    word = "over its limit of" if span.decision == NON_CONFORMING else "not clear of its limit of"
+    return f"{name}: {value} K/W, {word} {span.limit_K_per_W:.3g} K/W"

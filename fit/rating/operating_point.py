@@ -1,0 +1,248 @@
+"""The measured path at other powers and ambients: every node's rise, with its uncertainty.
+
+What was measured is taken as measured; what nobody measured is taken from the budget. A span with
+a surface to the air does not keep its resistance: hotter, it sheds heat better. The budget says how
+its rise depends on heat and ambient, rise = D(heat, ambient); the run says how many times that heat
+the real surface would need to be as the budget has it, k = D^-1(measured rise) / recorded power.
+At another power P the rise is then D(k P, ambient): the same surface temperature, the same share.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from fit.assessment.alignment import Path
+from fit.budget.model import Budget, Prediction
+from fit.records.run import Array
+
+Resistances = Callable[[float, float], Array]
+"""Electrical power [W], ambient [degC] -> the budget's resistance of every stage [K/W]."""
+
+MEASURED, BUDGET, SHARED_OUT = "measured", "budget", "shared out"
+DRAWS = 2000
+SCALING_DOUBT = 0.35
+"""Standard uncertainty of a surface's change with temperature, relative to the change: ours.
+
+How the heat divides between convection and radiation, and how air's properties change with its
+temperature, is known no better: with this much, intervals hold on products whose convection follows
+another law than the budget's (`tests/benchmarks/ratings.py`).
+"""
+
+_SURFACE = "surface"
+_TABLE_POWERS = np.logspace(-2, 1.5, 15)  # times the design power
+
+
+@dataclass(frozen=True)
+class Part:
+    """A stretch between two measured nodes, or one stage that nobody measured.
+
+    All per watt of recorded power, one value a draw, the first draw without any error.
+    """
+
+    nodes: tuple[str, ...]  # of the budget, both ends with
+    stages: tuple[int, ...]
+    measured: bool
+    R_K_per_W: Array  # (draws,) at the run's conditions; of no meaning for an unmeasured surface
+    heat_share: Array | None  # (draws,) k of a surface, None for a part that keeps its resistance
+    doubt: Array  # (draws,) exponent on a surface's change, or its factor where unmeasured
+
+    @property
+    def first_draw(self) -> Part:
+        """The part without its uncertainty."""
+        heat_share = None if self.heat_share is None else self.heat_share[:1]
+        return replace(
+            self, R_K_per_W=self.R_K_per_W[:1], heat_share=heat_share, doubt=self.doubt[:1]
+        )
+
+
+@dataclass(frozen=True)
+class HeatPath:
+    """The whole path from the heat source to ambient."""
+
+    budget: Budget
+    parts: tuple[Part, ...]
+    resistances: Resistances
+
+    @property
+    def surface_scale(self) -> Array | None:
+        """Predicted over real heat shed by a measured surface at one temperature (draws,)."""
+        for part in self.parts:
+            if part.measured and part.heat_share is not None:
+                return part.heat_share / self.budget.conditions.path_fraction
+        return None
+
+    @property
+    def nominal(self) -> HeatPath:
+        """The path without its uncertainty: the first draw alone."""
+        return replace(self, parts=tuple(part.first_draw for part in self.parts))
+
+    def basis(self, node: str) -> str:
+        """Where a node's temperature comes from: measured, budget, or shared out within a span."""
+        for part in self.parts:
+            if node in part.nodes[1:-1]:
+                return SHARED_OUT
+            if node == part.nodes[0] and not part.measured:
+                return BUDGET
+        return MEASURED
+
+    def at(self, ambient_degC: float) -> Climate:
+        """The path at one ambient temperature [degC]."""
+        curves = tuple(
+            None if part.heat_share is None else _curve(self, part, ambient_degC)
+            for part in self.parts
+        )
+        return Climate(self, ambient_degC, curves)
+
+
+@dataclass(frozen=True)
+class Curve:
+    """A surface's rise against the heat it sheds, by the budget; a power law between points."""
+
+    log_heat: Array
+    log_rise: Array
+
+    def rise_K(self, heat_W: Array) -> Array:
+        """Rise [K] at a heat [W], none at none."""
+        return _power_law(heat_W, self.log_heat, self.log_rise)
+
+    def heat_W(self, rise_K: Array) -> Array:
+        """Heat [W] at a rise [K], none at none."""
+        return _power_law(rise_K, self.log_rise, self.log_heat)
+
+
+@dataclass(frozen=True)
+class Climate:
+    """A path at one ambient temperature."""
+
+    path: HeatPath
+    ambient_degC: float
+    curves: tuple[Curve | None, ...]
+
+    def part_rise_K(self, i: int, power_W: Array) -> Array:
+        """Rise across part i (draws,) at recorded powers (draws,) or one for all."""
+        part, curve = self.path.parts[i], self.curves[i]
+        if curve is None or part.heat_share is None:
+            return part.R_K_per_W * power_W
+        rise = curve.rise_K(part.heat_share * power_W)
+        if not part.measured:
+            return rise * part.doubt
+        linear = part.R_K_per_W * power_W
+        change = np.divide(rise, linear, out=np.ones_like(rise), where=linear > 0)
+        return rise * change**part.doubt
+
+    def node_degC(self, node: str, power_W: float | Array) -> Array:
+        """Temperature of a node of the budget (draws,) [degC]."""
+        power = np.broadcast_to(np.asarray(power_W, float), self.path.parts[0].R_K_per_W.shape)
+        temperature = np.full(power.shape, self.ambient_degC)
+        for i in reversed(range(len(self.path.parts))):
+            nodes = self.path.parts[i].nodes
+            if node == nodes[-1]:
+                return temperature
+            rise = self.part_rise_K(i, power)
+            if node in nodes[1:-1]:
+                return temperature + rise * self._share_below(i, node)
+            temperature = temperature + rise
+        return temperature
+
+    def allowable_W(self, node: str, limit_degC: float) -> Array:
+        """Power at which a node reaches its limit (draws,) [W], 0 where ambient does already."""
+        if limit_degC <= self.ambient_degC:
+            return np.zeros_like(self.path.parts[0].R_K_per_W)
+        low = np.zeros_like(self.path.parts[0].R_K_per_W)
+        high = low + self.path.budget.conditions.power_W * _TABLE_POWERS[-1]
+        for _ in range(60):
+            middle = 0.5 * (low + high)
+            cool = self.node_degC(node, middle) < limit_degC
+            low, high = np.where(cool, middle, low), np.where(cool, high, middle)
+        return 0.5 * (low + high)
+
+    def _share_below(self, i: int, node: str) -> float:
+        """Share of a lumped span's rise that lies below an inner node, by the budget."""
+        part, design_W = self.path.parts[i], self.path.budget.conditions.power_W
+        R = self.path.resistances(design_W, self.ambient_degC)[list(part.stages)]
+        return float(R[part.nodes.index(node) :].sum() / R.sum())
+
+
+def heat_path(
+    path: Path, prediction: Prediction, resistances: Resistances, draws: int = DRAWS
+) -> HeatPath:
+    """Join what was measured and what the budget says to one path, with draws of its uncertainty.
+
+    Args:
+        path: measured spans laid on the budget.
+        prediction: the budget at the run's power and ambient.
+        resistances: the budget's at any power and ambient.
+        draws: how many values stand for the uncertainty (JCGM 101).
+    """
+    budget = prediction.budget
+    random = np.random.default_rng(20250101)
+    spans = _normal(random, path.R_K_per_W, path.covariance, draws)
+    stages = _normal(random, prediction.R_K_per_W, prediction.R_covariance, draws)
+    conditions = budget.conditions
+    variance = np.array([[conditions.path_fraction_u**2]])
+    share = _normal(random, np.array([conditions.path_fraction]), variance, draws)[0]
+    doubt = _normal(random, np.zeros(1), np.array([[SCALING_DOUBT**2]]), draws)[0]
+
+    parts = []
+    for span, members in enumerate(path.stages):
+        R = np.maximum(spans[span], 1e-9) if _has_surface(budget, members) else spans[span]
+        parts.append(Part(_nodes(budget, members), members, True, R, None, doubt))
+    for i in path.unmeasured:
+        relative = stages[i] / prediction.R_K_per_W[i]
+        heat_share = share if _has_surface(budget, (i,)) else None
+        parts.append(
+            Part(_nodes(budget, (i,)), (i,), False, share * stages[i], heat_share, relative)
+        )
+    parts.sort(key=lambda part: part.stages)
+    bare = HeatPath(budget, tuple(parts), resistances)
+    fitted = tuple(_with_heat_share(bare, part, prediction) for part in parts)
+    return HeatPath(budget, fitted, resistances)
+
+
+def _with_heat_share(path: HeatPath, part: Part, prediction: Prediction) -> Part:
+    """A measured part that holds a surface, with its k from the run's own conditions."""
+    if not (part.measured and _has_surface(path.budget, part.stages)):
+        return part
+    curve = _curve(path, part, prediction.ambient_degC)
+    rise = part.R_K_per_W * prediction.power_W
+    return replace(part, heat_share=curve.heat_W(rise) / prediction.power_W)
+
+
+def _curve(path: HeatPath, part: Part, ambient_degC: float) -> Curve:
+    conditions = path.budget.conditions
+    power = conditions.power_W * _TABLE_POWERS
+    R = np.array([path.resistances(float(p), ambient_degC)[list(part.stages)].sum() for p in power])
+    heat = conditions.path_fraction * power
+    # Beyond the temperatures a budget is solved for its rise no longer grows.
+    valid = np.append(True, np.diff(heat * R) > 0)
+    return Curve(np.log(heat[valid]), np.log((heat * R)[valid]))
+
+
+def _power_law(x: Array, log_x: Array, log_y: Array) -> Array:
+    """y at x by straight lines in logarithms, the outer ones going on."""
+    with np.errstate(divide="ignore"):
+        place = np.log(np.maximum(x, 0.0))
+    inside = np.interp(place, log_x, log_y)
+    first, last = (np.diff(log_y) / np.diff(log_x))[[0, -1]]
+    inside += first * np.minimum(place - log_x[0], 0.0) + last * np.maximum(place - log_x[-1], 0.0)
+    return np.exp(inside)
+
+
+def _normal(random: np.random.Generator, mean: Array, covariance: Array, draws: int) -> Array:
+    """Draws (n, draws) of a normal state of knowledge, the first at its mean."""
+    values, vectors = np.linalg.eigh(covariance)
+    spread = vectors * np.sqrt(np.maximum(values, 0.0))
+    sample = random.standard_normal((len(mean), draws))
+    sample[:, 0] = 0.0
+    return mean[:, np.newaxis] + spread @ sample
+
+
+def _has_surface(budget: Budget, stages: tuple[int, ...]) -> bool:
+    return any(budget.stages[i].kind == _SURFACE for i in stages)
+
+
+def _nodes(budget: Budget, stages: tuple[int, ...]) -> tuple[str, ...]:
+    return budget.nodes[stages[0] : stages[-1] + 2]

@@ -1,0 +1,1 @@
+"""Run folders and bare tables: the only room that knows files, columns and events."""

@@ -1,0 +1,1 @@
+"""Other loggers' delimited files made into run folders."""

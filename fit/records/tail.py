@@ -1,0 +1,268 @@
+"""A run folder followed while somebody else writes it: read only, only what is new each time."""
+
+from __future__ import annotations
+
+import json
+import time
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from fit.errors import RecordError
+from fit.records.run import Array, Event, Run
+from fit.records.writer import DOCUMENT, EVENTS, READINGS
+
+POWER_PRESENT = 0.02  # of the largest power seen
+MADE_WITHIN_S = 1.0
+LARGEST_BITE = 8_000_000
+"""Bytes read at most at a time [B]: a long record is taken in over several looks."""
+
+
+@dataclass
+class Tail:
+    """The whole lines that a growing file has gained since the last look."""
+
+    path: Path
+    position: int = 0
+    identity: tuple[int, int] | None = None
+    rest: bytes = b""
+    restarted: bool = False
+
+    def new_lines(self) -> list[bytes]:
+        """Whole lines not seen before; all of them again where the file was replaced or cut."""
+        try:
+            with self.path.open("rb") as stream:
+                status = _status(stream.fileno())
+                identity = (status.st_dev, status.st_ino)
+                self.restarted = self.identity is not None and (
+                    identity != self.identity or status.st_size < self.position
+                )
+                if self.restarted:
+                    self.position, self.rest = 0, b""
+                self.identity = identity
+                stream.seek(self.position)
+                bite = stream.read(LARGEST_BITE)
+        except OSError:
+            return []
+        self.position += len(bite)
+        *lines, self.rest = (self.rest + bite).split(b"\n")
+        return lines
+
+
+def _status(descriptor: int) -> Any:
+    import os
+
+    return os.fstat(descriptor)
+
+
+@dataclass
+class Columns:
+    """Rows of numbers that grow, without copying what is there at every look."""
+
+    width: int
+    length: int = 0
+    store: Array = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.store = np.empty((1024, self.width))
+
+    def extend(self, rows: Array) -> None:
+        """Add rows (k, width)."""
+        wanted = self.length + len(rows)
+        if wanted > len(self.store):
+            grown = np.empty((max(wanted, 2 * len(self.store)), self.width))
+            grown[: self.length] = self.store[: self.length]
+            self.store = grown
+        self.store[self.length : wanted] = rows
+        self.length = wanted
+
+    @property
+    def rows(self) -> Array:
+        """What is there (length, width)."""
+        return self.store[: self.length]
+
+
+class FolderReader:
+    """What a run folder says, kept up to date by `look`."""
+
+    def __init__(self, folder: Path) -> None:
+        """Of a folder, which may still be empty.
+
+        Raises:
+            RecordError: there is no such folder.
+        """
+        if not folder.is_dir():
+            problem = "is a file, no run folder" if folder.exists() else "no such run folder"
+            raise RecordError(folder, "", problem, "name the folder that log prints and writes")
+        self.folder = folder
+        self.document: Mapping[str, Any] = {}
+        self.events: list[Event] = []
+        self.header: list[str] = []
+        self.nodes: tuple[str, ...] = ()
+        self.bad_rows = 0
+        self.grown_at = time.monotonic()
+        self._columns = Columns(1)
+        self._readings = Tail(folder / READINGS)
+        self._events = Tail(folder / EVENTS)
+
+    def look(self) -> bool:
+        """Take in what is new; True where there was anything."""
+        if not self.document:
+            self.document = _read_document(self.folder / DOCUMENT)
+        scans, marks = self._take_scans(), self._take_events()
+        if scans:
+            self.grown_at = time.monotonic()
+        return scans or marks
+
+    def expect_a_run(self, within_s: float = MADE_WITHIN_S) -> None:
+        """Return when there is a run in the folder.
+
+        A logger makes its folder and begins the record in one go, and takes no folder that exists:
+        an empty one stays empty.
+
+        Raises:
+            RecordError: none within so long [s].
+        """
+        deadline = time.monotonic() + within_s
+        while not (self.look() or self.document or self.header):
+            if time.monotonic() > deadline:
+                raise RecordError(self.folder, "", "has no run in it", _what_then(self.folder))
+            time.sleep(0.05)
+
+    @property
+    def scans(self) -> int:
+        """Scans read so far."""
+        return self._columns.length
+
+    @property
+    def t_s(self) -> Array:
+        """Times (n,) [s]."""
+        return self._columns.rows[:, 0]
+
+    @property
+    def temperature_degC(self) -> Array:
+        """Readings (n, nodes) [degC]."""
+        return self._columns.rows[:, 1 : 1 + len(self.nodes)]
+
+    @property
+    def power(self) -> Array:
+        """Power (n,) [power_unit]."""
+        return self._columns.rows[:, -1]
+
+    @property
+    def power_unit(self) -> str:
+        """Unit of the power."""
+        return str(self.document.get("power_unit") or "W")
+
+    @property
+    def restarted(self) -> bool:
+        """Whether the last look found another record in the folder than the one before."""
+        return self._readings.restarted
+
+    @property
+    def ended(self) -> bool:
+        """Whether the record says that it has ended."""
+        return any(event.event == "stop" for event in self.events)
+
+    def heat_started_s(self) -> float | None:
+        """When the power came on [s]; None before."""
+        power = np.abs(self.power)
+        largest = float(np.nanmax(power, initial=0.0))
+        if not self.scans or largest == 0.0:
+            return None
+        return float(self.t_s[int(np.argmax(power > POWER_PRESENT * largest))])
+
+    def run(self, until_s: float = float("inf")) -> Run:
+        """The record as a run, up to a time [s]; a copy, so that the writer may go on."""
+        n = int(np.searchsorted(self.t_s, until_s, side="right"))
+        return Run(
+            path=self.folder,
+            label=str(self.document.get("label") or self.folder.name),
+            nodes=self.nodes,
+            t_s=self.t_s[:n].copy(),
+            temperature_degC=self.temperature_degC[:n].copy(),
+            power=self.power[:n].copy(),
+            power_unit=self.power_unit,
+            events=tuple(event for event in self.events if event.t_s <= until_s),
+            document=self.document,
+        )
+
+    def _take_scans(self) -> bool:
+        lines = self._readings.new_lines()
+        if self._readings.restarted:
+            self.header, self.bad_rows = [], 0
+        if lines and not self.header:
+            self._begin(lines.pop(0).decode("utf-8", "replace").strip("\r\ufeff").split(","))
+        if not lines or not self.nodes:
+            return False
+        rows = [row for line in lines if (row := self._row(line)) is not None]
+        if rows:
+            self._columns.extend(np.array(rows))
+        return bool(rows)
+
+    def _begin(self, header: list[str]) -> None:
+        self.header = [name.strip() for name in header]
+        self.nodes = tuple(n.removesuffix("_degC") for n in self.header if n.endswith("_degC"))
+        self._columns = Columns(2 + len(self.nodes))
+        names = ["t_s", *(f"{node}_degC" for node in self.nodes)]
+        self._places = [self.header.index(name) for name in names if name in self.header]
+        self._power = [
+            self.header.index(name)
+            for name in (["power_W"] if "power_W" in self.header else ["supply_V", "supply_A"])
+            if name in self.header
+        ]
+
+    def _row(self, line: bytes) -> list[float] | None:
+        """Time, readings and power of a line; None where it is not a row later than the last."""
+        cells = line.rstrip(b"\r").split(b",")
+        if len(cells) != len(self.header):
+            self.bad_rows += bool(line.strip())
+            return None
+        try:
+            values = [_number(cells[i]) for i in self._places]
+            power = 1.0 if self._power else float("nan")
+            for i in self._power:
+                power *= _number(cells[i])
+        except ValueError:
+            self.bad_rows += 1
+            return None
+        return [*values, power]
+
+    def _take_events(self) -> bool:
+        lines = self._events.new_lines()
+        if self._events.restarted:
+            self.events = []
+        found = [event for line in lines if (event := _event(line)) is not None]
+        self.events += found
+        return bool(found)
+
+
+def _what_then(folder: Path) -> str:
+    """The newest run below a folder that is none, such as `runs`."""
+    runs = [document.parent for document in folder.glob(f"*/{DOCUMENT}")]
+    if not runs:
+        return "name the folder that log prints and writes"
+    return f"did you mean {max(runs, key=lambda run: run.stat().st_mtime)}?"
+
+
+def _number(cell: bytes) -> float:
+    return float(cell) if cell.strip() else float("nan")
+
+
+def _event(line: bytes) -> Event | None:
+    try:
+        entry = json.loads(line)
+        return Event(float(entry.pop("t_s")), str(entry.pop("event")), entry)
+    except (ValueError, KeyError, TypeError, AttributeError):
+        return None
+
+
+def _read_document(path: Path) -> Mapping[str, Any]:
+    try:
+        document = json.loads(path.read_bytes())
+    except (OSError, ValueError):
+        return {}
+    return document if isinstance(document, dict) else {}

@@ -1,0 +1,1 @@
+"""From a run as recorded to signals fit for identification."""

@@ -1,0 +1,374 @@
+"""From a run as recorded to signals fit for identification: offsets, spikes, power steps."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+
+from fit.errors import NotIdentifiable
+from fit.identification.lowpass import Index
+from fit.records.run import Array, Event, Run
+from fit.signals.quantization import noise_before_rounding
+
+SAMPLED = 20_000  # differences looked at when a scale is estimated
+MANY_EDGES = 60  # more steps than this: the power is taken as arbitrary, not as phases
+SHORTEST_SOAK = 3  # samples
+SPIKE_SCALES = 9.0
+BLOCK = 16_384  # samples looked at together, few enough for the processor's cache
+GLANCE = 2_000  # readings that tell whether a series may be quantised at all
+APART_K = 6.0  # between nodes at the start: more than two thermocouples' tolerances
+HOT_SHARE = 0.01  # of the rise reached: movement before the step that must not be left out
+
+
+@dataclass(frozen=True)
+class Signals:
+    """Offset-corrected readings with what was done to them."""
+
+    t_s: Array  # (n,) [s]
+    nodes: tuple[str, ...]
+    temperature_degC: (
+        Array  # (n, nodes) [degC], zero-power offset removed, NaN = missing or left out
+    )
+    power: Array  # (n,) [power_unit]
+    power_unit: str
+    zero_power_offset_K: Array  # (nodes,) [K], NaN where no soak was recorded
+    zero_power_offset_u_K: Array  # (nodes,) [K], standard uncertainty
+    power_edges_s: tuple[float, ...]  # times at which the power stepped [s]
+    left_out: tuple[str, ...]  # what was left out and why, one sentence each
+    warnings: tuple[str, ...]
+    phase_starts: tuple[int, ...] = (0,)  # index of the first sample of each phase
+    edge_known: tuple[bool, ...] = (True,)  # per phase: its edge came from the events
+    soak_samples: int = 0  # samples of the zero-power soak the record begins with
+    quantum_K: Array | None = None  # (nodes,) step of the readings, 0 where none was found [K]
+    scans: Array | None = None  # (n,) how many scans each row stands for, 1 where not given
+    noise_K: Array | None = None  # (nodes,) scan-to-scan noise, standard deviation [K]
+    hot_start: bool = False  # the record begins while earlier heat still decays
+
+    @cached_property
+    def noise_before_rounding_K(self) -> Array:
+        """Scan-to-scan noise of each column without its rounding, standard deviations [K]."""
+        none = np.zeros(len(self.nodes))
+        noise_K = none if self.noise_K is None else self.noise_K
+        step_K = none if self.quantum_K is None else self.quantum_K
+        # What of the noise is not rounding; of single scans, how they flicker tells it better.
+        before = np.sqrt(np.maximum(noise_K**2 - step_K**2 / 12, 0.0))
+        before = np.where(step_K > 0, before, noise_K)
+        if self.scans is None:
+            for column in np.flatnonzero(step_K > 0):
+                readings = self.temperature_degC[:, column]
+                before[column] = noise_before_rounding(readings, float(step_K[column]))
+        return before
+
+
+def _some(values: Array) -> Array:
+    """A bounded, evenly spread sample of contiguous blocks of a long series."""
+    if len(values) <= SAMPLED:
+        return values
+    blocks = 40
+    size = SAMPLED // blocks
+    starts = np.linspace(0, len(values) - size, blocks).astype(int)
+    return np.concatenate([values[start : start + size] for start in starts])
+
+
+def _levels(sample: Array) -> Array:
+    return np.unique(np.round(sample[np.isfinite(sample)], 6))
+
+
+def quantum(values: Array) -> float:
+    """Step of a quantised series (n,), 0 where it is not quantised."""
+    sample = _some(values)
+    few = sample[:: max(1, len(sample) // GLANCE)]
+    if len(few) < len(sample) and len(_levels(few)) > 0.97 * len(few):
+        return 0.0
+    levels = _levels(sample)
+    if len(levels) < 3 or len(levels) > 0.6 * len(sample):
+        return 0.0
+    gaps = np.diff(levels)
+    step = float(np.median(gaps[gaps <= 1.5 * gaps.min()]))
+    off_grid = np.abs(gaps / step - np.round(gaps / step))
+    return step if step > 1e-4 and np.median(off_grid) < 0.1 else 0.0
+
+
+def _second_difference_scale(values: Array) -> float:
+    """Robust standard deviation of x[i] - (x[i-1] + x[i+1]) / 2."""
+    sample = _some(values)
+    slope = sample[1:] - sample[:-1]
+    bend = np.abs(0.5 * (slope[1:] - slope[:-1]))
+    bend = bend[np.isfinite(bend)]
+    if not len(bend):
+        return 0.0
+    # The median is 0 for coarse steps; the 90 % point then still sees the jumps.
+    places = np.array([0.5, 0.9]) * (len(bend) - 1)
+    low, high = np.floor(places).astype(int), np.ceil(places).astype(int)
+    bend.partition(np.unique([low, high]))
+    middle, most = bend[low] + (places - low) * (bend[high] - bend[low])
+    return float(max(middle / 0.6745, most / 1.645))
+
+
+def noise(values: Array) -> float:
+    """Standard deviation of the scan-to-scan noise of a series (n,), its trend taken out."""
+    return _second_difference_scale(values) / np.sqrt(1.5)
+
+
+def _bends_beyond(values: Array, limit: float) -> Index:
+    """Indices where |x[i] - (x[i-1] + x[i+1]) / 2| is beyond the limit, a block at a time."""
+    found = [np.array([], dtype=np.intp)]
+    for begin in range(0, len(values) - 2, BLOCK):
+        part = values[begin : begin + BLOCK + 2]
+        slope = part[1:] - part[:-1]
+        twice = slope[1:] - slope[:-1]
+        # Seldom: most blocks hold no bend so large, and no missing reading.
+        if not (twice.max() <= 2 * limit and twice.min() >= -2 * limit):
+            found.append(np.flatnonzero(np.abs(twice) > 2 * limit) + begin + 1)
+    return np.concatenate(found)
+
+
+def _row_medians(values: Array) -> Array:
+    """Median of each row (k,) of values (k, n), missing ones left out."""
+    ranked = np.sort(values, axis=1)
+    count, row = np.isfinite(values).sum(axis=1), np.arange(len(values))
+    return 0.5 * (ranked[row, (count - 1) // 2] + ranked[row, count // 2])
+
+
+def spikes(values: Array, step: float, noise_K: float | None = None) -> Index:
+    """Indices of readings that stand alone against both neighbours: (k,) of a series (n,).
+
+    step, noise_K: of the readings, the noise looked for where it is not given.
+    """
+    if len(values) < 5:
+        return np.array([], dtype=np.intp)
+    noise_K = noise(values) if noise_K is None else noise_K
+    scale = max(noise_K * np.sqrt(1.5), 0.4 * step, 1e-9)
+    suspects = _bends_beyond(values, 0.6 * SPIKE_SCALES * scale)
+    if not 0 < len(suspects) <= 0.05 * len(values):
+        return np.array([], dtype=np.intp)
+    suspects = np.unique(np.clip(np.concatenate((suspects - 1, suspects, suspects + 1)), 0, None))
+    suspects = suspects[suspects < len(values)]
+    # At the ends the window is moved inwards, so that a first or last reading can be judged too.
+    window = np.clip(suspects[:, None] + np.arange(-3, 4), 0, len(values) - 1)
+    around = values[window]
+    middle = _row_medians(around)
+    spread = _row_medians(np.abs(around - middle[:, None]))
+    limit = SPIKE_SCALES * scale + 6 * spread
+    return suspects[np.abs(values[suspects] - middle) > limit]
+
+
+def placeholders(temperature_degC: Array) -> int:
+    """Leading scans in which every channel shows one and the same number that then goes away."""
+    nodes = temperature_degC.shape[1]
+    if nodes < 2 or len(temperature_degC) < 4:
+        return 0
+    first = temperature_degC[0]
+    if not np.isfinite(first).all() or np.ptp(first) > 0:
+        return 0
+    same = (temperature_degC[: len(temperature_degC) // 2] == first[0]).all(axis=1)
+    lead = int(np.argmin(same)) if not same.all() else 0
+    following = temperature_degC[lead : lead + 200]
+    still_seen = (following == first[0]).mean()
+    return lead if lead and still_seen < 0.02 else 0
+
+
+def edges(power: Array) -> Index:
+    """Indices of the first sample after each step of the power held at each sample (n,)."""
+    change = np.abs(np.diff(power))
+    span = float(np.ptp(power))
+    if span == 0.0:
+        return np.array([], dtype=np.intp)
+    ripple = float(np.median(_some(change)))
+    large = np.flatnonzero(change > max(0.05 * span, 12 * ripple)) + 1
+    if len(large) == 0 or len(large) > MANY_EDGES:
+        return np.array([], dtype=np.intp)
+    return large
+
+
+def _edge_times(t_s: Array, starts: Index, power: Array, events: tuple[Event, ...]) -> Array:
+    """Time of each step (e,) [s]: the event's where one lies within its scan, else NaN."""
+    times = np.full(len(starts), np.nan)
+    marks = [e.t_s for e in events if e.event in ("power_on", "power_off")]
+    for k, start in enumerate(starts):
+        scan = t_s[start] - t_s[start - 1]
+        near = [m for m in marks if t_s[start - 1] - 0.5 * scan <= m <= t_s[start] + 0.01 * scan]
+        if near:
+            times[k] = min(max(near[0], t_s[start - 1]), t_s[start])
+    return times
+
+
+def _clean(run: Run) -> tuple[Run, list[str]]:
+    """Drop scans that cannot be used: times that do not advance, placeholders, no power known."""
+    left_out = list(run.left_out)
+    t_s, temperature, power = run.t_s, run.temperature_degC, run.power
+    if not (t_s[1:] > t_s[:-1]).all():
+        advancing = np.append(True, t_s[1:] > np.maximum.accumulate(t_s)[:-1])
+        left_out.append(f"{np.sum(~advancing)} scans whose time stamp repeats or runs backwards")
+        t_s, temperature, power = t_s[advancing], temperature[advancing], power[advancing]
+    lead = placeholders(temperature)
+    if lead:
+        left_out.append(
+            f"{lead} placeholder scan{'s' if lead > 1 else ''} at the start"
+            f" (every channel {temperature[0, 0]:g} degC)"
+        )
+        t_s, temperature, power = t_s[lead:], temperature[lead:], power[lead:]
+    missing = ~np.isfinite(power)
+    if missing.any() and not missing.all():
+        held = np.maximum.accumulate(np.where(missing, 0, np.arange(len(power))))
+        power = power[held]
+        power = np.where(np.isfinite(power), power, power[np.isfinite(power)][0])
+        left_out.append(f"{missing.sum()} missing power readings, the last one held")
+    return replace(run, t_s=t_s, temperature_degC=temperature, power=power), left_out
+
+
+def _zero_power_soak(t_s: Array, power: Array, starts: Index) -> int:
+    """Samples of the zero-power soak before the first step, 0 when the record has none."""
+    if not len(starts):
+        return 0
+    soak = int(starts[0])
+    at_rest = np.abs(power[:soak]).max() <= 0.01 * np.abs(power).max()
+    return soak if at_rest and soak >= SHORTEST_SOAK else 0
+
+
+def _means(values: Array) -> Array:
+    """Mean of each column (nodes,) of values (n, nodes), missing ones left out."""
+    mean = values.mean(axis=0)
+    if np.isfinite(mean).all():
+        return np.asarray(mean)
+    present = np.isfinite(values)
+    with np.errstate(invalid="ignore"):
+        return np.asarray(np.where(present, values, 0.0).sum(axis=0) / present.sum(axis=0))
+
+
+def _relative(soak: Array) -> Array:
+    """A soak's readings (n, nodes) less what is common to all channels at each scan."""
+    moved = soak - _means(soak)
+    present = np.isfinite(moved)
+    common = np.where(present, moved, 0.0).sum(axis=1) / np.maximum(present.sum(axis=1), 1)
+    return np.asarray(soak - common[:, None])
+
+
+def _soak_offsets(t_s: Array, soak: Array, noise_K: Array, step: Array) -> tuple[Array, Array]:
+    """Offsets of the channels (nodes,) [K] from their common mean, standard uncertainties."""
+    level = _means(soak)
+    present = np.isfinite(soak)
+    count = np.maximum(present.sum(axis=0), 1)
+    clock = np.where(present, t_s[:, None], 0.0)
+    clock = np.where(present, clock - clock.sum(axis=0) / count, 0.0)
+    moved = np.where(present, _relative(soak), 0.0)
+    lever = (clock**2).sum(axis=0)
+    slope = (clock * moved).sum(axis=0) / np.where(lever > 0, lever, np.inf)
+    drift = np.where(count > 3, np.abs(slope) * (t_s[-1] - t_s[0]) / np.sqrt(12), 0.0)
+    scatter = np.sqrt(_means((soak - level) ** 2))
+    stuck = np.where(scatter < 0.3 * step, step / np.sqrt(12), 0.0)
+    return level - np.nanmean(level), np.sqrt(noise_K**2 / count + drift**2 + stuck**2)
+
+
+def _starts_hot(temperature: Array, soak: int, noise_K: Array, step: Array) -> bool:
+    """Whether the nodes still move against each other before the first step.
+
+    Without a soak only nodes far apart tell, by more than thermocouples' offsets.
+    """
+    if not soak:
+        return float(np.ptp(_means(temperature[:5]))) > APART_K
+    quarter = max(1, soak // 4)
+    relative = _relative(temperature[:soak])
+    change = np.abs(_means(relative[soak - quarter : soak]) - _means(relative[:quarter]))
+    heated = temperature[soak :: max(1, (len(temperature) - soak) // SAMPLED)]
+    reached = float(np.ptp(np.fmax.reduce(heated, axis=0) - _means(temperature[:soak])))
+    seen = 6 * noise_K * np.sqrt(2 / quarter) + step
+    return bool(np.any(change > np.maximum(seen, HOT_SHARE * reached)))
+
+
+def _by_column(values: Array) -> Array:
+    """A copy (n, nodes) whose columns lie one after the other in memory."""
+    copy = np.empty(values.shape, order="F")
+    for begin in range(0, len(values), BLOCK):
+        copy[begin : begin + BLOCK] = values[begin : begin + BLOCK]
+    return copy
+
+
+def prepare(run: Run) -> Signals:
+    """Clean a run and remove its zero-power offsets.
+
+    Raises NotIdentifiable when fewer than 8 usable scans are left or no power was recorded.
+    """
+    run, left_out = _clean(run)
+    t_s, power = run.t_s, run.power
+    warnings: list[str] = []
+    if len(t_s) < 8:
+        plural = "" if len(t_s) == 1 else "s"
+        raise NotIdentifiable(
+            f"{run.path}: only {len(t_s)} usable scan{plural}; at least 8 are needed"
+        )
+    if not np.isfinite(power).all():
+        raise NotIdentifiable(f"{run.path}: no power was recorded; state it on import")
+    temperature = _by_column(run.temperature_degC)
+    step, noise_K = np.zeros((2, len(run.nodes)))
+    for j, node in enumerate(run.nodes):
+        readings = temperature[:, j]
+        if np.count_nonzero(np.isfinite(readings)) < 8:
+            raise NotIdentifiable(f"{run.path}: column {node}: fewer than 8 readings")
+        step[j], noise_K[j] = quantum(readings), noise(readings)
+        found = spikes(readings, step[j], noise_K[j])
+        if len(found):
+            where = ", ".join(f"{t:g}" for t in t_s[found[:4]])
+            more = ", ..." if len(found) > 4 else ""
+            plural = "s" if len(found) > 1 else ""
+            left_out.append(f"{len(found)} spike{plural} of {node} at {where}{more} s")
+            readings[found] = np.nan
+            noise_K[j] = noise(readings)
+    starts = edges(power)
+    times = _edge_times(t_s, starts, power, run.events)
+    soak = _zero_power_soak(t_s, power, starts)
+    offset, offset_u = np.full(len(run.nodes), np.nan), np.full(len(run.nodes), np.nan)
+    hot = len(run.nodes) > 1 and _starts_hot(temperature, soak, noise_K, step)
+    if hot:
+        warnings.append(
+            "the record begins warm: what is left of earlier heat is fitted beside the power, and"
+            " the thermocouples' offsets are not known beforehand; let it cool before the next run"
+        )
+    elif soak and len(run.nodes) > 1:
+        offset, offset_u = _soak_offsets(t_s[:soak], temperature[:soak], noise_K, step)
+        temperature -= np.where(np.isfinite(offset), offset, 0.0)
+    elif len(run.nodes) > 1 and np.any(power):
+        warnings.append(
+            "no zero-power soak: the thermocouples' offsets are not known, each node's start is"
+            " taken from the fitted curve"
+        )
+    known = np.isfinite(times)
+    scans = np.where(known, times, t_s[starts])
+    return Signals(
+        t_s=t_s,
+        nodes=run.nodes,
+        temperature_degC=temperature,
+        power=power,
+        power_unit=run.power_unit,
+        zero_power_offset_K=offset,
+        zero_power_offset_u_K=offset_u,
+        power_edges_s=tuple(map(float, scans)),
+        left_out=tuple(left_out),
+        warnings=tuple(warnings),
+        phase_starts=(0, *map(int, starts)),
+        edge_known=(True, *map(bool, known)),
+        soak_samples=soak,
+        quantum_K=step,
+        noise_K=noise_K,
+        hot_start=hot,
+    )
+
+
+def only(signals: Signals, nodes: tuple[str, ...]) -> Signals:
+    """The same signals with some of the nodes."""
+    columns = [signals.nodes.index(node) for node in nodes]
+
+    def pick(values: Array | None) -> Array | None:
+        return None if values is None else values[columns]
+
+    return replace(
+        signals,
+        nodes=nodes,
+        temperature_degC=signals.temperature_degC[:, columns],
+        zero_power_offset_K=signals.zero_power_offset_K[columns],
+        zero_power_offset_u_K=signals.zero_power_offset_u_K[columns],
+        quantum_K=pick(signals.quantum_K),
+        noise_K=pick(signals.noise_K),
+    )

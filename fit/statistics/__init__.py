@@ -1,0 +1,1 @@
+"""Several runs: differences, trends, batches."""

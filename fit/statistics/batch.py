@@ -1,0 +1,138 @@
+"""Many runs over all cores: one bad run, or one worker that dies, never stops the rest."""
+
+from __future__ import annotations
+
+import os
+import signal
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from concurrent.futures.process import BrokenProcessPool
+from dataclasses import dataclass
+from multiprocessing import get_context
+from pathlib import Path
+from typing import Generic, TypeVar
+
+from fit.errors import HeatrunError, RecordError
+from fit.records.writer import READINGS
+
+Result = TypeVar("Result")
+THREADS = (
+    "OMP_NUM_THREADS",
+    "OPENBLAS_NUM_THREADS",
+    "MKL_NUM_THREADS",
+    "VECLIB_MAXIMUM_THREADS",
+)
+
+
+@dataclass(frozen=True)
+class Outcome(Generic[Result]):
+    """What came of one run: a result, or one line that says why there is none."""
+
+    path: Path
+    result: Result | None
+    error: str | None = None
+
+
+def find_runs(paths: Sequence[Path]) -> tuple[Path, ...]:
+    """Run folders and readings files named by the user, folders of runs opened up.
+
+    Args:
+        paths: run folders, readings CSVs, or folders that hold run folders at any depth.
+
+    Returns:
+        Every run once, in the order named; those of a folder by name.
+
+    Raises:
+        RecordError: a path does not exist, or a folder holds no run.
+    """
+    found: dict[Path, None] = {}
+    for path in paths:
+        if not path.exists():
+            raise RecordError(
+                path, "", "no such file or folder", "name a run folder or a readings CSV"
+            )
+        if path.is_file() or (path / READINGS).is_file():
+            found.setdefault(path)
+            continue
+        inside = sorted(readings.parent for readings in path.rglob(READINGS))
+        if not inside:
+            raise RecordError(
+                path, "", f"holds no run (no {READINGS})", "name a run folder or a folder of runs"
+            )
+        found.update(dict.fromkeys(inside))
+    return tuple(found)
+
+
+def map_runs(
+    work: Callable[[Path], Result], paths: Sequence[Path], jobs: int | None = None
+) -> Iterator[Outcome[Result]]:
+    """Do the same work on every run, outcomes as they come.
+
+    Args:
+        work: function of one run's path; picklable, and so is its result.
+        paths: runs.
+        jobs: processes at once; all the cores when None.
+    """
+    jobs = min(jobs or os.cpu_count() or 1, len(paths))
+    if jobs <= 1:
+        yield from (_attempt(work, path) for path in paths)
+        return
+    pending = list(paths)
+    while pending:
+        done: set[Path] = set()
+        for outcome in _in_pool(work, pending, jobs):
+            done.add(outcome.path)
+            yield outcome
+        left = [path for path in pending if path not in done]
+        if not left:
+            return
+        # A worker died and took its pool along. Whoever was being worked on goes alone, so that
+        # the culprit is known and the others get their turn.
+        suspects, pending = left[: 2 * jobs], left[2 * jobs :]
+        for path in suspects:
+            alone = list(_in_pool(work, [path], 1))
+            yield from alone or [Outcome(path, None, f"{path}: the process that read it died")]
+
+
+def _in_pool(
+    work: Callable[[Path], Result], paths: Sequence[Path], jobs: int
+) -> Iterator[Outcome[Result]]:
+    """Outcomes in the order they finish; ends early, without a word, when a worker dies."""
+    # spawn: the same on every system, and safe beside the threads of a progress bar.
+    with ProcessPoolExecutor(jobs, mp_context=get_context("spawn"), initializer=_settle_in) as pool:
+        waiting: set[Future[Outcome[Result]]] = set()
+        upcoming = iter(paths)
+        try:
+            while True:
+                # Few at a time, so that a death leaves few suspects and Ctrl-C little to cancel.
+                for path in upcoming:
+                    waiting.add(pool.submit(_attempt, work, path))
+                    if len(waiting) >= 2 * jobs:
+                        break
+                if not waiting:
+                    return
+                finished, waiting = wait(waiting, return_when=FIRST_COMPLETED)
+                for future in finished:
+                    yield future.result()
+        except BrokenProcessPool:
+            return
+        finally:
+            pool.shutdown(wait=False, cancel_futures=True)
+
+
+def _attempt(work: Callable[[Path], Result], path: Path) -> Outcome[Result]:
+    try:
+        return Outcome(path, work(path))
+    except HeatrunError as error:
+        return Outcome(path, None, str(error))
+    except Exception as error:
+        return Outcome(
+            path, None, f"{path}: {type(error).__name__}: {' '.join(str(error).split())}"
+        )
+
+
+def _settle_in() -> None:
+    """In a worker, before numpy is loaded."""
+    # The cores are taken by the other workers already; Ctrl-C is answered by the parent alone.
+    os.environ.update(dict.fromkeys(THREADS, "1"))
+    signal.signal(signal.SIGINT, signal.SIG_IGN)

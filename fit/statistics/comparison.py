@@ -1,0 +1,336 @@
+"""Runs side by side: differences with what the runs share taken out, trend, unit-to-unit spread."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+from pathlib import Path
+
+import numpy as np
+
+from fit.errors import HeatrunError, NotIdentifiable
+from fit.measurement.spans import Spans, measure
+from fit.records.run import Array, Run
+from fit.statistics.trend import COVERAGE_FACTOR, Spread, Trend, estimate_spread, fit_trend
+
+SHARED_BY_A_RIG = ("sensor_match", "power")
+"""Contributions that come from the rig's instruments: the same error in each of its runs."""
+
+_POWER_DIFFERS = 0.05
+_AMBIENT_DIFFERS_K = 5.0
+
+
+@dataclass(frozen=True)
+class MeasuredRun:
+    """One run's spans with what comparing needs to know about it."""
+
+    path: Path
+    label: str
+    spans: Spans
+    rig: str | None = None  # equal for runs of the same instruments and channels, None: unknown
+    values: Mapping[str, float] | None = None  # label values, torque_Nm = 0.5 say
+    power_unit: str = "W"
+
+
+@dataclass(frozen=True)
+class Reading:
+    """One span in one run."""
+
+    R_K_per_W: float
+    u_K_per_W: float
+    own_u_K_per_W: float  # without what runs of one rig share
+    difference_K_per_W: float  # to the first run
+    difference_u_K_per_W: float
+    change: str  # higher | lower | none seen
+
+
+@dataclass(frozen=True)
+class SpanComparison:
+    """One span over all runs."""
+
+    from_node: str
+    to_node: str
+    readings: tuple[Reading, ...]
+    trend: Trend | None
+    spread: Spread | None
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """All spans over all runs; the first run is what the others are held against."""
+
+    runs: tuple[MeasuredRun, ...]
+    against: str | None
+    x: tuple[float, ...] | None  # value of `against` in each run
+    spans: tuple[SpanComparison, ...]
+    warnings: tuple[str, ...]
+
+
+def measure_run(run: Run) -> MeasuredRun:
+    """Spans of one run, and what `compare` needs beside them."""
+    spans = replace(measure(run), responses=())
+    return MeasuredRun(
+        run.path, run.label, spans, rig_identity(run), label_values(run), run.power_unit
+    )
+
+
+def rig_identity(run: Run) -> str | None:
+    """What makes two runs share their instruments' errors: instruments and channels of the rig.
+
+    The port is left out: an instrument stays itself in another socket.
+    """
+    rig = run.document.get("rig")
+    if not isinstance(rig, Mapping):
+        return None
+    instruments = [
+        {key: value for key, value in instrument.items() if key != "port"}
+        for instrument in rig.get("instrument") or []
+        if isinstance(instrument, Mapping)
+    ]
+    return repr([rig.get("title"), instruments, rig.get("channel"), rig.get("power")])
+
+
+def label_values(run: Run) -> dict[str, float]:
+    """Named numbers of a run: `values` of run.json, and `name=number` in its label and notes."""
+    texts = [run.label, *(str(event.details.get("text", "")) for event in run.events)]
+    found = {
+        name: float(number)
+        for text in texts
+        for name, number in re.findall(r"([A-Za-z]\w*)\s*=\s*(-?\d+\.?\d*(?:[eE][+-]?\d+)?)", text)
+    }
+    stated = run.document.get("values")
+    if isinstance(stated, Mapping):
+        found |= {str(k): float(v) for k, v in stated.items() if isinstance(v, int | float)}
+    return found
+
+
+def values_of(runs: Sequence[MeasuredRun], against: str) -> tuple[str, tuple[float, ...]]:
+    """Read `--against NAME` or `--against NAME=0.3,0.5,…`, one value a run in their order.
+
+    Args:
+        runs: compared.
+        against: the option's text.
+
+    Returns:
+        The quantity's name and its value in each run.
+
+    Raises:
+        HeatrunError: a value that is missing, too many, or no number.
+    """
+    name, given, text = (part.strip() for part in against.partition("="))
+    if not name:
+        raise HeatrunError("--against: no name; write torque_Nm=0.3,0.5 or torque_Nm")
+    if given:
+        return name, _stated_values(name, text, len(runs))
+    missing = [run.path for run in runs if name not in (run.values or {})]
+    if missing:
+        raise HeatrunError(
+            f"--against {name}: {missing[0]} states no {name}; write --against {name}=… with one "
+            f"value for each of the {len(runs)} runs, or label runs '{name}=0.5'"
+        )
+    return name, tuple((run.values or {})[name] for run in runs)
+
+
+def compare(
+    runs: Sequence[MeasuredRun],
+    against: str | None = None,
+    x: Sequence[float] | None = None,
+    remounted: bool = False,
+) -> Comparison:
+    """Hold runs side by side, span by span.
+
+    Errors of the instruments are the same in all runs of one rig and cancel in a difference, but
+    for the part that grows with it: power u_P leaves u_P (R_2 - R_1), a channel's match u_j leaves
+    u_j times the change of that node's rise (JCGM 100:2008, 5.2). What one run's noise and offset
+    leave is independent of the other's.
+
+    Args:
+        runs: two or more; the first is what the others are held against.
+        against: name of the quantity on the x axis of the trend.
+        x: its value in each run; without it the runs are taken as units of one kind.
+        remounted: the thermocouples were taken off and put back between the runs, so that their
+            match is a new one each time.
+
+    Raises:
+        NotIdentifiable: fewer than two runs, unlike units of power, or no two nodes that all have.
+    """
+    if len(runs) < 2:
+        raise NotIdentifiable("one run alone compares with nothing; name two or more")
+    units = {run.power_unit for run in runs}
+    if len(units) > 1:
+        raise NotIdentifiable(
+            f"the runs' powers are in {' and '.join(sorted(units))}; compare runs of one unit"
+        )
+    nodes = _common_nodes(runs)
+    merged = [_Merged.of(run, nodes) for run in runs]
+    shared = SHARED_BY_A_RIG[1:] if remounted else SHARED_BY_A_RIG
+    steps = [_difference_covariance(merged[0], other, shared) for other in merged]
+    joint = [_joint(merged, shared, i) for i in range(len(nodes) - 1)]
+    spans = tuple(
+        SpanComparison(
+            from_node=nodes[i],
+            to_node=nodes[i + 1],
+            readings=tuple(
+                _reading(run, merged[0], step, i, own[j, j])
+                for j, (run, step) in enumerate(zip(merged, steps, strict=True))
+            ),
+            trend=None if x is None else fit_trend(np.asarray(x, float), R, own, common),
+            # Runs that were varied on purpose do not show how alike units are.
+            spread=estimate_spread(R, own) if x is None else None,
+        )
+        for i, (R, own, common) in enumerate(joint)
+    )
+    warnings = _warnings(runs, nodes)
+    return Comparison(tuple(runs), against, None if x is None else tuple(x), spans, warnings)
+
+
+@dataclass(frozen=True)
+class _Merged:
+    """One run's spans between the nodes that all runs have."""
+
+    R: Array  # (s,)
+    covariance: Mapping[str, Array]  # name -> (s, s)
+    rig: str | None
+
+    @staticmethod
+    def of(run: MeasuredRun, nodes: tuple[str, ...]) -> _Merged:
+        spans = run.spans
+        place = [spans.nodes.index(node) for node in nodes]
+        lumps = np.zeros((len(nodes) - 1, len(spans.R_K_per_W)))
+        for row, (first, last) in zip(lumps, pairwise(place), strict=True):
+            row[first:last] = 1.0
+        covariance = {name: lumps @ c @ lumps.T for name, c in spans.covariance.items()}
+        return _Merged(lumps @ spans.R_K_per_W, covariance, run.rig)
+
+
+def _common_nodes(runs: Sequence[MeasuredRun]) -> tuple[str, ...]:
+    first = runs[0].spans.nodes
+    nodes = tuple(node for node in first if all(node in run.spans.nodes for run in runs))
+    for run in runs:
+        order = [node for node in run.spans.nodes if node in nodes]
+        if order != list(nodes):
+            raise NotIdentifiable(
+                f"{run.path}: nodes in the order {', '.join(order)}, but {', '.join(nodes)} in "
+                f"{runs[0].path}; name the columns in the same order"
+            )
+    if len(nodes) < 2:
+        raise NotIdentifiable(
+            f"no two nodes are in all runs ({', '.join(nodes) or 'none'}); name them alike"
+        )
+    return nodes
+
+
+def _difference_covariance(one: _Merged, other: _Merged, shared: Sequence[str]) -> Array:
+    """Covariance of other.R - one.R (s, s)."""
+    total = np.zeros((len(one.R), len(one.R)))
+    if one is other:
+        return total
+    same_rig = one.rig is not None and one.rig == other.rig
+    for name in one.covariance.keys() | other.covariance.keys():
+        c1, c2 = (run.covariance.get(name, np.zeros_like(total)) for run in (one, other))
+        if same_rig and name in shared:
+            left = _power_left if name == "power" else _match_left
+            total += left(one, other, c1, c2)
+        else:
+            total += c1 + c2
+    return total
+
+
+def _power_left(one: _Merged, other: _Merged, c1: Array, c2: Array) -> Array:
+    """A common relative error of the power: each span's own share of it, subtracted."""
+    change = np.sqrt(np.diag(c2)) * np.sign(other.R) - np.sqrt(np.diag(c1)) * np.sign(one.R)
+    return np.outer(change, change)
+
+
+def _match_left(_one: _Merged, _other: _Merged, c1: Array, c2: Array) -> Array:
+    """Common errors of the channels: a node's error raises the span below and lowers the one above.
+
+    C is tridiagonal, -C[i, i+1] the variance of the node between spans i and i + 1; what is left on
+    the diagonal belongs to the outer nodes.
+    """
+    nodes_1, ends_1 = _channels(c1)
+    nodes_2, ends_2 = _channels(c2)
+    left = np.diag((ends_2 - ends_1) ** 2)
+    for i, change in enumerate((nodes_2 - nodes_1) ** 2):
+        left[i : i + 2, i : i + 2] += change * np.array([[1.0, -1.0], [-1.0, 1.0]])
+    return left
+
+
+def _channels(c: Array) -> tuple[Array, Array]:
+    """Standard uncertainties of the inner nodes (s - 1,) and of the rest (s,) in a match matrix."""
+    inner = np.maximum(-np.diag(c, 1), 0.0)
+    rest = np.diag(c) - np.append(inner, 0.0) - np.append(0.0, inner)
+    return np.sqrt(inner), np.sqrt(np.maximum(rest, 0.0))
+
+
+def _reading(run: _Merged, first: _Merged, step: Array, i: int, own: float) -> Reading:
+    u = math.sqrt(sum(c[i, i] for c in run.covariance.values()))
+    difference = float(run.R[i] - first.R[i])
+    difference_u = math.sqrt(step[i, i])
+    seen = abs(difference) > COVERAGE_FACTOR * difference_u
+    change = ("higher" if difference > 0 else "lower") if seen else "none seen"
+    return Reading(float(run.R[i]), u, math.sqrt(own), difference, difference_u, change)
+
+
+def _joint(merged: Sequence[_Merged], shared: Sequence[str], i: int) -> tuple[Array, Array, Array]:
+    """One span in all runs (n,), the covariance of its own errors and of the shared ones (n, n)."""
+    R = np.array([run.R[i] for run in merged])
+    own, common = np.zeros((len(R), len(R))), np.zeros((len(R), len(R)))
+    same_rig = np.array([[a.rig is not None and a.rig == b.rig for b in merged] for a in merged])
+    for name in {name for run in merged for name in run.covariance}:
+        u = np.sqrt([run.covariance[name][i, i] if name in run.covariance else 0 for run in merged])
+        if name in shared:
+            # A run alone on its rig shares with none: its error is its own.
+            alone = same_rig.sum(axis=1) <= 1
+            own += np.diag(np.where(alone, u**2, 0.0))
+            common += np.where(same_rig & ~alone, np.outer(u, u), 0.0)
+        else:
+            own += np.diag(u**2)
+    return R, own, common
+
+
+def _stated_values(name: str, text: str, count: int) -> tuple[float, ...]:
+    try:
+        values = tuple(float(part) for part in text.split(","))
+    except ValueError:
+        raise HeatrunError(
+            f"--against {name}: '{text}' is no list of numbers; write {name}=0.3,0.5"
+        ) from None
+    if len(values) != count:
+        raise HeatrunError(
+            f"--against {name}: {len(values)} values for {count} runs; give one for each, in order"
+        )
+    if not all(math.isfinite(value) for value in values):
+        raise HeatrunError(f"--against {name}: '{text}' holds a value that is not finite")
+    return values
+
+
+def _warnings(runs: Sequence[MeasuredRun], nodes: tuple[str, ...]) -> tuple[str, ...]:
+    warnings = []
+    powers = [run.spans.power_W for run in runs]
+    if max(powers) > (1 + _POWER_DIFFERS) * min(powers):
+        warnings.append(
+            f"the runs were made at {min(powers):.3g} to {max(powers):.3g} W: a case sheds heat "
+            "better the hotter it is, so the span to ambient differs for that alone"
+        )
+    ambient = [run.spans.final_degC[-1] for run in runs if run.spans.nodes[-1] == "ambient"]
+    if len(ambient) == len(runs) and np.ptp(ambient) > _AMBIENT_DIFFERS_K:
+        warnings.append(
+            f"ambient was {min(ambient):.1f} to {max(ambient):.1f} °C: radiation makes the span to "
+            "ambient differ for that alone"
+        )
+    if any(not run.spans.settled for run in runs):
+        names = ", ".join(run.path.name for run in runs if not run.spans.settled)
+        warnings.append(f"not settled: {names}; their span to ambient is an extrapolation")
+    if len({run.rig for run in runs}) > 1 or runs[0].rig is None:
+        warnings.append(
+            "the runs do not all state the same rig: sensor match and power are taken as "
+            "independent between rigs, so differences are less certain"
+        )
+    left_out = {node for run in runs for node in run.spans.nodes} - set(nodes)
+    if left_out:
+        warnings.append(f"not in all runs, left out: {', '.join(sorted(left_out))}")
+    return tuple(warnings)

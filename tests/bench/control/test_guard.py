@@ -1,0 +1,152 @@
+"""Every rule of the guard trips where it should, and not a scan earlier."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import pytest
+
+from bench.acquisition.status import Scan
+from bench.control.guard import Guard, patience_s
+from tests.support.bench_rigs import short_rig
+
+PORTS = {"reader": "x", "supply": "y"}
+
+
+def guard(**keys: Any) -> Guard:
+    return Guard(short_rig(PORTS, guard={"silence_s": 10.0, **keys}))
+
+
+def scan(t_s: float = 0.0, power_W: float = 4.2, **degC: float) -> Scan:
+    silent = {"reader": 0.0, "supply": 0.0}
+    return Scan(t_s, {"tab": 23.0, **degC}, power_W, power_W, {}, silent)
+
+
+def test_a_node_at_its_limit_is_allowed_and_over_it_is_not() -> None:
+    watch = guard(max_degC={"tab": 110.0})
+    assert watch.check(scan(tab=110.0), True) is None
+    trip = watch.check(scan(tab=110.1), True)
+    assert trip is not None
+    assert (trip.rule, trip.node) == ("temperature", "tab")
+
+
+def test_a_limit_holds_with_the_power_off_too() -> None:
+    assert guard(max_degC={"tab": 110.0}).check(scan(tab=120.0, power_W=0.0), False) is not None
+
+
+@pytest.mark.parametrize(("K_per_min", "trips"), [(29.0, False), (31.0, True)])
+def test_rate_of_rise(K_per_min: float, trips: bool) -> None:
+    watch = guard(max_K_per_min=30.0)
+    found = [watch.check(scan(t, tab=23.0 + K_per_min * t / 60), True) for t in range(40)]
+    assert any(found) is trips
+
+
+def test_one_sixteenth_of_a_kelvin_is_no_rate() -> None:
+    watch = guard(max_K_per_min=3.0)
+    found = [watch.check(scan(t, tab=23.0 + 0.0625 * (t % 2)), True) for t in range(60)]
+    assert not any(found)
+
+
+def test_rate_holds_at_a_hundred_scans_a_second_in_bounded_memory() -> None:
+    watch = guard(max_K_per_min=30.0)
+    found = [watch.check(scan(t / 100, tab=23.0 + 0.6 * t / 100), True) for t in range(3000)]
+    assert any(found)
+    assert len(watch._recent) < 300
+
+
+@pytest.mark.parametrize("reads", [math.nan, 2048.0, -270.0])
+def test_an_open_sensor_is_told_from_a_silent_instrument(reads: float) -> None:
+    watch = guard()
+    found = [watch.check(scan(t, tab=reads), True) for t in range(13)]
+    assert not any(found[:11])
+    assert found[-1] is not None
+    assert (found[-1].rule, found[-1].node) == ("sensor", "tab")
+
+
+def test_a_sensor_that_comes_back_in_time_is_forgiven() -> None:
+    watch = guard()
+    found = [watch.check(scan(t, tab=math.nan if t % 8 else 23.0), True) for t in range(40)]
+    assert not any(found)
+
+
+def test_silence_names_the_instrument() -> None:
+    silent = Scan(50.0, {"tab": math.nan}, silent_s={"reader": 10.5, "supply": 0.2})
+    trip = guard().check(silent, True)
+    assert trip is not None
+    assert trip.text == "no reading from reader for 10 s"
+
+
+def test_a_scan_interval_longer_than_the_silence_is_no_silence() -> None:
+    rig = short_rig(PORTS, sequence={"interval_s": 60.0}, guard={"silence_s": 10.0})
+    assert patience_s(rig) == 150.0
+
+
+def test_power_over_its_limit() -> None:
+    watch = guard(max_power_W=6.0)
+    assert watch.check(scan(power_W=6.0), True) is None
+    assert watch.check(scan(power_W=6.1), True) is not None
+
+
+def test_power_over_what_was_stated() -> None:
+    watch = Guard(short_rig(PORTS, power={"source": "stated", "power_W": 4.2}))
+    assert watch.check(scan(power_W=5.0), True) is None
+    assert watch.check(scan(power_W=5.1), True) is not None
+
+
+def test_a_supply_that_still_gives_power_when_it_is_off() -> None:
+    watch = guard()
+    watch.check(scan(0.0), True)
+    found = [watch.check(scan(t, power_W=4.2), False) for t in (1, 2, 3)]
+    assert [one is not None for one in found] == [False, False, True]
+
+
+def test_a_supply_that_gives_nothing_while_it_is_on() -> None:
+    watch = guard()
+    watch.check(scan(0.0), True)
+    found = [watch.check(scan(t, power_W=0.0), True) for t in (1, 2, 3)]
+    assert found[-1] is not None
+    assert "its own limit" in found[-1].text
+
+
+def test_nothing_is_odd_while_it_is_being_switched() -> None:
+    watch = guard()
+    watch.check(scan(0.0), True)
+    assert not any(watch.check(scan(t, power_W=4.2), None) for t in range(1, 9))
+
+
+def test_power_that_is_no_longer_read() -> None:
+    watch = guard()
+    watch.check(scan(0.0), True)
+    found = [watch.check(scan(t, power_W=math.nan), True) for t in range(1, 13)]
+    assert found[-1] is not None
+    assert found[-1].rule == "silence"
+
+
+def test_power_that_never_comes_is_told_after_the_stated_silence() -> None:
+    watch = guard(silence_s=10.0)
+    watch.check(scan(0.0, power_W=0.02), False)
+    found = [watch.check(scan(t, power_W=0.02), True) for t in range(1, 13)]
+    assert [one is not None for one in found] == [False] * 11 + [True]
+    assert found[-1] is not None
+    assert "is the load connected" in found[-1].text
+
+
+def test_a_supply_that_comes_up_slowly_is_waited_for() -> None:
+    watch = guard(silence_s=10.0)
+    watch.check(scan(0.0, power_W=0.0), False)
+    rising = [watch.check(scan(t, power_W=0.0 if t < 8 else 4.2), True) for t in range(1, 30)]
+    assert not any(rising)
+
+
+def test_a_silent_instrument_is_never_called_an_open_sensor() -> None:
+    watch = guard(silence_s=10.0)
+    for t in range(40):
+        # The reading is a little younger than its scan: the sensor would seem silent for longer.
+        silent = {"reader": max(0.0, 0.5 * t - 0.004), "supply": 0.0}
+        value = 23.0 if t == 0 else math.nan
+        trip = watch.check(Scan(0.5 * t, {"tab": value}, 4.2, 4.2, {}, silent), True)
+        if trip:
+            break
+    assert trip is not None
+    assert trip.rule == "silence"

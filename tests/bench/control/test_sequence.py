@@ -1,0 +1,237 @@
+"""What ends each phase of the heat run."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from bench.acquisition.status import Estimate, Scan, SpanEstimate
+from bench.control.sequence import COOL, FINISHED, HEAT, ISOTHERMAL, SOAK, Sequence, off_the_others
+from bench.control.slopes import MOST_BINS, Course, slope
+from bench.rig.schema import Sequence as Settings
+
+Temperatures = Callable[[float], dict[str, float]]
+
+
+def settings(**keys: Any) -> Settings:
+    given: dict[str, Any] = {
+        "interval_s": 1.0, "soak_s": 60.0, "heat_s": 7200.0, "heat_until": "time", "cool_s": 30.0
+    }  # fmt: skip
+    return Settings(**{**given, **keys})
+
+
+def steady(t_s: float) -> dict[str, float]:
+    return {"tab": 23.1, "case": 23.0, "ambient": 22.9}
+
+
+def rising(tau_s: float, rise_K: float = 40.0, noise_K: float = 0.0) -> Temperatures:
+    """A first-order rise that begins at 60 s."""
+    random = np.random.default_rng(1)
+
+    def at(t_s: float) -> dict[str, float]:
+        share = -math.expm1(-max(0.0, t_s - 60.0) / tau_s)
+        noise = noise_K * random.standard_normal(2)
+        return {
+            "tab": 23.0 + rise_K * share + float(noise[0]),
+            "case": 23.0 + 0.6 * rise_K * share + float(noise[1]),
+            "ambient": 23.0,
+        }
+
+    return at
+
+
+def walk(
+    sequence: Sequence, temperatures: Temperatures, until_s: float, estimate: Any = None
+) -> list[tuple[float, str]]:
+    """Step it, switching at once whenever it wants to; when each phase began."""
+    seen: list[tuple[float, str]] = []
+    on = False
+    for t in range(int(until_s) + 1):
+        sequence.observe(Scan(float(t), temperatures(float(t))), estimate(t) if estimate else None)
+        if sequence.wants_power is not on:
+            on = sequence.wants_power
+            sequence.power_switched(on, float(t))
+        if not seen or seen[-1][1] != sequence.phase:
+            seen.append((float(t), sequence.phase))
+        if sequence.finished or sequence.trip:
+            break
+    return seen
+
+
+def test_phases_by_time() -> None:
+    phases = walk(Sequence(settings(heat_s=100.0)), steady, 1000)
+    assert phases == [(0, ISOTHERMAL), (10, SOAK), (60, HEAT), (160, COOL), (190, FINISHED)]
+
+
+def test_without_soak_and_cool_it_only_heats() -> None:
+    phases = walk(Sequence(settings(heat_s=100.0, soak_s=0.0, cool_s=0.0)), steady, 1000)
+    assert phases == [(0, HEAT), (100, FINISHED)]
+
+
+def test_heating_counts_from_the_confirmed_switch() -> None:
+    sequence = Sequence(settings(heat_s=100.0))
+    for t in range(90):
+        sequence.observe(Scan(float(t), steady(t)))
+    assert (sequence.phase, sequence.wants_power) == (SOAK, True)
+    sequence.power_switched(True, 90.0)
+    sequence.observe(Scan(189.0, steady(0)))
+    assert sequence.wants_power
+    sequence.observe(Scan(190.0, steady(0)))
+    assert not sequence.wants_power
+
+
+@pytest.mark.parametrize("tau_s", [60.0, 300.0, 1500.0])
+@pytest.mark.parametrize("noise_K", [0.0, 0.05])
+def test_settled_is_called_with_one_percent_left_give_or_take(tau_s: float, noise_K: float) -> None:
+    sequence = Sequence(settings(heat_until="settled", heat_s=1e5), "ambient")
+    phases = walk(sequence, rising(tau_s, noise_K=noise_K), 2e4)
+    ended = next(t for t, phase in phases if phase == COOL)
+    assert 0.004 < math.exp(-(ended - 60.0) / tau_s) < 0.02
+
+
+def test_a_rise_that_goes_on_is_not_settled() -> None:
+    sequence = Sequence(settings(heat_until="settled", heat_s=7200.0), "ambient")
+    phases = walk(sequence, rising(20_000.0), 8000)
+    assert next(t for t, phase in phases if phase == COOL) == 7260
+
+
+def test_a_fast_rise_with_a_slow_case_behind_it_is_not_settled() -> None:
+    fast, slow = rising(5.0, 30.0), rising(2000.0, 20.0)
+
+    def both(t_s: float) -> dict[str, float]:
+        return {**slow(t_s), "tab": fast(t_s)["tab"] + slow(t_s)["tab"] - 23.0}
+
+    sequence = Sequence(settings(heat_until="settled", heat_s=1e5), "ambient")
+    phases = walk(sequence, both, 2e4)
+    assert next(t for t, phase in phases if phase == COOL) > 3 * 2000
+
+
+def test_a_drifting_room_does_not_hold_up_the_end() -> None:
+    def drifting(t_s: float) -> dict[str, float]:
+        return {node: value + t_s / 1800 for node, value in rising(100.0)(t_s).items()}
+
+    sequence = Sequence(settings(heat_until="settled", heat_s=1e5), "ambient")
+    phases = walk(sequence, drifting, 5000)
+    assert next(t for t, phase in phases if phase == COOL) < 1000
+
+
+@pytest.mark.parametrize("phase", [0.0, 1.6, 3.1, 4.7])
+def test_a_swinging_room_neither_hastens_nor_holds_up_the_end(phase: float) -> None:
+    # The room swings by 1 K in 5000 s; the case follows it through its own time constant.
+    tau_s, case = 730.0, [23.0 + math.sin(phase)]
+
+    def swinging(t_s: float) -> dict[str, float]:
+        room = 23.0 + math.sin(2 * math.pi * t_s / 5000.0 + phase)
+        heated = 24.0 if t_s >= 60 else 0.0
+        case[0] += (1 - math.exp(-1 / tau_s)) * (room + heated - case[0])
+        return {"tab": case[0] + heated / 2, "case": case[0], "ambient": room}
+
+    sequence = Sequence(settings(heat_until="settled", heat_s=1e5), "ambient")
+    phases = walk(sequence, swinging, 2e4)
+    ended = next(t for t, phase in phases if phase == COOL)
+    assert 4.6 < (ended - 60.0) / tau_s < 7.0
+
+
+def decided(t_s: float, decision: str) -> Estimate:
+    return Estimate(t_s, spans=(SpanEstimate("tab", "case", 1.0, 0.1, 2.0, decision),))
+
+
+def test_decided_needs_the_decision_several_times_in_a_row() -> None:
+    answers = ["undecided", "conforming", "undecided", "conforming", "conforming", "conforming"]
+
+    def estimate(t: int) -> Estimate | None:
+        number = (t - 70) // 10
+        return decided(70 + 10 * number, answers[min(number, 5)]) if t >= 70 else None
+
+    phases = walk(Sequence(settings(heat_until="decided")), steady, 1000, estimate)
+    assert next(t for t, phase in phases if phase == COOL) == 120
+
+
+def test_nothing_is_decided_without_spans() -> None:
+    phases = walk(Sequence(settings(heat_until="decided", heat_s=50.0)), steady, 1000, Estimate)
+    assert next(t for t, phase in phases if phase == COOL) == 110
+
+
+def test_a_channel_off_the_others_is_named_before_the_soak() -> None:
+    sequence = Sequence(settings(isothermal_K=3.0))
+    phases = walk(sequence, lambda t: {**steady(t), "case": 27.0, "tab": 23.2}, 100)
+    assert phases[-1][0] == 10
+    assert sequence.trip is not None
+    assert sequence.trip.node == "case"
+
+
+@given(st.floats(-50, 50), st.floats(0.1, 5.0))
+def test_only_a_spread_over_the_limit_is_named(base: float, most_K: float) -> None:
+    inside = {"a": base, "b": base + 0.9 * most_K, "c": base}
+    outside = {"a": base, "b": base + 1.1 * most_K, "c": base}
+    assert off_the_others(inside, most_K) is None
+    assert off_the_others(outside, most_K).node == "b"  # type: ignore[union-attr]
+
+
+def test_time_left() -> None:
+    sequence = Sequence(settings(heat_s=100.0))
+    assert sequence.left_s(20.0) == 40.0
+    walk(sequence, steady, 61)
+    assert sequence.left_s(61.0) == 99.0
+
+
+def test_time_left_until_settled_is_near_the_truth() -> None:
+    sequence = Sequence(settings(heat_until="settled", heat_s=1e5), "ambient")
+    walk(sequence, rising(300.0), 60 + 700, lambda t: Estimate(float(t), (300.0,)))
+    left_s = sequence.left_s(760.0)
+    assert left_s == pytest.approx(300 * math.log(100) - 700, rel=0.15)
+
+
+@pytest.mark.parametrize(
+    ("heat", "phase", "power"),
+    [((None, None), SOAK, False), ((60.0, None), SOAK, True), ((60.0, 400.0), COOL, False)],
+)
+def test_a_run_goes_on_where_it_died(
+    heat: tuple[float | None, float | None], phase: str, power: bool
+) -> None:
+    sequence = Sequence.continued(settings(), "ambient", *heat)
+    sequence.observe(Scan(59.0, steady(0)))
+    assert (sequence.phase, sequence.wants_power) == (phase, power)
+
+
+def test_resumed_heating_counts_from_the_first_switch_on() -> None:
+    sequence = Sequence.continued(settings(heat_s=100.0), None, 60.0, None)
+    sequence.observe(Scan(140.0, steady(0)))
+    assert sequence.wants_power
+    sequence.power_switched(True, 150.0)
+    sequence.observe(Scan(161.0, steady(0)))
+    assert not sequence.wants_power
+
+
+@pytest.mark.parametrize(("interrupted_s", "cooled_s"), [(90.0, 120.0), (None, 230.0)])
+def test_resumed_after_its_heating_time_a_run_cools_without_power(
+    interrupted_s: float | None, cooled_s: float
+) -> None:
+    sequence = Sequence.continued(
+        settings(heat_s=100.0, cool_s=30.0), None, 60.0, None, interrupted_s
+    )
+    for t_s in np.arange(200.0, 300.0):
+        sequence.observe(Scan(t_s, steady(0)))
+        assert not sequence.wants_power
+        assert sequence.finished == (t_s >= max(cooled_s, 201.0))
+    assert "had passed" in sequence.why_heat_ended
+
+
+@given(st.lists(st.floats(-1e3, 1e3), min_size=3, max_size=30))
+def test_slope_agrees_with_numpy(values: list[float]) -> None:
+    expected = np.polyfit(np.arange(len(values)), values, 1)[0]
+    assert slope(list(enumerate(values))) == pytest.approx(expected, abs=1e-6)
+
+
+def test_a_course_stays_small_and_keeps_its_slope_through_gaps() -> None:
+    course = Course(0.1)
+    for i in range(50_000):
+        course.add(0.1 * i, {"tab": math.nan if i % 7 == 0 else 20 + 0.002 * 0.1 * i})
+    assert len(course) <= MOST_BINS
+    assert course.slope_K_per_s("tab", 500.0)[0] == pytest.approx(0.002, rel=1e-3)

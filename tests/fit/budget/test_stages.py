@@ -1,0 +1,191 @@
+"""Stage kinds: what their keys do to the resistance."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from fit.budget.stages.bar import Bar
+from fit.budget.stages.base import StageKeys, numbers
+from fit.budget.stages.pad import Pad
+from fit.budget.stages.registry import KINDS
+from fit.budget.stages.surface import Surface
+from fit.budget.stages.via_array import ViaArray, ring_sizes
+
+ENDS = {"name": "stage", "from": "case", "to": "ambient"}
+VIAS = {"count": 20, "drill_mm": 0.6, "plating_um": 25, "board_mm": 1.6}
+PAD = {"thickness_mm": 0.5, "area_mm2": 308, "conductivity_W_per_mK": 3.0}
+BAR = {"length_mm": 40, "area_mm2": 200, "conductivity_W_per_mK": 167}
+BOX = {"emissivity": 0.85, "faces": [{"area_mm2": 10000, "orientation": "vertical"}]}
+
+
+def make(kind: str, **keys: Any) -> StageKeys:
+    return KINDS[kind].model_validate({**ENDS, "kind": kind, **keys})
+
+
+def resistance(stage: StageKeys) -> float:
+    drawn = {key: np.array([value]) for key, value in numbers(stage).items()}
+    return float(stage.resistance(drawn)[0])
+
+
+def rise(stage: StageKeys, heat_W: float, ambient_degC: float = 25.0) -> float:
+    assert isinstance(stage, Surface)
+    drawn = {key: np.array([value]) for key, value in numbers(stage).items()}
+    return float(stage.rise_K(drawn, np.array([heat_W]), ambient_degC)[0])
+
+
+def test_pad_is_bulk_over_area() -> None:
+    assert resistance(make("pad", **PAD)) == pytest.approx(0.5e-3 / (3.0 * 308e-6))
+
+
+def test_contact_adds_to_the_bulk_of_a_pad() -> None:
+    with_contact = resistance(make("pad", **PAD, contact_K_mm2_per_W=30.8))
+    assert with_contact - resistance(make("pad", **PAD)) == pytest.approx(0.1)
+
+
+def test_screws_do_not_change_a_pad_known_by_its_bulk() -> None:
+    screw = {"count": 2, "thread_mm": 3, "torque_Nm": 0.5}
+    assert resistance(make("pad", **PAD, screw=screw)) == resistance(make("pad", **PAD))
+
+
+def screwed(torque_Nm: float) -> float:
+    return resistance(
+        make(
+            "pad",
+            area_mm2=308,
+            impedance_points=[[100, 300.0], [1000, 200.0]],
+            screw={"count": 2, "thread_mm": 3, "torque_Nm": torque_Nm},
+        )
+    )
+
+
+def test_tighter_screws_lower_the_impedance_of_a_pad() -> None:
+    assert screwed(0.12) < screwed(0.05)
+
+
+def test_impedance_is_held_beyond_the_points_of_the_data_sheet() -> None:
+    assert screwed(10.0) == pytest.approx(200.0 / 308)
+
+
+def test_pressure_between_two_points_is_read_off_a_straight_line_in_logarithms() -> None:
+    torque = 308e-6 * np.sqrt(100e3 * 1000e3) * 0.2 * 3e-3 / 2
+    assert screwed(torque) == pytest.approx(np.sqrt(300.0 * 200.0) / 308)
+
+
+def test_solder_in_the_bore_helps_a_via() -> None:
+    assert resistance(make("via_array", **VIAS, fill_W_per_mK=50)) < resistance(
+        make("via_array", **VIAS)
+    )
+
+
+def test_rings_of_vias_hold_all_of_them() -> None:
+    assert [ring_sizes(n) for n in (1, 4, 20, 36)] == [[1], [4], [4, 12, 4], [4, 12, 20]]
+
+
+def test_foil_between_rings_makes_the_twentieth_via_worth_less() -> None:
+    plain = resistance(make("via_array", **VIAS))
+    through_foil = resistance(make("via_array", **VIAS, pitch_mm=1.2, foil_um=35))
+    assert plain < through_foil < 5 * plain
+
+
+def test_bar_stores_heat_by_its_mass() -> None:
+    stage = make("bar", **BAR, density_kg_per_m3=2700, specific_heat_J_per_kgK=900)
+    assert stage.capacity_J_per_K() == pytest.approx(8e-6 * 2700 * 900)
+
+
+def test_stated_capacity_goes_before_geometry() -> None:
+    stage = make("bar", **BAR, density_kg_per_m3=2700, specific_heat_J_per_kgK=900, C_J_per_K=7.0)
+    assert stage.capacity_J_per_K() == 7.0
+
+
+def test_surface_resistance_falls_as_the_case_warms() -> None:
+    assert rise(make("surface", **BOX), 8.0) / 8.0 < rise(make("surface", **BOX), 2.0) / 2.0
+
+
+def test_thin_air_cools_less() -> None:
+    assert rise(make("surface", **BOX, air_kPa=70), 4.0) > rise(make("surface", **BOX), 4.0)
+
+
+def test_hot_face_down_cools_less_than_up() -> None:
+    up, down = (
+        make("surface", emissivity=0.85, faces=[{"area_mm2": 10000, "orientation": way}])
+        for way in ("up", "down")
+    )
+    assert rise(down, 4.0) > rise(up, 4.0)
+
+
+def test_surface_balance_closes() -> None:
+    stage = make("surface", **BOX)
+    assert isinstance(stage, Surface)
+    drawn = {key: np.array([value]) for key, value in numbers(stage).items()}
+    warm = stage.rise_K(drawn, np.array([4.0]), 25.0)
+    convected = warm * stage._convection_curve(25.0)(warm) / warm
+    radiated = 0.85 * 5.670374419e-8 * 0.01 * ((298.15 + warm) ** 4 - 298.15**4)
+    assert convected + radiated == pytest.approx(4.0, rel=1e-5)
+
+
+@given(
+    drill=st.floats(0.2, 2.0),
+    plating=st.floats(10, 60),
+    count=st.integers(1, 60),
+)
+def test_one_more_via_never_hurts(drill: float, plating: float, count: int) -> None:
+    fewer, more = (
+        resistance(
+            ViaArray.model_validate(
+                {
+                    **ENDS,
+                    "kind": "via_array",
+                    "count": n,
+                    "drill_mm": drill,
+                    "plating_um": plating,
+                    "board_mm": 1.6,
+                    "pitch_mm": 3.0,
+                    "foil_um": 35,
+                }
+            )
+        )
+        for n in (count, count + 1)
+    )
+    assert more < fewer
+
+
+@pytest.mark.parametrize(("model", "keys"), [(Pad, PAD), (Bar, BAR), (ViaArray, VIAS)])
+def test_every_default_uncertainty_names_a_key(
+    model: type[StageKeys], keys: dict[str, Any]
+) -> None:
+    assert set(model.default_u) <= set(model.model_fields)
+
+
+def test_plate_stores_heat_by_its_mass() -> None:
+    plate = {
+        "source_mm2": 100,
+        "plate_mm2": 900,
+        "thickness_mm": 3,
+        "conductivity_W_per_mK": 167,
+        "onward_K_per_W": 6.0,
+    }
+    stage = make("spreading", **plate, density_kg_per_m3=2700, specific_heat_J_per_kgK=900)
+    assert stage.capacity_J_per_K() == pytest.approx(900 * 3 * 1e-9 * 2700 * 900)
+
+
+def test_pad_by_impedance_needs_its_thickness_to_know_its_mass() -> None:
+    stage = make(
+        "pad",
+        area_mm2=308,
+        impedance_points=[[100, 300.0]],
+        screw={"count": 2, "thread_mm": 3, "torque_Nm": 0.1},
+        density_kg_per_m3=2000,
+        specific_heat_J_per_kgK=1000,
+    )
+    assert stage.problem() == "density_kg_per_m3 needs thickness_mm beside it"
+
+
+def test_torque_and_thread_of_a_screw_are_unsure_together() -> None:
+    screw = {"count": 2, "thread_mm": 3, "torque_Nm": 0.5, "torque_Nm_u": 0.05, "thread_mm_u": 0.3}
+    stage = make("pad", area_mm2=308, impedance_points=[[100, 300.0]], screw=screw)
+    assert stage.parts_u()["clamp_factor"].u == pytest.approx(np.hypot(0.1, 0.1))

@@ -1,0 +1,41 @@
+"""Covariance of everything fitted, against the sandwich written out in full."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from fit.identification.covariance import autocorrelation
+from fit.identification.least_squares import full_jacobian
+from fit.identification.response import identify
+from tests.fit.identification.test_response import made_run
+
+
+def test_the_covariance_is_the_sandwich_written_out() -> None:
+    fitted = identify(made_run()).fit
+    assert fitted is not None
+    solution, weight = fitted.solution, fitted.problem.weight
+    cells = len(fitted.model.record.cells.samples)
+    J = full_jacobian(solution, weight)
+    m, N, size = J.shape
+    q, p = len(solution.theta), fitted.model.parameters
+    residual = solution.residual[:cells]
+    rho = autocorrelation(residual)
+    across = residual.T @ residual / max(cells - p - q / m, 1.0)
+    floor = np.sqrt(np.maximum(1 / np.diag(across), 1.0))
+    across = across * np.outer(floor, floor)
+    along = rho ** np.abs(np.subtract.outer(np.arange(cells), np.arange(cells)))
+    whole = np.zeros((m, N, m, N))
+    for i in range(m):
+        whole[i, cells:, i, cells:] = np.eye(N - cells)
+        for j in range(m):
+            whole[i, :cells, j, :cells] = across[i, j] * along
+    flat = J.reshape(m * N, size)
+    prior = np.zeros((size, size))
+    if fitted.problem.prior is not None:
+        prior[:q, :q] = np.diag(1 / fitted.problem.prior.sd**2)
+    bread = np.linalg.inv(flat.T @ flat + prior)
+    meat = flat.T @ whole.reshape(m * N, m * N) @ flat + prior
+    sandwich = bread @ meat @ bread
+    scale = np.sqrt(np.outer(np.diag(sandwich), np.diag(sandwich)))
+    assert fitted.covariance.total / scale == pytest.approx(sandwich / scale, abs=1e-6)

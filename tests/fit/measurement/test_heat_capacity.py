@@ -1,0 +1,100 @@
+"""The heat capacity a record shows, and what it tells of the power reading."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from fit.assessment.conformity import hold
+from fit.assessment.diagnosis import weigh
+from fit.assessment.hypotheses import CapacityEvidence
+from fit.measurement.heat_capacity import stored_heat
+from fit.measurement.spans import measure
+from fit.signals.preparation import prepare
+from tests.benchmarks.faulty_rigs import MEASURED, SHARE, random_rig
+from tests.fit.assessment.test_diagnosis import pattern
+
+
+def true_capacities(seed):
+    """Of the rig that `random_rig` draws: its budget's own, its drawing error taken out."""
+    rig = random_rig(seed, "none")
+    stages = rig.prediction.budget.stages
+    u = 0.3 if stages[0].C_u_J_per_K is None else 0.05
+    random = np.random.default_rng([seed, 1])
+    random.integers(2)
+    C = rig.prediction.C_J_per_K / np.exp(u * random.standard_normal(len(stages)))
+    return np.array([C[0] + C[1], *C[2:]])
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_apparent_heat_capacity_is_the_true_one(seed):
+    """Simulated truth: natural convection and radiation, drifting ambient, lag, 1/16 K steps."""
+    run = random_rig(seed, "none").run
+    found = stored_heat(prepare(run), MEASURED, true_capacities(seed), float(run.power.max()))
+    assert found.ratio * SHARE == pytest.approx(1.0, abs=0.03)
+    assert found.u < 0.03
+
+
+def test_power_that_reads_high_makes_the_heat_capacity_seem_larger():
+    run = random_rig(1, "none").run
+    C, power_W = true_capacities(1), float(run.power.max())
+    right = stored_heat(prepare(run), MEASURED, C, power_W)
+    high = stored_heat(prepare(replace(run, power=1.1 * run.power)), MEASURED, C, 1.1 * power_W)
+    assert high.ratio / right.ratio == pytest.approx(1.1, rel=0.003)
+
+
+def test_record_without_ambient_tells_nothing():
+    run = random_rig(1, "none").run
+    assert stored_heat(prepare(run), MEASURED[:-1], np.ones(3), 4.0) is None
+
+
+def test_record_that_barely_warms_tells_nothing():
+    run = random_rig(1, "none").run
+    short = replace(run, t_s=run.t_s[:75], temperature_degC=run.temperature_degC[:75])
+    short = replace(short, power=run.power[:75])
+    assert stored_heat(prepare(short), MEASURED, true_capacities(1), 4.0) is None
+
+
+def probability(kind, measured, capacity):
+    posterior = weigh(replace(pattern(measured), capacity=capacity))
+    return sum(s.probability for s in posterior.suspicions if s.cause.kind == kind)
+
+
+def evidence(scale, case_share=0.9):
+    rest = (1 - case_share) / 3
+    return CapacityEvidence(np.log(scale), 0.04, np.array([rest, rest, rest, case_share, 0.0]))
+
+
+def test_heat_capacity_off_the_other_way_names_the_power():
+    """All spans 12 % low are within the budget's own doubt; 12 % more capacity settles it."""
+    low = np.array((3.2, 0.6, 0.7, 7.5)) / 1.12
+    alone = probability("power-error", low, None)
+    agreed = probability("power-error", low, evidence(1.12))
+    denied = probability("power-error", low, evidence(1.0))
+    assert denied < alone < agreed
+    assert agreed > 0.8
+    assert denied < 0.2
+
+
+def test_heat_capacity_as_budgeted_leaves_a_resistance_that_rose():
+    measured = (3.2, 1.1, 0.7, 7.5)
+    assert probability("poor-contact", measured, evidence(1.0)) > 0.95
+
+
+def test_case_that_reads_low_seems_to_store_more():
+    """Its own rise is the divisor: 15 % less of it, 1 / 0.865 the capacity at a 90 % share."""
+    rise = 7.5
+    missed = 0.15 * rise
+    measured = (3.2, 0.6, 0.7 + missed, 7.5 - missed)
+    with_it = probability("sensor-placement", measured, evidence(1 / 0.865))
+    against_it = probability("sensor-placement", measured, evidence(0.75))
+    assert with_it > 0.9
+    assert against_it <= with_it
+
+
+def test_budget_without_a_case_capacity_gives_no_evidence():
+    rig = random_rig(1, "none")
+    bare = replace(rig.prediction, C_J_per_K=np.zeros(5))
+    assert hold(measure(rig.run), bare).decision == "conforming"

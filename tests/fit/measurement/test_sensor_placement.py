@@ -1,0 +1,107 @@
+"""A loose thermocouple shows in the case's slow rise, no budget needed."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from bench.virtual.prototype import Prototype, Sensor
+from fit.assessment.conformity import hold
+from fit.measurement.sensor_placement import slow_share
+from fit.measurement.spans import measure
+from fit.records.run import Run
+from fit.signals.preparation import prepare
+from tests.benchmarks.faulty_rigs import SOAK_S, random_rig, record
+
+NODES = ("junction", "tab", "board_back", "bar", "case", "ambient")
+R_K_PER_W = (1.0, 3.0, 0.6, 0.5, 6.0)
+C_J_PER_K = (0.05, 2.0, 6.0, 30.0, 200.0)
+
+
+def share_of(low=None, resistance=R_K_PER_W):
+    sensors = {
+        node: Sensor(0.7, 0.03, 2.0, 1 / 16, (low or {}).get(node, 0.0)) for node in NODES[1:]
+    }
+    prototype = Prototype(NODES, resistance, C_J_PER_K, sensors=sensors)
+    run = record(prototype, 5.0, np.random.default_rng(3))
+    signals = prepare(run)
+    return slow_share(signals, signals.nodes)
+
+
+@pytest.fixture(scope="module")
+def sound():
+    return share_of()
+
+
+def test_sound_spans_show_the_stored_heat_only(sound):
+    """R_j c_j / R_last with c_j the share of the heat capacity upstream."""
+    stored = np.cumsum(C_J_PER_K)[1:4] / sum(C_J_PER_K)
+    expected = np.array(R_K_PER_W[1:4]) * stored / R_K_PER_W[-1]
+    u = np.sqrt(np.diag(sound.covariance)[:3])
+    assert np.all(np.abs(sound.share[:3] - expected) < 3 * u)
+    assert np.all(u < 0.01)
+
+
+def test_last_span_shows_all_of_it_by_definition(sound):
+    assert sound.share[-1] == 1.0
+    assert sound.covariance[-1, -1] == 0.0
+
+
+@pytest.mark.parametrize(("node", "above", "below"), [("board_back", 0, 1), ("bar", 1, 2)])
+def test_bead_that_misses_a_tenth_moves_both_its_spans(sound, node, above, below):
+    moved = share_of({node: 0.1}).share - sound.share
+    assert moved[above] == pytest.approx(0.1, abs=0.01)
+    assert moved[below] == pytest.approx(-0.1, abs=0.01)
+
+
+def test_case_bead_is_seen_against_its_own_reading(sound):
+    moved = share_of({"case": 0.2}).share - sound.share
+    assert moved[2] == pytest.approx(0.2 / 0.8, abs=0.02)
+
+
+def test_high_resistance_moves_no_share(sound):
+    doubled = share_of(resistance=(1.0, 3.0, 1.2, 0.5, 6.0))
+    assert np.abs(doubled.share - sound.share).max() < 0.02
+
+
+def test_without_ambient_there_is_no_such_evidence():
+    prototype = Prototype(
+        NODES, R_K_PER_W, C_J_PER_K, sensors={n: Sensor(0.0, 0.03) for n in NODES}
+    )
+    signals = prepare(record(prototype, 5.0, np.random.default_rng(0)))
+    assert slow_share(signals, signals.nodes[:-1]) is None
+
+
+def begun(run: Run, heat_s: float) -> Run:
+    """The same run, ended so long after the power came on."""
+    n = int(np.searchsorted(run.t_s, SOAK_S + heat_s))
+    return replace(
+        run, t_s=run.t_s[:n], temperature_degC=run.temperature_degC[:n], power=run.power[:n]
+    )
+
+
+@pytest.mark.parametrize("seconds", [90, 180, 300])
+def test_record_too_short_to_tell_slow_from_fast_does_not_claim_to(seconds):
+    """The share that stored heat explains lies within what is stated, however short the record."""
+    R = np.array([1.0, 3.0, 0.6, 1.0, 6.0])
+    sensors = {node: Sensor(0.7, 0.03, 2.0, 1 / 16) for node in NODES[1:]}
+    prototype = Prototype(NODES, tuple(R), C_J_PER_K, sensors=sensors)
+    whole = record(prototype, 5.0, np.random.default_rng(3), interval_s=1.0)
+    signals = prepare(begun(whole, seconds))
+    found = slow_share(signals, signals.nodes)
+    expected = R[1:4] * np.cumsum(C_J_PER_K)[1:4] / sum(C_J_PER_K) / R[-1]
+    u = np.sqrt(np.diag(found.covariance)[:3])
+    assert np.all(np.abs(found.share[:3] - expected) < 3 * u)
+
+
+@pytest.mark.parametrize("seed", [7, 13, 18])
+def test_loose_thermocouple_is_found_before_the_case_has_settled(seed):
+    """What it misses is a part of the rise so far, not of one extrapolated from nothing."""
+    rig = random_rig(seed, "thermocouple")
+    spans = measure(begun(rig.run, 240.0))
+    assert not spans.resolved[-1]
+    lead = hold(spans, rig.prediction).findings[0]
+    assert lead.lead
+    assert (lead.kind, lead.where) == rig.cause
