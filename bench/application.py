@@ -15,7 +15,8 @@ from typing import Annotated, NoReturn
 
 import typer
 
-from bench.cli import COMMANDS, complain
+from bench.commands import COMMANDS
+from bench.messages import complain
 from fit.errors import HeatrunError
 from fit.output.verbosity import PLAIN, QUIET, VERBOSE, is_verbose, tell
 

@@ -3,7 +3,7 @@
 >>> import fit
 >>> run = fit.read_run("runs/20261125T101500Z_charge-controller")  # doctest: +SKIP
 >>> response = fit.identify(run)  # doctest: +SKIP
->>> verdict = fit.check(response.spans(), fit.read_budget("budget.toml"))  # doctest: +SKIP
+>>> verdict = fit.check(fit.measure(run), fit.read_budget("budget.toml"))  # doctest: +SKIP
 """
 
 from __future__ import annotations

@@ -13,7 +13,8 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from bench.cli import COMMANDS, main
+from bench.cli import main
+from bench.commands import COMMANDS
 
 R_K_PER_W = np.array([4.6, 0.54, 0.9, 3.4])  # tab, board_back, bar, case to ambient
 C_J_PER_K = np.array([4.0, 10.0, 25.0, 60.0])

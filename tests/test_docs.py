@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from bench.cli import COMMANDS
+from bench.commands import COMMANDS
 from tests.support.make_docs import (
     DOCS,
     REFERENCE,

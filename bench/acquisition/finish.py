@@ -9,7 +9,7 @@ from pathlib import Path
 
 from bench.acquisition.clock import Clock
 from bench.acquisition.scan import LOOK_S, ask
-from bench.acquisition.station import Station
+from bench.acquisition.station import InstrumentWorker
 from bench.acquisition.status import Trip
 from bench.control.guard import Guard
 from bench.rig.channels import power_W
@@ -46,7 +46,9 @@ class End(Exception):
         self.reason, self.text, self.exit_status, self.trip = reason, text, exit_status, trip
 
 
-def still_given(guard: Guard, rig: Rig, stations: Collection[Station], clock: Clock) -> str:
+def still_given(
+    guard: Guard, rig: Rig, stations: Collection[InstrumentWorker], clock: Clock
+) -> str:
     """What a supply still gives that says it is off; empty if nothing, or if it does not say.
 
     Args:

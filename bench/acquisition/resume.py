@@ -14,7 +14,7 @@ from fit.records.writer import DOCUMENT, EVENTS
 
 
 @dataclass(frozen=True)
-class Standing:
+class ResumeState:
     """What was done of a run before its program died."""
 
     folder: Path
@@ -25,7 +25,7 @@ class Standing:
     left_on: bool  # the record does not say that the power went off
 
 
-def standing(folder: Path, rig: Rig) -> Standing:
+def standing(folder: Path, rig: Rig) -> ResumeState:
     """How far the run got.
 
     A power_off by the watchdog did not end the heating: it was only interrupted.
@@ -61,7 +61,7 @@ def standing(folder: Path, rig: Rig) -> Standing:
     off = [event for event in events if event.event == "power_off" and on and event.t_s > on[0]]
     by_watchdog = [event.t_s for event in off if event.details.get("by") == "watchdog"]
     in_order = [event.t_s for event in off if event.details.get("by") != "watchdog"]
-    return Standing(
+    return ResumeState(
         folder,
         started,
         heat_started_s=on[0] if on else None,

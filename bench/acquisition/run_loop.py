@@ -26,7 +26,7 @@ from bench.acquisition.start import (
     power_switch,
     start_with_power_off,
 )
-from bench.acquisition.station import Station, Turn, close_stations, open_stations
+from bench.acquisition.station import InstrumentWorker, SwitchRequest, close_stations, open_stations
 from bench.acquisition.status import NoView, Scan, Status, Trip, View, describe
 from bench.control.guard import Guard, patience_s
 from bench.control.power_switch import PowerSwitch
@@ -126,7 +126,7 @@ class _HeatRun:
         clock: Clock,
         view: View,
         stops: StopRequests,
-        stations: dict[str, Station],
+        stations: dict[str, InstrumentWorker],
         switch: PowerSwitch,
         started: Started,
         columns: tuple[str, ...],
@@ -138,7 +138,7 @@ class _HeatRun:
         self.origin_s = started.origin_s
         self.scans = 0
         self.power_on = started.power_on  # None while it is being switched
-        self._turn: Turn | None = None
+        self._turn: SwitchRequest | None = None
         self._phase = ""
         self._last_s: float | None = None
         self._recent: deque[tuple[float, Scan]] = deque(maxlen=SLOPE_POINTS)

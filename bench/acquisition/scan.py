@@ -7,7 +7,7 @@ import time
 from collections.abc import Collection, Mapping
 
 from bench.acquisition.clock import Clock
-from bench.acquisition.station import WINDOW, Station
+from bench.acquisition.station import WINDOW, InstrumentWorker
 from bench.acquisition.status import Scan
 from bench.instruments.base import Reading
 from bench.rig.channels import power_W, temperatures_degC
@@ -28,7 +28,9 @@ def power_columns(rig: Rig, readings: Mapping[str, Reading]) -> tuple[str, ...]:
     return ("power_W",)
 
 
-def ask(stations: Collection[Station], clock: Clock, interval_s: float) -> dict[str, Reading]:
+def ask(
+    stations: Collection[InstrumentWorker], clock: Clock, interval_s: float
+) -> dict[str, Reading]:
     """Ask all and take what has come: one reading of each, if it has a new one.
 
     What is slow is not waited for; its reading then stands in the next scan, and none is dropped.
@@ -53,7 +55,7 @@ def ask(stations: Collection[Station], clock: Clock, interval_s: float) -> dict[
     return late | _taken(others)
 
 
-def _taken(stations: Collection[Station]) -> dict[str, Reading]:
+def _taken(stations: Collection[InstrumentWorker]) -> dict[str, Reading]:
     taken = {station.name: station.take() for station in stations}
     return {name: reading for name, reading in taken.items() if reading is not None}
 
@@ -88,7 +90,7 @@ def make_scan(
 
 
 def first_readings(
-    rig: Rig, stations: Collection[Station], clock: Clock, stops: StopRequests
+    rig: Rig, stations: Collection[InstrumentWorker], clock: Clock, stops: StopRequests
 ) -> dict[str, Reading]:
     """A first reading of every instrument, before anything is created.
 

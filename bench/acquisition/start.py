@@ -8,8 +8,8 @@ from pathlib import Path
 from typing import IO, TYPE_CHECKING
 
 from bench.acquisition.clock import Clock
-from bench.acquisition.resume import Standing
-from bench.acquisition.station import Station
+from bench.acquisition.resume import ResumeState
+from bench.acquisition.station import InstrumentWorker
 from bench.acquisition.status import NoView, View
 from bench.control.power_switch import NOBODY, InstrumentSwitch, OperatorSwitch, PowerSwitch
 from bench.control.sequence import Sequence
@@ -26,7 +26,7 @@ NOBODY_WITHIN_S = 0.2
 
 def power_switch(
     rig: Rig,
-    stations: dict[str, Station],
+    stations: dict[str, InstrumentWorker],
     clock: Clock,
     view: View,
     keyboard: IO[str] | None,
@@ -87,7 +87,7 @@ def begin(
     return Started(writer, Sequence(rig.sequence, _reference_node(rig)), now_s)
 
 
-def go_on(rig: Rig, clock: Clock, before: Standing, columns: tuple[str, ...]) -> Started:
+def go_on(rig: Rig, clock: Clock, before: ResumeState, columns: tuple[str, ...]) -> Started:
     """Go on with a run whose program died; its time went on with the wall clock.
 
     Raises:

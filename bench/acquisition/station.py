@@ -30,7 +30,7 @@ BAD_LINES_EVERY_S = 1.0  # a stream of garbage makes one event a second, not tho
 
 
 @dataclass
-class Turn:
+class SwitchRequest:
     """One request to switch the power, and what came of it."""
 
     on: bool
@@ -39,7 +39,7 @@ class Turn:
     done: threading.Event = field(default_factory=threading.Event)
 
 
-class Station:
+class InstrumentWorker:
     """One instrument of the rig, kept open and read by its own thread."""
 
     def __init__(
@@ -66,7 +66,7 @@ class Station:
         self._newest: Reading | None = None
         self._state = threading.Condition()
         self._asked = self._answered = 0
-        self._turns: deque[Turn] = deque()
+        self._turns: deque[SwitchRequest] = deque()
         self._notes: list[Note] = []
         self._bad_count = 0
         self._bad_lines: list[str] = []
@@ -131,9 +131,9 @@ class Station:
         reading, self._newest = self._newest, None
         return reading
 
-    def turn(self, on: bool) -> Turn:
+    def turn(self, on: bool) -> SwitchRequest:
         """Have the power switched by the thread that owns the port; the answer comes later."""
-        turn = Turn(on)
+        turn = SwitchRequest(on)
         with self._state:
             self._turns.append(turn)
             self._state.notify_all()
@@ -269,7 +269,7 @@ class Station:
                 room = LINES_KEPT - len(self._bad_lines)
                 self._bad_lines.extend(line[:LINE_LENGTH] for line in lines[:room])
 
-    def _switch(self, turn: Turn) -> None:
+    def _switch(self, turn: SwitchRequest) -> None:
         try:
             self._driver.switch(turn.on)
             turn.t_s = self._clock.now_s()
@@ -280,7 +280,7 @@ class Station:
         turn.done.set()
 
 
-def open_stations(rig: Rig, clock: Clock) -> dict[str, Station]:
+def open_stations(rig: Rig, clock: Clock) -> dict[str, InstrumentWorker]:
     """Every instrument of the rig, open.
 
     Raises:
@@ -290,7 +290,7 @@ def open_stations(rig: Rig, clock: Clock) -> dict[str, Station]:
     stations = {}
     for one in rig.instrument:
         silent_after_s = min(max(3 * interval_s, 3 * one.reply_s), silence_s / 2)
-        stations[one.name] = Station(one, clock, silent_after_s)
+        stations[one.name] = InstrumentWorker(one, clock, silent_after_s)
     for station in stations.values():
         station.start()
     try:
@@ -304,7 +304,7 @@ def open_stations(rig: Rig, clock: Clock) -> dict[str, Station]:
     return stations
 
 
-def close_stations(stations: Iterable[Station]) -> None:
+def close_stations(stations: Iterable[InstrumentWorker]) -> None:
     """Close every port, never raises."""
     for station in stations:
         station.close()

@@ -1,1 +1,19 @@
-"""The commands of the bench, one module each."""
+"""The command line: every command's name, and its module. Those of the bench are here."""
+
+COMMANDS = {
+    "demo": "bench.commands.demo",
+    "new": "bench.commands.new",
+    "budget": "fit.commands.budget",
+    "ports": "bench.commands.ports",
+    "listen": "bench.commands.listen",
+    "log": "bench.commands.log",
+    "watch": "bench.commands.watch",
+    "import": "fit.commands.import_file",
+    "fit": "fit.commands.fit",
+    "check": "fit.commands.check",
+    "compare": "fit.commands.compare",
+    "rate": "fit.commands.rate",
+    "report": "fit.commands.report",
+    "netlist": "fit.commands.netlist",
+}
+"""Command name to the module whose `command` function runs it: a new command is one line here."""

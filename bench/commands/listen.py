@@ -25,9 +25,9 @@ def command(
         raise typer.BadParameter(
             "is empty or no name; 'heatrun ports' lists names", param_hint="port"
         )
-    from bench.cli import printable
     from bench.discovery.guess_format import blocks, recognise, scpi_block
     from bench.discovery.listen import listen
+    from bench.messages import printable
     from fit.errors import PortError
 
     heard = listen(port, (baud,) if baud else SPEEDS, seconds, query)

@@ -10,7 +10,7 @@ from collections.abc import Callable
 from typing import IO, Protocol
 
 from bench.acquisition.clock import Clock
-from bench.acquisition.station import Station, Turn
+from bench.acquisition.station import InstrumentWorker, SwitchRequest
 from fit.errors import BenchError, HeatrunError, InstrumentRefused
 
 OFF_WITHIN_S = 6.0  # how long the end of a run goes on trying itself; the watchdog then goes on
@@ -24,11 +24,11 @@ NOBODY = "standard input has ended"
 class PowerSwitch(Protocol):
     """What the logger needs of whoever switches."""
 
-    def turn(self, on: bool) -> Turn:
+    def turn(self, on: bool) -> SwitchRequest:
         """Have it switched; returns at once, the turn is done later."""
         ...
 
-    def off_for_good(self, given_up: Callable[[], bool]) -> Turn:
+    def off_for_good(self, given_up: Callable[[], bool]) -> SwitchRequest:
         """Have it switched off, however often that takes; `given_up` may end the waiting."""
         ...
 
@@ -40,13 +40,13 @@ class PowerSwitch(Protocol):
 class InstrumentSwitch:
     """An instrument of the rig switches."""
 
-    def __init__(self, station: Station) -> None:
+    def __init__(self, station: InstrumentWorker) -> None:
         self._station = station
 
-    def turn(self, on: bool) -> Turn:
+    def turn(self, on: bool) -> SwitchRequest:
         return self._station.turn(on)
 
-    def off_for_good(self, given_up: Callable[[], bool]) -> Turn:
+    def off_for_good(self, given_up: Callable[[], bool]) -> SwitchRequest:
         """Try again until it is confirmed, or for OFF_WITHIN_S; no signal ends that."""
         deadline = time.monotonic() + OFF_WITHIN_S
         refused = 0
@@ -86,12 +86,12 @@ class OperatorSwitch:
         self._lock = threading.Lock()
         self._enters = 0  # pressed and not yet used
         self._ended = threading.Event()
-        self._pending: Turn | None = None
+        self._pending: SwitchRequest | None = None
         self._asked_s = 0.0
         threading.Thread(target=self._listen, daemon=True, name="keyboard").start()
 
-    def turn(self, on: bool) -> Turn:
-        turn = Turn(on)
+    def turn(self, on: bool) -> SwitchRequest:
+        turn = SwitchRequest(on)
         with self._lock:
             if self._keyboard.isatty():
                 self._enters = 0  # an Enter from before the question is no answer to it
@@ -104,7 +104,7 @@ class OperatorSwitch:
         """Standard input ends within so long [s], and no Enter stands in it."""
         return self._ended.wait(within_s) and not self._enters
 
-    def off_for_good(self, given_up: Callable[[], bool]) -> Turn:
+    def off_for_good(self, given_up: Callable[[], bool]) -> SwitchRequest:
         """Ask, and remind every few seconds, until Enter comes or the waiting is given up."""
         turn = self.turn(False)
         while not turn.done.wait(0.05):

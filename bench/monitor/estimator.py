@@ -100,7 +100,8 @@ class Reckoning:
     def _decided(self, spans: Spans) -> list[SpanEstimate]:
         import numpy as np
 
-        from fit.measurement.resolution import are_resolved, resolved_verdicts
+        from fit.assessment.conformity import resolved_verdicts
+        from fit.measurement.resolution import are_resolved
 
         verdict = self._verdict(spans)
         if verdict is not None:

@@ -9,9 +9,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from fit.assessment.conformity import resolved_verdicts
 from fit.assessment.decision import UNDECIDED, decide_all
 from fit.errors import HeatrunError
-from fit.measurement.resolution import are_resolved, resolved_verdicts
+from fit.measurement.resolution import are_resolved
 from fit.records.run import Array, Run
 
 if TYPE_CHECKING:

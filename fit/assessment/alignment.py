@@ -19,7 +19,7 @@ DEFAULT_LIMIT_FACTOR = 1.25
 
 
 @dataclass(frozen=True)
-class Path:
+class Alignment:
     """Measured spans in the budget's order, each with the stages it lumps.
 
     Resistances are per watt of the *recorded* power, as measured.
@@ -36,7 +36,7 @@ class Path:
     warnings: tuple[str, ...]
 
 
-def lay_on_budget(spans: Spans, budget: Budget) -> Path:
+def lay_on_budget(spans: Spans, budget: Budget) -> Alignment:
     """Lay measured spans on the budget's path.
 
     Nodes that the budget does not know are left out and their spans merged; nodes recorded in
@@ -71,7 +71,7 @@ def lay_on_budget(spans: Spans, budget: Budget) -> Path:
     row = {node: above_last[i] for i, node in enumerate(spans.nodes)}
     transform = np.array([row[a] - row[b] for a, b in pairwise(ordered)])
     index = [position[node] for node in ordered]
-    return Path(
+    return Alignment(
         nodes=tuple(ordered),
         stages=tuple(tuple(range(a, b)) for a, b in pairwise(index)),
         transform=transform,
@@ -84,7 +84,7 @@ def lay_on_budget(spans: Spans, budget: Budget) -> Path:
     )
 
 
-def grouping(path: Path, stage_count: int) -> Array:
+def grouping(path: Alignment, stage_count: int) -> Array:
     """Matrix (s, stages) of ones where a stage belongs to a span."""
     matrix = np.zeros((len(path.stages), stage_count))
     for i, members in enumerate(path.stages):

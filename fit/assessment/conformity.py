@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from fit.assessment.alignment import (
-    Path,
+    Alignment,
     accuracy_not_stated,
     grouping,
     lay_on_budget,
@@ -27,6 +28,7 @@ from fit.budget import predict
 from fit.budget.model import Budget, Prediction
 from fit.errors import BudgetError
 from fit.measurement.heat_capacity import stored_heat
+from fit.measurement.resolution import are_resolved
 from fit.measurement.spans import Spans
 from fit.records.run import Array
 
@@ -135,7 +137,7 @@ def _ambient(spans: Spans, budget: Budget) -> float | None:
     return None
 
 
-def _pattern(spans: Spans, path: Path, prediction: Prediction, limits: Array) -> Pattern:
+def _pattern(spans: Spans, path: Alignment, prediction: Prediction, limits: Array) -> Pattern:
     """Measured and predicted spans on one footing: per watt along the path."""
     budget = prediction.budget
     share, share_u = budget.conditions.path_fraction, budget.conditions.path_fraction_u
@@ -160,7 +162,7 @@ def _pattern(spans: Spans, path: Path, prediction: Prediction, limits: Array) ->
     )
 
 
-def _slow_evidence(path: Path, prediction: Prediction) -> SlowEvidence | None:
+def _slow_evidence(path: Alignment, prediction: Prediction) -> SlowEvidence | None:
     """The share of the case's rise that each inner span shows, beside what stored heat explains.
 
     Heat stored upstream of span j adds R_j c_j / R_last, c_j the upstream share of the heat
@@ -181,7 +183,9 @@ def _slow_evidence(path: Path, prediction: Prediction) -> SlowEvidence | None:
     )
 
 
-def _capacity_evidence(spans: Spans, path: Path, prediction: Prediction) -> CapacityEvidence | None:
+def _capacity_evidence(
+    spans: Spans, path: Alignment, prediction: Prediction
+) -> CapacityEvidence | None:
     """The heat capacity that the record shows over the budget's, per watt along the path.
 
     A node nobody measured stores its heat at the nearest measured one.
@@ -209,7 +213,7 @@ def _capacity_evidence(spans: Spans, path: Path, prediction: Prediction) -> Capa
     )
 
 
-def _side_conductance(path: Path, budget: Budget) -> Array:
+def _side_conductance(path: Alignment, budget: Budget) -> Array:
     """Conductance to ambient of the budget's side ways upstream of each span (s,) [W/K]."""
     return np.array(
         [
@@ -221,7 +225,7 @@ def _side_conductance(path: Path, budget: Budget) -> Array:
     )
 
 
-def _upstream_share(path: Path, C_J_per_K: Array) -> tuple[Array, Array]:
+def _upstream_share(path: Alignment, C_J_per_K: Array) -> tuple[Array, Array]:
     """Share of the heat capacity upstream of each span's middle (s,), with its uncertainty."""
     if C_J_per_K[-1] <= 0:
         unknown = np.full(len(path.stages), UNKNOWN_UPSTREAM)
@@ -235,7 +239,9 @@ def _upstream_share(path: Path, C_J_per_K: Array) -> tuple[Array, Array]:
     return share, np.hypot(CAPACITY_RELATIVE_U * share, left_out)
 
 
-def _measured_verdicts(path: Path, pattern: Pattern, budget: Budget) -> tuple[SpanVerdict, ...]:
+def _measured_verdicts(
+    path: Alignment, pattern: Pattern, budget: Budget
+) -> tuple[SpanVerdict, ...]:
     verdicts = []
     measured_u = np.sqrt(np.diag(pattern.measured_covariance))
     predicted_u = np.sqrt(np.diag(pattern.predicted_covariance))
@@ -311,7 +317,7 @@ def pair_alike(one: Array, other: Array, factor: float = ALIKE_WITHIN) -> dict[i
     return pairs
 
 
-def _warnings(path: Path, spans: Spans, budget: Budget) -> list[str]:
+def _warnings(path: Alignment, spans: Spans, budget: Budget) -> list[str]:
     warnings = []
     u = np.sqrt(np.diag(path.covariance))
     for i in np.flatnonzero(path.R_K_per_W < -2 * u):
@@ -324,3 +330,11 @@ def _warnings(path: Path, spans: Spans, budget: Budget) -> list[str]:
         names = ", ".join(f"'{budget.stages[i].name}'" for i in path.unmeasured)
         warnings.append(f"nobody measured {names}: taken from the budget, not part of the decision")
     return warnings
+
+
+def resolved_verdicts(spans: Sequence[SpanVerdict]) -> list[bool]:
+    """Whether each span of a verdict was measured and is resolved."""
+    nan = float("nan")
+    R = [nan if span.measured_K_per_W is None else span.measured_K_per_W for span in spans]
+    u = [nan if span.measured_u_K_per_W is None else span.measured_u_K_per_W for span in spans]
+    return [bool(one) for one in are_resolved(R, u)]

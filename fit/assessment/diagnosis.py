@@ -105,10 +105,10 @@ def _explained(pattern: Pattern) -> Posterior:
     That evidence rests on the budget's heat capacities; when no cause fits spans, slow shares and
     stored heat together, capacities that are wrong are likelier than a cause nobody thought of.
     """
-    posterior = weigh(pattern)
+    posterior = posterior_of(pattern)
     on_heat = pattern.slow is not None or pattern.capacity is not None
     if on_heat and posterior.unexplained > UNEXPLAINED_DOUBT:
-        return weigh(replace(pattern, slow=None, capacity=None))
+        return posterior_of(replace(pattern, slow=None, capacity=None))
     return posterior
 
 
@@ -126,7 +126,7 @@ def _finding(pattern: Pattern, suspicion: Suspicion, lead: bool) -> Finding:
     )
 
 
-def weigh(pattern: Pattern) -> Posterior:
+def posterior_of(pattern: Pattern) -> Posterior:
     """Probability of every cause, from the pattern of the spans' deviations."""
     single = causes(pattern)
     thinned = [_thinned(cause) for cause in single]

@@ -5,25 +5,17 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
+
+from fit.budget.uncertain import Uncertain
 
 if TYPE_CHECKING:
     from fit.budget.stages.base import StageKeys
 
 Array = NDArray[np.float64]
-
-
-@dataclass(frozen=True)
-class Uncertain:
-    """A number and how sure it is."""
-
-    value: float
-    u: float  # standard uncertainty, in the unit of the value
-    shape: Literal["lognormal", "rectangular"] = "lognormal"
-    default: bool = False  # the user stated no uncertainty: the kind's own default
 
 
 @dataclass(frozen=True)

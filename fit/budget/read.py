@@ -9,7 +9,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field, ValidationError
 
-from fit.budget.model import Budget, Conditions, Leak, Limits, Stage, Uncertain
+from fit.budget.model import Budget, Conditions, Leak, Limits, Stage
 from fit.budget.stages.base import (
     LARGEST,
     Block,
@@ -22,6 +22,7 @@ from fit.budget.stages.base import (
     numbers,
 )
 from fit.budget.stages.registry import KINDS
+from fit.budget.uncertain import Uncertain
 from fit.errors import BudgetError
 from fit.toml_file import first_complaint, first_error, nearest, read_tables, shown
 

@@ -7,7 +7,8 @@ from functools import lru_cache
 
 import numpy as np
 
-from fit.budget.model import Array, Budget, Uncertain
+from fit.budget.model import Array, Budget
+from fit.budget.uncertain import Uncertain
 
 SEED = 20080101  # fixed: the same budget gives the same numbers every time
 

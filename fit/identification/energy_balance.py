@@ -19,8 +19,8 @@ from numpy.typing import NDArray
 from scipy.optimize import nnls
 
 from fit.identification.covariance import autocorrelation
-from fit.identification.lowpass import Cells, average, cut
 from fit.records.run import Array
+from fit.signals.cells import Cells, average, cut
 from fit.signals.preparation import Signals
 
 Mask = NDArray[np.bool_]

@@ -20,8 +20,8 @@ from numpy.typing import NDArray
 from scipy.linalg.blas import dtrsm
 from scipy.linalg.lapack import dgeqrf, dorgqr, dposv
 
-from fit.identification.lowpass import Index
 from fit.records.run import Array
+from fit.signals.cells import Index
 
 SAME_THETA = 1e-13
 # Columns that depend on one θ, and their derivatives (N, ·).

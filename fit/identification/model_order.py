@@ -24,7 +24,7 @@ from fit.identification.least_squares import (
     minimizer,
     solve,
 )
-from fit.identification.pole_model import Model, Reduced
+from fit.identification.pole_model import CellRecord, Model
 from fit.records.run import Array
 
 CLOSEST_RATIO = 2.0  # two time constants nearer than this cannot be told apart
@@ -71,7 +71,7 @@ class Fitted:
 
 
 @dataclass(frozen=True)
-class Doubt:
+class Rejection:
     """Why one time constant of a fit is not resolved."""
 
     index: int  # which one
@@ -104,10 +104,10 @@ def finish(fitted: Fitted) -> Fitted:
         solution = solve(model.problem(prior), solution.theta, absolute=1e-3 * CLOSE_ENOUGH)
         if prior is None:
             break
-    return sort_tau(polish(Fitted(model, solution, prior)))
+    return sort_tau(refine_exact(Fitted(model, solution, prior)))
 
 
-def polish(fitted: Fitted) -> Fitted:
+def refine_exact(fitted: Fitted) -> Fitted:
     """The fit's last steps, by lmfit over ln τ alone; kept where it is no worse."""
     problem, theta = fitted.problem, fitted.solution.theta
     names = [f"ln_tau_{k + 1}" for k in range(fitted.order)]
@@ -139,7 +139,7 @@ def sort_tau(fitted: Fitted) -> Fitted:
 class Grid:
     """Candidate time constants, filtered once, and what each would add to a fit."""
 
-    def __init__(self, record: Reduced) -> None:
+    def __init__(self, record: CellRecord) -> None:
         self.record = record
         table, model = record.table, Model(record, 1)
         low, high = np.log(0.6 * record.scan_s), np.log(SEARCHED * record.length_s)
@@ -209,7 +209,7 @@ def fit_order(grid: Grid, order: int, below: Fitted | None, starts: int = 1) -> 
     return sort_tau(best)
 
 
-def find_doubts(fitted: Fitted) -> list[Doubt]:
+def find_doubts(fitted: Fitted) -> list[Rejection]:
     """Why a fit's time constants are not all resolved; empty when they are."""
     record, tau = fitted.model.record, fitted.tau_s
     found = []
@@ -220,19 +220,19 @@ def find_doubts(fitted: Fitted) -> list[Doubt]:
         if k and value < CLOSEST_RATIO * tau[k - 1]:
             weaker = k if score[k] < score[k - 1] else k - 1
             text = f"{tau[k - 1]:.3g} s and {value:.3g} s are too close to be told apart"
-            found.append(Doubt(weaker, "close", text))
+            found.append(Rejection(weaker, "close", text))
         if value < 0.6 * record.scan_s:
             text = f"a time constant near {value:.2g} s is shorter than the scan shows"
-            found.append(Doubt(k, "faster", text))
+            found.append(Rejection(k, "faster", text))
         elif value > record.length_s:
             text = f"a time constant beyond {record.length_s:.3g} s is longer than the record shows"
-            found.append(Doubt(k, "beyond", text))
+            found.append(Rejection(k, "beyond", text))
         elif not u < WIDEST_LN_TAU:
             text = f"a time constant near {value:.3g} s has no finite interval"
-            found.append(Doubt(k, "loose", text))
+            found.append(Rejection(k, "loose", text))
         elif score[k] < SIGNIFICANT_COEFFICIENT:
             text = f"a time constant near {value:.3g} s has no significant share in any node"
-            found.append(Doubt(k, "faint", text))
+            found.append(Rejection(k, "faint", text))
     return found
 
 
@@ -266,7 +266,7 @@ def _needed(candidate: Fitted, chosen: Fitted) -> float:
     return float(chdtri(max(more, 1), SIGNIFICANCE))
 
 
-def _rising_orders(record: Reduced, max_order: int, near: Fitted | None) -> list[Fitted]:
+def _rising_orders(record: CellRecord, max_order: int, near: Fitted | None) -> list[Fitted]:
     """Fits of order 1, 2, … until neither the last nor any further term gains anything.
 
     With a fit of the same network near by, from that one's order on.
@@ -289,7 +289,7 @@ def _rising_orders(record: Reduced, max_order: int, near: Fitted | None) -> list
     return fits
 
 
-def _grave_doubts(fitted: Fitted) -> list[Doubt]:
+def _grave_doubts(fitted: Fitted) -> list[Rejection]:
     """Why a fit's terms may not be there at all.
 
     A response faster than the scan is a doubt about its time constant, not about its being there.
@@ -333,14 +333,14 @@ def _surely_supported(fits: list[Fitted], scale: float) -> int:
     return 0
 
 
-def _weakest(found: list[Doubt]) -> int:
+def _weakest(found: list[Rejection]) -> int:
     """The time constant to take out first."""
     rank = ("beyond", "loose", "faint", "close")
     return min(found, key=lambda doubt: rank.index(doubt.kind)).index
 
 
 def choose(
-    record: Reduced, max_order: int, near: Fitted | None = None
+    record: CellRecord, max_order: int, near: Fitted | None = None
 ) -> tuple[Fitted, tuple[str, ...]]:
     """The highest order the record supports, and what it did not support, one sentence each.
 

@@ -17,9 +17,10 @@ from functools import cached_property
 import numpy as np
 
 from fit.identification.least_squares import Derivative, Prior, Problem
-from fit.identification.lowpass import Cells, Filtered, Filters, Index, average, cut, knots
+from fit.identification.lowpass import Filtered, Filters
 from fit.identification.lowpass_table import FilterTable
 from fit.records.run import Array
+from fit.signals.cells import Cells, Index, average, cut, knots
 from fit.signals.preparation import Signals
 from fit.signals.quantization import stuck_variance
 
@@ -33,7 +34,7 @@ SHORTEST_LUMP_S = 1e-3  # of ladders tried in a search: no scan tells it from no
 
 
 @dataclass(frozen=True)
-class Reduced:
+class CellRecord:
     """A record as cells: means of each node's rise above the reference, with their noise."""
 
     cells: Cells
@@ -71,7 +72,7 @@ class Reduced:
         return FilterTable(self.filters, SHORTEST_LUMP_S, LONGEST * self.length_s)
 
 
-def reduce(signals: Signals, nodes: tuple[str, ...], reference: str) -> Reduced:
+def reduce(signals: Signals, nodes: tuple[str, ...], reference: str) -> CellRecord:
     """Cut a record into cells and average each node's rise above the reference."""
     starts = np.array(signals.phase_starts)
     edge_s = np.full(len(starts), np.nan)
@@ -114,7 +115,7 @@ def reduce(signals: Signals, nodes: tuple[str, ...], reference: str) -> Reduced:
     weight, node_weight = _weights(sd)
     started = starts[1] if signals.soak_samples and len(starts) > 1 else 0
     always_off = not np.any(cells.power)
-    return Reduced(
+    return CellRecord(
         cells=cells,
         nodes=nodes,
         reference=reference,
@@ -137,7 +138,7 @@ class Model:
     interpolated: filter by the record's table, for a search; exactly otherwise.
     """
 
-    def __init__(self, record: Reduced, order: int, interpolated: bool = False) -> None:
+    def __init__(self, record: CellRecord, order: int, interpolated: bool = False) -> None:
         self.record, self.order = record, order
         self.filters: Callable[[Array], Filtered] = record.table if interpolated else record.filters
         self._latest: tuple[bytes, tuple[Array, list[Derivative]]] | None = None

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cached_property, partial
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
@@ -13,12 +13,9 @@ from fit.errors import NotIdentifiable, about
 from fit.identification.covariance import ParameterCovariance
 from fit.identification.energy_balance import CaseToAmbient, case_to_ambient
 from fit.identification.model_order import Fitted, Grid, choose, doubts, finish, fit_order
-from fit.identification.pole_model import Reduced, reduce
+from fit.identification.pole_model import CellRecord, reduce
 from fit.records.run import Array, Run, stated_accuracy
 from fit.signals.preparation import Signals, prepare
-
-if TYPE_CHECKING:
-    from fit.measurement.spans import Spans
 
 SETTLED_SHARE = 0.02  # of the slowest response still to come when a record counts as settled
 
@@ -109,14 +106,6 @@ class Response:
         """Their standard uncertainties (K,) [s]."""
         return self.tau_u_s
 
-    def spans(self) -> Spans:
-        """The spans of the run this response was identified from."""
-        from fit.measurement.spans import measure
-
-        if self.run is None:
-            raise NotIdentifiable("this response was not identified from a run")
-        return measure(self.run)
-
 
 def path_order(nodes: tuple[str, ...]) -> tuple[str, ...]:
     """Nodes in order of the heat path: as recorded, ambient last."""
@@ -182,7 +171,7 @@ def identify_signals(
 
 
 def solve_record(
-    record: Reduced, max_order: int, order: int | None, near: Fitted | None = None
+    record: CellRecord, max_order: int, order: int | None, near: Fitted | None = None
 ) -> tuple[Fitted, tuple[str, ...]]:
     """The fit of a reduced record: of the order asked for, else of the order the data carries."""
     if order is None:
@@ -198,7 +187,7 @@ def solve_record(
 
 def _response(
     signals: Signals,
-    record: Reduced,
+    record: CellRecord,
     fitted: Fitted,
     not_resolved: tuple[str, ...],
     run: Run | None,
@@ -283,7 +272,7 @@ def _totals(matrix: Array, fitted: Fitted) -> Array:
 
 def _contributions(
     signals: Signals,
-    record: Reduced,
+    record: CellRecord,
     fitted: Fitted,
     covariance: ParameterCovariance,
     *,
@@ -325,7 +314,7 @@ def _stated_uncertainties(run: Run | None, nodes: tuple[str, ...]) -> tuple[Arra
     return np.array([stated.get(node, 0.0) for node in nodes]), power_u
 
 
-def evaluate(signals: Signals, record: Reduced, fitted: Fitted) -> tuple[Array, Array]:
+def evaluate(signals: Signals, record: CellRecord, fitted: Fitted) -> tuple[Array, Array]:
     """Fitted rise and residual on the record's own samples, (n, m) each [K].
 
     In a cell every node's rise is a constant and K decaying exponentials: one small product each.
@@ -358,7 +347,7 @@ def evaluate(signals: Signals, record: Reduced, fitted: Fitted) -> tuple[Array, 
     return fitted_K, residual_K
 
 
-def _cell_coefficients(record: Reduced, fitted: Fitted) -> Array:
+def _cell_coefficients(record: CellRecord, fitted: Fitted) -> Array:
     """Constant and coefficient of exp(-(t - start) / tau_k) of each cell and node (c, 1 + K, m)."""
     model, solution = fitted.model, fitted.solution
     cells, filters, tau = record.cells, record.filters, fitted.tau_s

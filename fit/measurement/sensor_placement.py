@@ -17,9 +17,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fit.identification.lowpass import average
 from fit.identification.pole_model import reduce
 from fit.records.run import Array
+from fit.signals.cells import average
 from fit.signals.preparation import Signals
 
 FASTEST_SCANS = 2.0

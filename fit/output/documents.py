@@ -11,8 +11,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from fit.assessment.conformity import resolved_verdicts
 from fit.identification.residuals import describe_residual
-from fit.measurement.resolution import are_resolved, resolved_verdicts
+from fit.measurement.resolution import are_resolved
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from fit.measurement.resolution import RESOLVED, resolved_verdicts
+from fit.assessment.conformity import resolved_verdicts
+from fit.measurement.resolution import RESOLVED
 
 if TYPE_CHECKING:
     from fit.assessment.conformity import SpanVerdict, Verdict
@@ -51,14 +52,14 @@ class PathSpan:
 
 
 @dataclass(frozen=True)
-class HeatPath:
+class PathView:
     """Nodes and the spans between them, heat source first."""
 
     nodes: tuple[PathNode, ...]
     spans: tuple[PathSpan, ...]
 
 
-def heat_path(spans: Spans, verdict: Verdict | None = None) -> HeatPath:
+def heat_path(spans: Spans, verdict: Verdict | None = None) -> PathView:
     """Lay out what was measured, beside what was predicted where there is a verdict.
 
     Args:
@@ -70,16 +71,16 @@ def heat_path(spans: Spans, verdict: Verdict | None = None) -> HeatPath:
     names = [span.from_node for span in verdict.spans] + [verdict.spans[-1].to_node]
     readings = _readings(spans)
     resolved = resolved_verdicts(verdict.spans)
-    return HeatPath(
+    return PathView(
         tuple(_node(i, names, readings, verdict) for i in range(len(names))),
         tuple(_span(span, one) for span, one in zip(verdict.spans, resolved, strict=True)),
     )
 
 
-def _measured_alone(spans: Spans) -> HeatPath:
+def _measured_alone(spans: Spans) -> PathView:
     u = np.sqrt(np.diag(spans.total_covariance))
     readings = _readings(spans)
-    return HeatPath(
+    return PathView(
         tuple(_measured_node(name, readings[name]) for name in spans.nodes),
         tuple(
             PathSpan(

@@ -6,8 +6,9 @@ import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from fit.assessment.conformity import resolved_verdicts
 from fit.assessment.decision import CONFORMING, NON_CONFORMING
-from fit.measurement.resolution import NOT_RESOLVED, resolved_verdicts
+from fit.measurement.resolution import NOT_RESOLVED
 from fit.output.terminal.check import with_expanded
 
 if TYPE_CHECKING:

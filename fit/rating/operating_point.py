@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from fit.assessment.alignment import Path
+from fit.assessment.alignment import Alignment
 from fit.budget.model import Budget, Prediction
 from fit.records.run import Array
 
@@ -88,13 +88,13 @@ class HeatPath:
                 return BUDGET
         return MEASURED
 
-    def at(self, ambient_degC: float) -> Climate:
+    def at(self, ambient_degC: float) -> OperatingPoint:
         """The path at one ambient temperature [degC]."""
         curves = tuple(
             None if part.heat_share is None else _curve(self, part, ambient_degC)
             for part in self.parts
         )
-        return Climate(self, ambient_degC, curves)
+        return OperatingPoint(self, ambient_degC, curves)
 
 
 @dataclass(frozen=True)
@@ -114,7 +114,7 @@ class Curve:
 
 
 @dataclass(frozen=True)
-class Climate:
+class OperatingPoint:
     """A path at one ambient temperature."""
 
     path: HeatPath
@@ -167,7 +167,7 @@ class Climate:
 
 
 def heat_path(
-    path: Path, prediction: Prediction, resistances: Resistances, draws: int = DRAWS
+    path: Alignment, prediction: Prediction, resistances: Resistances, draws: int = DRAWS
 ) -> HeatPath:
     """Join what was measured and what the budget says to one path, with draws of its uncertainty.
 

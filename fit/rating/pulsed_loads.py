@@ -19,7 +19,7 @@ from fit.errors import InputError
 from fit.identification.response import Response
 from fit.network.foster import pulse_extremes, response_to_power
 from fit.network.passivity import sensor_lag, without_lag
-from fit.rating.operating_point import Climate
+from fit.rating.operating_point import OperatingPoint
 from fit.records.run import Array
 
 COLUMNS = ("t_s", "power_W")
@@ -57,7 +57,7 @@ class TransientPath:
     measured and whose size depends on the mean power.
     """
 
-    climate: Climate  # of a single draw
+    climate: OperatingPoint  # of a single draw
     source: str
     skin: str
     first: str  # first measured node
@@ -118,7 +118,7 @@ class ProfileResult:
 
 
 def transient_path(
-    response: Response | None, climate: Climate, measured: tuple[str, ...], skin: str
+    response: Response | None, climate: OperatingPoint, measured: tuple[str, ...], skin: str
 ) -> TransientPath | None:
     """The network for changing power; None where the run has no network against ambient.
 

@@ -8,12 +8,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fit.assessment.alignment import Path, accuracy_not_stated, lay_on_budget
+from fit.assessment.alignment import Alignment, accuracy_not_stated, lay_on_budget
 from fit.assessment.decision import decide, probability_of_conformity
 from fit.budget.model import Budget
 from fit.errors import NotIdentifiable
 from fit.measurement.spans import Spans
-from fit.rating.operating_point import Climate, HeatPath, Resistances, heat_path
+from fit.rating.operating_point import HeatPath, OperatingPoint, Resistances, heat_path
 from fit.rating.pulsed_loads import (
     DutyPoint,
     Profile,
@@ -225,7 +225,7 @@ def _worst_ambient(budget: Budget, stated: float | None) -> tuple[float, tuple[s
     )
 
 
-def _limit(name: str, climate: Climate, node: str, limit_degC: float | None) -> LimitRating:
+def _limit(name: str, climate: OperatingPoint, node: str, limit_degC: float | None) -> LimitRating:
     degC = Estimate.of(climate.node_degC(node, climate.path.budget.conditions.power_W))
     if limit_degC is None:
         return LimitRating(name, node, climate.ambient_degC, degC, *([None] * 5))
@@ -254,7 +254,7 @@ def _allowable_W(limit: LimitRating | None) -> float:
     return allowable.value if allowable else 0.0
 
 
-def _nodes(path: HeatPath, climate: Climate) -> tuple[NodeTemperature, ...]:
+def _nodes(path: HeatPath, climate: OperatingPoint) -> tuple[NodeTemperature, ...]:
     power_W = path.budget.conditions.power_W
     return tuple(
         NodeTemperature(node, Estimate.of(climate.node_degC(node, power_W)), path.basis(node))
@@ -289,7 +289,7 @@ def _profile(
     return run_profile(transient, profile, junction.limit_degC, _relative_u(junction))
 
 
-def _missing(laid: Path, budget: Budget, transient: TransientPath | None) -> Iterator[str]:
+def _missing(laid: Alignment, budget: Budget, transient: TransientPath | None) -> Iterator[str]:
     if budget.limits.junction_degC is None:
         yield (
             f"no limit for the {budget.nodes[0]}: state limits.junction_degC for its allowable "
@@ -308,7 +308,7 @@ def _missing(laid: Path, budget: Budget, transient: TransientPath | None) -> Ite
 
 
 def _cautions(
-    hot: Climate,
+    hot: OperatingPoint,
     touch: LimitRating,
     set_by: LimitRating | None,
     duty: tuple[DutyPoint, ...],

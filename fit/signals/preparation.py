@@ -8,8 +8,8 @@ from functools import cached_property
 import numpy as np
 
 from fit.errors import NotIdentifiable
-from fit.identification.lowpass import Index
 from fit.records.run import Array, Event, Run
+from fit.signals.cells import Index
 from fit.signals.quantization import noise_before_rounding
 
 SAMPLED = 20_000  # differences looked at when a scale is estimated

@@ -10,8 +10,8 @@ from functools import lru_cache
 
 import numpy as np
 
-from fit.identification.lowpass import Index
 from fit.records.run import Array
+from fit.signals.cells import Index
 
 NEIGHBOURS = 5  # scans to either side
 LONGEST_LOOK = 20_000  # scans looked at

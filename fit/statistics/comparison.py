@@ -10,8 +10,10 @@ from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from fit.errors import HeatrunError, NotIdentifiable
+from fit.measurement.resolution import are_resolved
 from fit.measurement.spans import Spans, measure
 from fit.records.run import Array, Run
 from fit.statistics.trend import COVERAGE_FACTOR, Spread, Trend, estimate_spread, fit_trend
@@ -334,3 +336,10 @@ def _warnings(runs: Sequence[MeasuredRun], nodes: tuple[str, ...]) -> tuple[str,
     if left_out:
         warnings.append(f"not in all runs, left out: {', '.join(sorted(left_out))}")
     return tuple(warnings)
+
+
+def resolved_readings(spans: Sequence[SpanComparison]) -> NDArray[np.bool_]:
+    """Whether each span (rows) is resolved in each run (columns) of a comparison."""
+    R = np.array([[reading.R_K_per_W for reading in span.readings] for span in spans])
+    u = np.array([[reading.u_K_per_W for reading in span.readings] for span in spans])
+    return np.array([are_resolved(*one) for one in zip(R.T, u.T, strict=True)]).T

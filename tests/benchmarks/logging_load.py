@@ -22,7 +22,7 @@ import numpy as np
 
 from bench.acquisition.clock import LockStepClock, RealClock
 from bench.acquisition.run_loop import heat_run
-from bench.acquisition.station import Station
+from bench.acquisition.station import InstrumentWorker
 from bench.instruments import settings_class
 from bench.instruments.base import Reading
 from bench.rig.schema import Rig, rig_from
@@ -43,7 +43,7 @@ def stream(seconds: float) -> None:
         {"name": "fast", "driver": "line", "port": here.recv(), "fields": ["n", "a", "b", "c"]}
     )
     driver = _Counting(settings)
-    station = Station(settings, RealClock(), driver=driver)
+    station = InstrumentWorker(settings, RealClock(), driver=driver)
     station.start()
     station.wait_open()
     before, started = time.process_time(), time.monotonic()

@@ -27,7 +27,8 @@ from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
 
-from bench.cli import COMMANDS, main
+from bench.cli import main
+from bench.commands import COMMANDS
 
 ROOT = Path(__file__).parents[2]
 DOCS = ROOT / "fit" / "docs"

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StringConstraints
 
-from fit.budget.model import Uncertain
+from fit.budget.uncertain import Uncertain
 
 Array = NDArray[np.float64]
 Values = Mapping[str, Array]

@@ -8,7 +8,6 @@ from typing import Annotated, ClassVar
 import numpy as np
 from pydantic import Field
 
-from fit.budget.model import Uncertain
 from fit.budget.stages.base import (
     Array,
     Block,
@@ -19,6 +18,7 @@ from fit.budget.stages.base import (
     Values,
     Whole,
 )
+from fit.budget.uncertain import Uncertain
 
 
 class Screw(Block):

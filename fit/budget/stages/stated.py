@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import ClassVar
 
-from fit.budget.model import Uncertain
 from fit.budget.stages.base import Array, Positive, StageKeys, Values
+from fit.budget.uncertain import Uncertain
 
 
 class Stated(StageKeys):

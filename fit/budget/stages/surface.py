@@ -9,8 +9,8 @@ from typing import Annotated, ClassVar, Literal
 import numpy as np
 from pydantic import Field
 
-from fit.budget.model import Uncertain
 from fit.budget.stages.base import Array, Block, Fraction, NotNegative, Positive, StageKeys, Values
+from fit.budget.uncertain import Uncertain
 
 STEFAN_BOLTZMANN = 5.670374419e-8  # W/(m2 K4), CODATA 2018
 ZERO_DEGC_K = 273.15

@@ -15,7 +15,7 @@ from collections.abc import Callable
 
 import numpy as np
 
-from fit.identification.pole_model import Reduced
+from fit.identification.pole_model import CellRecord
 from fit.records.run import Array
 
 STEP = 1e-6  # of ln R, ln C and lags, for their derivatives
@@ -27,7 +27,7 @@ class LadderModel:
     interpolated: filter by the record's table, for a search; exactly otherwise.
     """
 
-    def __init__(self, record: Reduced, hidden: int, interpolated: bool = False) -> None:
+    def __init__(self, record: CellRecord, hidden: int, interpolated: bool = False) -> None:
         self.record, self.hidden, self.interpolated = record, hidden, interpolated
         self.m = record.rise_K.shape[1]
         self.lumps = self.m + hidden

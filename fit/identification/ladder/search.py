@@ -16,7 +16,7 @@ from scipy.optimize import nnls
 
 from fit.identification.covariance import autocorrelation
 from fit.identification.ladder.model import LadderModel
-from fit.identification.pole_model import Reduced
+from fit.identification.pole_model import CellRecord
 from fit.records.run import Array
 
 LAG_SD_S = 3.0  # thermocouple and reader: none to a few seconds
@@ -61,7 +61,7 @@ class Minimum:
 
 
 def fit_ladder(
-    record: Reduced,
+    record: CellRecord,
     spans: Array,
     moments: Array,
     *,
@@ -105,7 +105,7 @@ def fit_ladder(
     return found
 
 
-def exact(record: Reduced, ladder: Ladder) -> Ladder:
+def exact(record: CellRecord, ladder: Ladder) -> Ladder:
     """A ladder found by interpolated filters, at the minimum of the exact ones."""
     model = LadderModel(record, ladder.hidden)
     minimum = minimise(model, ladder.g, ladder.mean, ladder.sd, good_cost=np.inf)
@@ -124,7 +124,7 @@ def _with_hidden(g: Array, ladder: Ladder, model: LadderModel) -> Array:
 
 
 def _start(
-    record: Reduced, hidden: int, R: Array, C: Array, lag_s: Array
+    record: CellRecord, hidden: int, R: Array, C: Array, lag_s: Array
 ) -> tuple[Array, Array, Array]:
     """Start g, prior mean and prior standard deviation."""
     m = len(R)
@@ -264,7 +264,7 @@ def _inflation(residual: Array, size: int) -> float:
     return max(scale * (1 + rho) / (1 - rho), LEAST_INFLATION)
 
 
-def _covariance(record: Reduced, J: Array, residual: Array, sd: Array) -> tuple[Array, Array]:
+def _covariance(record: CellRecord, J: Array, residual: Array, sd: Array) -> tuple[Array, Array]:
     """Sandwich covariance of (g, constants), and of g had the constants been known."""
     cells, m, size = J.shape
     whole = np.zeros((m, cells, size + m))

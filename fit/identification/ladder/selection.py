@@ -24,7 +24,7 @@ from fit.identification.ladder.search import (
     minimise,
 )
 from fit.identification.model_order import Fitted
-from fit.identification.pole_model import Reduced
+from fit.identification.pole_model import CellRecord
 from fit.records.run import Array
 
 ADEQUATE = 1e-3  # a ladder is set aside when so bad a fit is rarer than this
@@ -129,7 +129,7 @@ def _repeats(found: list[Ladder], more_cost: float, apart_u: float) -> int:
     )
 
 
-def _valleys(record: Reduced, best: Ladder, inflation: float) -> list[Ladder]:
+def _valleys(record: CellRecord, best: Ladder, inflation: float) -> list[Ladder]:
     """What lies along the valleys through the best, begun anew wherever one leads further down."""
     found: list[Ladder] = []
     for _ in range(VALLEY_ROUNDS):

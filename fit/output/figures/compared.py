@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from fit.assessment.decision import NON_CONFORMING
 from fit.measurement.resolution import NOT_RESOLVED
-from fit.output.path_view import HeatPath, PathSpan
+from fit.output.path_view import PathSpan, PathView
 from fit.output.theme import colour, new_figure, styled
 
 if TYPE_CHECKING:
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 ROW_IN = 0.5
 
 
-def compared_figure(path: HeatPath) -> Figure | None:
+def compared_figure(path: PathView) -> Figure | None:
     """Draw every span's measured and predicted resistance over the predicted one.
 
     Args:

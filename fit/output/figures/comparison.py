@@ -9,10 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fit.errors import RecordError
-from fit.measurement.resolution import NOT_RESOLVED, resolved_readings
+from fit.measurement.resolution import NOT_RESOLVED
 from fit.output.theme import LIGHT, styled
 from fit.records.run import Array
-from fit.statistics.comparison import Comparison, SpanComparison
+from fit.statistics.comparison import Comparison, SpanComparison, resolved_readings
 from fit.statistics.trend import COVERAGE_FACTOR
 
 if TYPE_CHECKING:

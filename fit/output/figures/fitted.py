@@ -6,9 +6,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from fit.identification.lowpass import Index
 from fit.output.theme import colour, label_ends, new_figure, series_colour, styled
 from fit.records.run import Array
+from fit.signals.cells import Index
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from fit.assessment.decision import CONFORMING, NON_CONFORMING
 from fit.measurement.resolution import NOT_RESOLVED
-from fit.output.path_view import HeatPath, PathNode, PathSpan
+from fit.output.path_view import PathNode, PathSpan, PathView
 from fit.output.terminal.check import with_expanded
 from fit.output.theme import colour, new_figure, styled
 
@@ -19,7 +19,7 @@ RAIL = 0.34  # where the path runs, as a share of the width
 WORD = {CONFORMING: "within limit", NON_CONFORMING: "OVER LIMIT"}
 
 
-def path_figure(path: HeatPath) -> Figure:
+def path_figure(path: PathView) -> Figure:
     """Draw the heat path from the source down to ambient.
 
     Args:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from fit.errors import NotIdentifiable
 from fit.output.documents import heated_ladder, resistance_unit
-from fit.output.path_view import HeatPath, heat_path
+from fit.output.path_view import PathView, heat_path
 from fit.output.provenance import describe, digests, started_is_known
 from fit.output.report.rating import Rated, rating_section
 from fit.output.report.rows import (
@@ -55,7 +55,7 @@ class Material:
     response: Response
     verdict: Verdict | None
     spans: Spans | None
-    path: HeatPath | None
+    path: PathView | None
     comparison: Comparison | None = None
     rated: Rated | None = None
 
@@ -99,14 +99,16 @@ def gather(
     rated: Rated | None = None,
 ) -> Material:
     """Put together what a report is made from; spans are measured where no verdict brings them."""
-    spans = verdict.measured if verdict is not None else _measured(response)
+    spans = verdict.measured if verdict is not None else _measured(run)
     path = heat_path(spans, verdict) if spans is not None else None
     return Material(run, response, verdict, spans, path, comparison, rated)
 
 
-def _measured(response: Response) -> Spans | None:
+def _measured(run: Run) -> Spans | None:
+    from fit.measurement.spans import measure
+
     try:
-        return response.spans()
+        return measure(run)
     except NotIdentifiable:
         return None
 

@@ -6,10 +6,11 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from fit.assessment.decision import UNDECIDED
-from fit.measurement.resolution import NOT_RESOLVED, resolved_readings
-from fit.output.path_view import HeatPath
+from fit.measurement.resolution import NOT_RESOLVED
+from fit.output.path_view import PathView
 from fit.output.terminal.check import with_expanded
 from fit.output.text import percent
+from fit.statistics.comparison import resolved_readings
 
 if TYPE_CHECKING:
     from fit.assessment.conformity import SpanVerdict, Verdict
@@ -18,7 +19,7 @@ if TYPE_CHECKING:
     from fit.statistics.comparison import Comparison
 
 
-def path_rows(path: HeatPath, verdict: Verdict | None) -> list[dict[str, str]]:
+def path_rows(path: PathView, verdict: Verdict | None) -> list[dict[str, str]]:
     rows = []
     verdicts: Sequence[SpanVerdict | None] = verdict.spans if verdict else [None] * len(path.spans)
     for span, judged in zip(path.spans, verdicts, strict=True):

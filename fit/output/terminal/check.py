@@ -11,10 +11,10 @@ from rich.markup import escape
 from rich.table import Table
 
 from fit.assessment.advice import percent
-from fit.assessment.conformity import SpanVerdict, Verdict
+from fit.assessment.conformity import SpanVerdict, Verdict, resolved_verdicts
 from fit.assessment.decision import CONFORMING, NON_CONFORMING, UNDECIDED, probability_in_words
 from fit.assessment.diagnosis import Finding
-from fit.measurement.resolution import NOT_RESOLVED, resolved_verdicts
+from fit.measurement.resolution import NOT_RESOLVED
 from fit.records.csv_export import write_csv
 from fit.statistics.batch import Outcome
 

@@ -13,10 +13,10 @@ from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
 
-from fit.measurement.resolution import NOT_RESOLVED, resolved_readings
+from fit.measurement.resolution import NOT_RESOLVED
 from fit.output.terminal.check import with_expanded
 from fit.records.csv_export import write_csv
-from fit.statistics.comparison import Comparison, SpanComparison
+from fit.statistics.comparison import Comparison, SpanComparison, resolved_readings
 from fit.statistics.trend import CONTACT, CONTACT_EXPONENT
 
 SCHEMA = "heatrun.compare/1"

@@ -11,7 +11,7 @@ import pytest
 
 from bench.acquisition.clock import RealClock
 from bench.acquisition.scan import ask
-from bench.acquisition.station import Station
+from bench.acquisition.station import InstrumentWorker
 from bench.instruments import settings_class
 from bench.instruments.base import Reading
 from fit.errors import InstrumentLost, InstrumentRefused, PortError
@@ -58,14 +58,16 @@ class Made:
 
 @pytest.fixture
 def opened() -> Any:
-    made: list[Station] = []
+    made: list[InstrumentWorker] = []
 
-    def make(driver: Made, *, streams: bool = False, silent_after_s: float = 3.0) -> Station:
+    def make(
+        driver: Made, *, streams: bool = False, silent_after_s: float = 3.0
+    ) -> InstrumentWorker:
         settings = settings_class("line").model_validate(
             {"name": "made", "driver": "line", "port": "x", "fields": ["n"]}
             | ({} if streams else {"query": "?"})
         )
-        station = Station(settings, RealClock(), silent_after_s, driver)
+        station = InstrumentWorker(settings, RealClock(), silent_after_s, driver)
         made.append(station)
         station.start()
         station.wait_open()
@@ -76,12 +78,12 @@ def opened() -> Any:
         station.close()
 
 
-def scan(station: Station) -> float | None:
+def scan(station: InstrumentWorker) -> float | None:
     reading = ask([station], RealClock(), INTERVAL_S).get("made")
     return None if reading is None else reading.values["n"]
 
 
-def notes_until(station: Station, event: str, within_s: float = 3.0) -> list[Any]:
+def notes_until(station: InstrumentWorker, event: str, within_s: float = 3.0) -> list[Any]:
     found: list[Any] = []
     deadline = time.monotonic() + within_s
     while time.monotonic() < deadline and all(note.event != event for note in found):
@@ -241,7 +243,7 @@ def test_a_port_that_cannot_be_opened_is_said_to_whoever_waits() -> None:
     )
     driver = Made()
     driver.refuse_open = lambda number: True
-    station = Station(settings, RealClock(), driver=driver)
+    station = InstrumentWorker(settings, RealClock(), driver=driver)
     station.start()
     with pytest.raises(PortError, match="not there"):
         station.wait_open()

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fit.assessment.conformity import hold
-from fit.assessment.diagnosis import find_causes, weigh
+from fit.assessment.diagnosis import find_causes, posterior_of
 from fit.assessment.hypotheses import Pattern, SlowEvidence, causes
 from fit.measurement.sensor_placement import SlowShare
 from tests.support import made
@@ -107,12 +107,12 @@ def test_loose_thermocouple_is_named_even_where_all_spans_conform():
 
 def test_slow_share_tells_a_loose_case_thermocouple_from_a_poor_joint():
     shifted = pattern((3.2, 0.6, 0.7 + 0.75, 7.5 - 0.75))
-    undecided = weigh(shifted).suspicions[0]
+    undecided = posterior_of(shifted).suspicions[0]
     assert undecided.probability < 0.9
-    loose = weigh(replace(shifted, slow=slow_evidence([0, 0, 0.11]))).suspicions[0]
+    loose = posterior_of(replace(shifted, slow=slow_evidence([0, 0, 0.11]))).suspicions[0]
     assert (loose.cause.kind, loose.cause.where) == ("sensor-placement", "case")
     assert loose.probability > 0.99
-    joint = weigh(replace(shifted, slow=slow_evidence([0, 0, 0.0]))).suspicions[0]
+    joint = posterior_of(replace(shifted, slow=slow_evidence([0, 0, 0.0]))).suspicions[0]
     assert joint.cause.kind == "poor-contact"
     assert joint.probability > 0.8
 
@@ -145,9 +145,9 @@ def test_check_hands_the_slow_share_on():
 
 
 def test_size_of_the_fault_is_estimated():
-    raised = weigh(pattern((3.2, 0.9, 0.7, 7.5))).suspicions[0]
+    raised = posterior_of(pattern((3.2, 0.9, 0.7, 7.5))).suspicions[0]
     assert raised.size == pytest.approx(0.5, abs=0.12)
-    low = weigh(pattern((3.2, 0.6 + 0.82, 0.7 - 0.82, 7.5))).suspicions[0]
+    low = posterior_of(pattern((3.2, 0.6 + 0.82, 0.7 - 0.82, 7.5))).suspicions[0]
     assert low.size == pytest.approx(0.1, abs=0.02)
 
 
@@ -170,7 +170,7 @@ def test_unit_of_resistance_changes_no_probability(unit, factor):
         limit_K_per_W=unit * one.limit_K_per_W,
         rise_K_per_W=unit * one.rise_K_per_W,
     )
-    found, expected = weigh(other), weigh(one)
+    found, expected = posterior_of(other), posterior_of(one)
     assert found.nothing_wrong == pytest.approx(expected.nothing_wrong, abs=1e-6)
     for a, b in zip(found.suspicions, expected.suspicions, strict=True):
         assert a.probability == pytest.approx(b.probability, abs=1e-6)

@@ -10,7 +10,7 @@ import pytest
 
 from fit.identification.ladder.model import LadderModel
 from fit.identification.ladder.search import Ladder, fit_ladder
-from fit.identification.pole_model import Reduced, reduce
+from fit.identification.pole_model import CellRecord, reduce
 from fit.measurement.spans import Spans, measure
 from fit.records.run import Run
 from fit.signals.preparation import only, prepare
@@ -19,7 +19,7 @@ from tests.benchmarks.random_rigs import HARDER, random_rig
 from tests.fit.measurement.test_spans import NODES, heat_run
 
 
-def reduced() -> Reduced:
+def reduced() -> CellRecord:
     run = heat_run(300)
     signals = only(prepare(run), NODES[:-1])
     return reduce(signals, NODES[:-2], NODES[-2])
@@ -70,7 +70,7 @@ def searched(run: Run, monkeypatch: pytest.MonkeyPatch) -> tuple[Spans, list[lis
     """A run's spans, and the ladders of each search, costs as multiples of the scans' noise."""
     found: list[list[Ladder]] = []
 
-    def watched(record: Reduced, *args: Any, **options: Any) -> list[Ladder]:
+    def watched(record: CellRecord, *args: Any, **options: Any) -> list[Ladder]:
         ladders = fit_ladder(record, *args, **options)
         noise = float(np.sum(record.weight > 0))
         found.append([replace(ladder, cost=ladder.cost / noise) for ladder in ladders])

@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 from scipy.signal import lfilter
 
-from fit.identification.lowpass import Filters, average, cut, knots
+from fit.identification.lowpass import Filters
 from fit.records.run import Array
+from fit.signals.cells import average, cut, knots
 
 T_S = np.arange(0.0, 900.0)
 POWER_W = np.where((T_S >= 60) & (T_S < 700), 4.0, 0.0)

@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from fit.identification.lowpass import Filters, average, cut, knots
+from fit.identification.lowpass import Filters
 from fit.identification.lowpass_table import FilterTable
+from fit.signals.cells import average, cut, knots
 
 
 @pytest.mark.parametrize("kind", ["power", "reference", "initial"])

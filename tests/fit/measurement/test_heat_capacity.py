@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from fit.assessment.conformity import hold
-from fit.assessment.diagnosis import weigh
+from fit.assessment.diagnosis import posterior_of
 from fit.assessment.hypotheses import CapacityEvidence
 from fit.measurement.heat_capacity import stored_heat
 from fit.measurement.spans import measure
@@ -58,7 +58,7 @@ def test_record_that_barely_warms_tells_nothing():
 
 
 def probability(kind, measured, capacity):
-    posterior = weigh(replace(pattern(measured), capacity=capacity))
+    posterior = posterior_of(replace(pattern(measured), capacity=capacity))
     return sum(s.probability for s in posterior.suspicions if s.cause.kind == kind)
 
 
