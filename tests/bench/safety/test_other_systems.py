@@ -23,7 +23,8 @@ from tests.support.bench_rigs import HEATRUN, OtherProcess, named
 pytestmark = pytest.mark.skipif(not HAS_PTY, reason="only a POSIX system can play the others")
 
 LIBRARIES = (
-    "asyncio, subprocess, tempfile, zoneinfo, numpy, pydantic.main, rich.live, serial, typer"
+    "asyncio, multiprocessing.context, subprocess, tempfile, zoneinfo, "
+    "numpy, pydantic.main, rich.live, serial, typer"
 )
 PRETEND = f"""
 import os, signal, sys, sysconfig, time
