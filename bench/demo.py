@@ -18,7 +18,7 @@ from fit.records.run import Run, read_run
 from fit.records.writer import write_result
 
 if TYPE_CHECKING:
-    from bench.acquisition.status import Status
+    from bench.status import Status
     from fit.assessment.conformity import Verdict
     from fit.budget.model import Budget
 
@@ -134,8 +134,8 @@ def run_demo(
     Raises:
         InputError: the folder exists, or no such fault.
     """
-    from bench.acquisition.clock import LockStepClock
     from bench.acquisition.run_loop import heat_run
+    from bench.clock import LockStepClock
     from fit.budget import read_budget
 
     started = time.monotonic()

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from bench.acquisition.clock import Clock
-from bench.acquisition.status import Note
+from bench.clock import Clock
+from bench.status import Note
 
 SUSPENDED_S = 0.5
 CLOCK_JUMP_S = 1.0

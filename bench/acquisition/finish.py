@@ -7,13 +7,13 @@ from collections.abc import Collection
 from dataclasses import dataclass
 from pathlib import Path
 
-from bench.acquisition.clock import Clock
 from bench.acquisition.scan import LOOK_S, ask
 from bench.acquisition.station import InstrumentWorker
-from bench.acquisition.status import Trip
+from bench.clock import Clock
 from bench.control.guard import Guard
 from bench.rig.channels import power_W
 from bench.rig.schema import Rig
+from bench.status import Trip
 
 ENDED_BY_BENCH = 4
 STILL_GIVEN_S = 2.0  # a meter may take so long to show that the power has gone

@@ -13,9 +13,9 @@ from collections import deque
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any
 
-from bench.acquisition.clock import Clock
 from bench.acquisition.clock_checks import Timekeeper
 from bench.acquisition.finish import ENDED_BY_BENCH, End, LogResult, still_given
+from bench.acquisition.power_switch import PowerSwitch
 from bench.acquisition.resume import standing
 from bench.acquisition.scan import ask, first_readings, make_scan, power_columns
 from bench.acquisition.start import (
@@ -27,19 +27,19 @@ from bench.acquisition.start import (
     start_with_power_off,
 )
 from bench.acquisition.station import InstrumentWorker, SwitchRequest, close_stations, open_stations
-from bench.acquisition.status import NoView, Scan, Status, Trip, View, describe
+from bench.clock import Clock
 from bench.control.guard import Guard, patience_s
-from bench.control.power_switch import PowerSwitch
 from bench.control.slopes import slope
 from bench.rig.schema import Rig
 from bench.safety.priority import ahead_of_others
 from bench.safety.signals import StopRequests
 from bench.safety.watchdog_client import Watchdog
+from bench.status import NoView, Scan, Status, Trip, View, describe
 from fit.errors import HeatrunError, RecordError
 from fit.records.writer import EVENTS
 
 if TYPE_CHECKING:
-    from bench.monitor.estimator import Estimator
+    from bench.acquisition.estimator import Estimator
     from fit.budget.model import Budget
 
 SLICE_S = 0.1  # waiting for the next scan is cut so that a stop is heard soon

@@ -6,13 +6,13 @@ import math
 import time
 from collections.abc import Collection, Mapping
 
-from bench.acquisition.clock import Clock
 from bench.acquisition.station import WINDOW, InstrumentWorker
-from bench.acquisition.status import Scan
+from bench.clock import Clock
 from bench.instruments.base import Reading
 from bench.rig.channels import power_W, temperatures_degC
 from bench.rig.schema import Rig
 from bench.safety.signals import StopRequests
+from bench.status import Scan
 from fit.errors import PortError
 
 SUPPLY = ("supply_V", "supply_A")

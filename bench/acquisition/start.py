@@ -7,18 +7,18 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, TYPE_CHECKING
 
-from bench.acquisition.clock import Clock
+from bench.acquisition.power_switch import NOBODY, InstrumentSwitch, OperatorSwitch, PowerSwitch
 from bench.acquisition.resume import ResumeState
 from bench.acquisition.station import InstrumentWorker
-from bench.acquisition.status import NoView, View
-from bench.control.power_switch import NOBODY, InstrumentSwitch, OperatorSwitch, PowerSwitch
+from bench.clock import Clock
 from bench.control.sequence import Sequence
 from bench.rig.schema import Rig
+from bench.status import NoView, View
 from fit.errors import PortError, RecordError
 from fit.records.writer import READINGS, RunWriter, default_folder, run_document
 
 if TYPE_CHECKING:
-    from bench.monitor.estimator import Estimator
+    from bench.acquisition.estimator import Estimator
     from fit.budget.model import Budget
 
 NOBODY_WITHIN_S = 0.2
@@ -120,7 +120,7 @@ def go_on(rig: Rig, clock: Clock, before: ResumeState, columns: tuple[str, ...])
 def make_estimator(
     rig: Rig, clock: Clock, budget: Budget | None, view: View, wanted: bool | None
 ) -> Estimator:
-    from bench.monitor.estimator import InlineEstimator, NoEstimator, ProcessEstimator
+    from bench.acquisition.estimator import InlineEstimator, NoEstimator, ProcessEstimator
 
     if wanted is None:
         wanted = not isinstance(view, NoView) or rig.sequence.heat_until == "decided"

@@ -12,13 +12,13 @@ from collections import deque
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
-from bench.acquisition.clock import Clock
-from bench.acquisition.status import Note
+from bench.clock import Clock
 from bench.control.guard import patience_s
 from bench.instruments import open_driver
 from bench.instruments.base import Driver, Reading
 from bench.instruments.settings import InstrumentSettings
 from bench.rig.schema import Rig
+from bench.status import Note
 from fit.errors import BenchError, HeatrunError, PortError
 
 WINDOW = 0.5  # share of a scan's interval within which answers are waited for

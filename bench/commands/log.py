@@ -37,8 +37,8 @@ def command(
     import contextlib
     import sys
 
-    from bench.acquisition.clock import RealClock
     from bench.acquisition.run_loop import heat_run
+    from bench.clock import RealClock
     from bench.monitor.terminal import open_view
     from bench.rig.schema import read_rig
     from fit.errors import RecordError, RigError

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 def command() -> None:
     """List serial ports: what each is, its name for rig.toml."""
-    from bench.discovery.ports import permission_help, serial_ports
+    from bench.instruments.ports import permission_help, serial_ports
 
     ports = serial_ports()
     if not ports:

@@ -6,9 +6,9 @@ import math
 from collections import deque
 from collections.abc import Mapping
 
-from bench.acquisition.status import Scan, Trip
 from bench.control.slopes import slope
 from bench.rig.schema import Rig
+from bench.status import Scan, Trip
 
 RATE_OVER_S = 10.0  # a rate of rise is taken over so long: 1/16 K steps in 1 s are 4 K/min
 RATE_SCANS = 5  # and over so many scans

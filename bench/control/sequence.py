@@ -10,9 +10,9 @@ import math
 import statistics
 from collections.abc import Mapping
 
-from bench.acquisition.status import Estimate, Scan, Trip
 from bench.control.slopes import Course, lagged
 from bench.rig.schema import Sequence as Settings
+from bench.status import Estimate, Scan, Trip
 
 ISOTHERMAL, SOAK, HEAT, COOL, FINISHED = "isothermal check", "soak", "heat", "cool", "finished"
 CHECK_S = 10.0  # the isothermal check is the first so many seconds of the soak

@@ -7,7 +7,7 @@ from types import ModuleType
 from typing import TYPE_CHECKING, cast
 
 if TYPE_CHECKING:
-    from bench.acquisition.clock import Clock
+    from bench.clock import Clock
     from bench.instruments.base import Driver
     from bench.instruments.settings import InstrumentSettings
 

@@ -13,7 +13,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator
 
-from bench.acquisition.clock import Clock
+from bench.clock import Clock
 from bench.instruments.base import BadLines, Reading
 from bench.instruments.settings import Command, InstrumentSettings, Text
 from bench.instruments.transport import Transport

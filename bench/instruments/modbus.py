@@ -13,7 +13,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, Field, Strict
 
-from bench.acquisition.clock import Clock
+from bench.clock import Clock
 from bench.instruments.base import BadLines, Reading
 from bench.instruments.settings import Block, InstrumentSettings, Number, Switch, Text
 from bench.instruments.transport import LOST, open_port

@@ -8,7 +8,7 @@ import time
 
 from pydantic import Field
 
-from bench.acquisition.clock import Clock
+from bench.clock import Clock
 from bench.instruments.base import BadLines, Reading
 from bench.instruments.line import is_on
 from bench.instruments.settings import (

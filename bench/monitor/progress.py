@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from bench.acquisition.status import told
+from bench.status import told
 from fit.records.run import Event
 from fit.records.tail import POWER_PRESENT
 

@@ -9,7 +9,7 @@ import threading
 from collections import deque
 from typing import IO, TYPE_CHECKING
 
-from bench.acquisition.status import Estimate, NoView, Status, View
+from bench.status import Estimate, NoView, Status, View
 
 if TYPE_CHECKING:
     from rich.console import Console, RenderableType

@@ -8,8 +8,8 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field, SerializeAsAny, Strict, StringConstraints, ValidationError
 
-from bench.discovery.ports import device
 from bench.instruments import DRIVERS, settings_class
+from bench.instruments.ports import device
 from bench.instruments.settings import (
     Block,
     InstrumentSettings,

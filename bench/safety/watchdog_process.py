@@ -28,7 +28,7 @@ import time
 from itertools import count
 from typing import Any
 
-from bench.acquisition.clock import monotonic_s
+from bench.clock import monotonic_s
 
 READY = b"ready\n"
 ALIVE, POWER_ON, POWER_OFF = b".", b"+", b"-"

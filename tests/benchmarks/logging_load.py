@@ -20,9 +20,9 @@ from typing import Any
 
 import numpy as np
 
-from bench.acquisition.clock import LockStepClock, RealClock
 from bench.acquisition.run_loop import heat_run
 from bench.acquisition.station import InstrumentWorker
+from bench.clock import LockStepClock, RealClock
 from bench.instruments import settings_class
 from bench.instruments.base import Reading
 from bench.rig.schema import Rig, rig_from

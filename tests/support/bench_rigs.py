@@ -13,9 +13,9 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from bench.acquisition.status import Status
 from bench.demo import make_demo_unit
 from bench.rig.schema import Rig, rig_from
+from bench.status import Status
 from bench.virtual.bench import FastClock, VirtualBench, open_bench
 
 NODES = ("tab", "board_back", "bar", "case", "ambient")

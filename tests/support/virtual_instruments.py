@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from bench.acquisition.clock import RealClock
+from bench.clock import RealClock
 from bench.instruments import open_driver, settings_class
 from bench.instruments.base import Driver, Reading
 from bench.virtual.instrument import VirtualInstrument

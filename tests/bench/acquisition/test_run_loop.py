@@ -12,9 +12,9 @@ from typing import Any
 import numpy as np
 import pytest
 
-from bench.acquisition.clock import LockStepClock, RealClock
 from bench.acquisition.finish import LogResult
 from bench.acquisition.run_loop import heat_run
+from bench.clock import LockStepClock, RealClock
 from bench.demo import make_demo_unit
 from bench.virtual.bench import VirtualBench, open_bench
 from bench.virtual.ports import SocketEnd
@@ -207,7 +207,7 @@ def test_a_supply_that_refuses_to_switch_off_is_told_loudly(tmp_path: Path) -> N
 def test_a_supply_whose_switch_cannot_be_read_back_is_refused_by_what_was_asked(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("bench.control.power_switch.OFF_WITHIN_S", 1.0)
+    monkeypatch.setattr("bench.acquisition.power_switch.OFF_WITHIN_S", 1.0)
     with virtual_bench() as bench:
         rig = short_rig(bench.ports)
         supply = rig.instrument[1]

@@ -9,9 +9,9 @@ from typing import Any
 
 import pytest
 
-from bench.acquisition.clock import RealClock
 from bench.acquisition.scan import ask
 from bench.acquisition.station import InstrumentWorker
+from bench.clock import RealClock
 from bench.instruments import settings_class
 from bench.instruments.base import Reading
 from fit.errors import InstrumentLost, InstrumentRefused, PortError

@@ -7,8 +7,8 @@ from typing import Any
 
 import pytest
 
-from bench.acquisition.status import Scan
 from bench.control.guard import Guard, patience_s
+from bench.status import Scan
 from tests.support.bench_rigs import short_rig
 
 PORTS = {"reader": "x", "supply": "y"}

@@ -11,10 +11,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bench.acquisition.status import Estimate, Scan, SpanEstimate
 from bench.control.sequence import COOL, FINISHED, HEAT, ISOTHERMAL, SOAK, Sequence, off_the_others
 from bench.control.slopes import MOST_BINS, Course, slope
 from bench.rig.schema import Sequence as Settings
+from bench.status import Estimate, Scan, SpanEstimate
 
 Temperatures = Callable[[float], dict[str, float]]
 

@@ -11,8 +11,8 @@ import pytest
 from serial.tools import list_ports
 
 from bench import cli
-from bench.discovery import ports
 from bench.discovery.guess_format import blocks, legible, recognise
+from bench.instruments import ports
 from bench.instruments.line import Settings, parser
 from bench.rig.schema import read_rig, rig_from
 from bench.virtual.ports import HAS_PTY

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bench.acquisition.clock import RealClock
+from bench.clock import RealClock
 from bench.instruments import DRIVERS, open_driver, settings_class
 from bench.instruments.line import Settings, parser
 from bench.virtual.ports import HAS_PTY

@@ -7,8 +7,8 @@ from typing import Any
 
 import pytest
 
-from bench.acquisition.clock import LockStepClock
 from bench.acquisition.run_loop import heat_run
+from bench.clock import LockStepClock
 from bench.instruments.modbus import Register, parse_write, requests
 from bench.rig.schema import rig_from
 from bench.virtual.modbus import ModbusReader

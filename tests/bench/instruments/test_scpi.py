@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from bench.acquisition.clock import RealClock
+from bench.clock import RealClock
 from bench.instruments import open_driver, settings_class
 from bench.instruments.scpi import number
 from bench.virtual.reader import LineReader

@@ -11,12 +11,12 @@ from typing import Any
 import pytest
 from rich.console import Console
 
-from bench.acquisition.clock import LockStepClock
+from bench.acquisition.estimator import ProcessEstimator, Reckoning
 from bench.acquisition.run_loop import heat_run
-from bench.acquisition.status import Estimate, Scan, SpanEstimate, Status, describe
+from bench.clock import LockStepClock
 from bench.demo import SCENARIO, make_demo_unit
-from bench.monitor.estimator import ProcessEstimator, Reckoning
 from bench.monitor.terminal import Lines, Live, open_view, picture
+from bench.status import Estimate, Scan, SpanEstimate, Status, describe
 from bench.virtual.bench import open_bench
 from fit.budget import read_budget
 from fit.records.run import read_run

@@ -12,8 +12,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bench.acquisition.clock import LockStepClock
 from bench.acquisition.run_loop import heat_run
+from bench.clock import LockStepClock
 from bench.instruments.base import Reading
 from bench.rig.channels import power_W, temperatures_degC
 from bench.rig.schema import Rig, rig_from

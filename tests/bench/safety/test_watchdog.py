@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 
-from bench.acquisition.clock import monotonic_s
+from bench.clock import monotonic_s
 from bench.instruments import settings_class
 from bench.safety.watchdog_client import Watchdog, crc16, orders
 from bench.virtual.instrument import VirtualInstrument

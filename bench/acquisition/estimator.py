@@ -18,9 +18,9 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
-from bench.acquisition.status import Estimate, Scan, SpanEstimate
 from bench.safety.priority import step_behind
 from bench.safety.processes import start_child
+from bench.status import Estimate, Scan, SpanEstimate
 
 if TYPE_CHECKING:
     from fit.assessment.conformity import Verdict
@@ -190,7 +190,7 @@ class ProcessEstimator:
         self._nodes = tuple(nodes)
         self._latest: Estimate | None = None
         self._rows: queue.Queue[list[float | None] | None] = queue.Queue(WAITING_AT_MOST)
-        self._process = start_child("bench.monitor.estimator", quiet=True)
+        self._process = start_child("bench.acquisition.estimator", quiet=True)
         head = {"nodes": self._nodes, "budget": str(budget_path) if budget_path else None}
         self._threads = [
             threading.Thread(target=self._hand_on, args=(head,), daemon=True, name="estimator in"),

@@ -9,8 +9,8 @@ import time
 from collections.abc import Callable
 from typing import IO, Protocol
 
-from bench.acquisition.clock import Clock
 from bench.acquisition.station import InstrumentWorker, SwitchRequest
+from bench.clock import Clock
 from fit.errors import BenchError, HeatrunError, InstrumentRefused
 
 OFF_WITHIN_S = 6.0  # how long the end of a run goes on trying itself; the watchdog then goes on
