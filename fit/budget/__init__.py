@@ -1,6 +1,6 @@
 """The predicted budget: stages in, resistances, temperatures and time constants out.
 
-Nothing here imports anything of ours but `fit.errors`, `fit.toml_file` and `fit.network.foster`.
+Nothing here imports anything of ours but `fit.errors`, `fit.toml_file` and `fit.network`.
 """
 
 from fit.budget.prediction import predict

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from fit.budget.model import Array
-from fit.network.foster import ladder_poles
+from fit.network.modes import ladder_poles
 
 STEP = 1e-3  # relative change of an input, for the sensitivities
 

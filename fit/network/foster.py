@@ -1,4 +1,4 @@
-"""Foster and Cauer networks: poles of a ladder, response to steps, pulses and any power.
+"""Foster and Cauer networks: response to steps, pulses and any power.
 
 A Foster network is a sum of first-order terms, Z(s) = sum_k R_k / (1 + s tau_k). A Cauer network
 is the ladder that heat walks: node i carries the capacity C[i] and passes heat through R[i] to node
@@ -11,68 +11,20 @@ from __future__ import annotations
 from typing import Any, Literal
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from fit.network.foster_cauer import cauer_to_foster, foster_to_cauer, modes, positive, same_length
-
-Array = NDArray[np.float64]
+from fit.network.foster_cauer import cauer_to_foster, foster_to_cauer
+from fit.network.topology import Array
 
 __all__ = [
     "cauer_to_foster",
     "foster_to_cauer",
     "impedance_curve",
-    "ladder_poles",
     "pulse_extremes",
     "pulse_response",
     "response_to_power",
     "step_response",
 ]
-
-
-def ladder_poles(R: ArrayLike, C: ArrayLike, node: int = 0) -> tuple[Array, Array]:
-    """Amplitudes and time constants of one node of a ladder heated at node 0.
-
-    The rise of node j for one watt is sum_k a_jk (1 - exp(-t / tau_k)). With the symmetric
-    tridiagonal J = C^-1/2 K C^-1/2 = U diag(1/tau) U^T, a_jk = U_0k U_jk tau_k / sqrt(C_0 C_j). J
-    is never formed: its factor is bidiagonal, and the singular values of a bidiagonal matrix keep
-    their relative accuracy however far apart the time constants lie (Demmel & Kahan 1990). Only
-    node 0 has all amplitudes positive; downstream some are negative, for heat arrives there with a
-    delay.
-
-    A node without capacity follows its neighbours at once. Where such nodes stand at the source the
-    instant part of the rise is the first term, with time constant 0.
-
-    Args:
-        R: resistances (n,), heat source first, all positive [K/W].
-        C: capacities (n,), none negative [J/K].
-        node: which node, 0 the heated one, n the reference (always at zero).
-
-    Returns:
-        Amplitudes [K/W] and time constants [s], ascending in time constant. The amplitudes add up
-        to the resistance between the node and the reference.
-
-    Raises:
-        ValueError: a resistance not positive, a negative capacity, a node that does not exist.
-    """
-    R_steps = positive(R, "resistance")
-    C_nodes = np.atleast_1d(np.asarray(C, dtype=float))
-    same_length(R_steps, C_nodes)
-    if not (np.isfinite(C_nodes).all() and (C_nodes >= 0).all()):
-        raise ValueError("a capacity is negative or not finite; it must be 0 or more")
-    if not 0 <= node <= len(R_steps):
-        raise ValueError(f"node {node} does not exist; the ladder has nodes 0 to {len(R_steps)}")
-    place = np.concatenate([[0.0], np.cumsum(R_steps)])
-    heavy = np.flatnonzero(C_nodes > 0)
-    if heavy.size == 0:
-        return np.array([place[-1] - place[node]]), np.array([0.0])
-    anchors = np.append(place[heavy], place[-1])
-    amplitude, tau = modes(np.diff(anchors), C_nodes[heavy])
-    # Between nodes with capacity the heat flow is constant, so the rise is linear in resistance.
-    here = np.array([np.interp(place[node], anchors, [*mode, 0.0]) for mode in amplitude.T])
-    instant = anchors[0] - place[node]
-    if instant > 0:
-        return np.append(instant, here), np.append(0.0, tau)
-    return here, tau
 
 
 def step_response(R: ArrayLike, tau: ArrayLike, t_s: ArrayLike) -> Array:
@@ -159,10 +111,10 @@ def response_to_power(
     """Rise for any power, from a cold start at the first time; exact for the power as stated.
 
     Args:
-        R: amplitudes (..., K) [K/W].
+        R: amplitudes (..., K), or (..., sources, K) for several sources [K/W].
         tau: time constants (K,) [s].
         t_s: times (n,), never decreasing, evenly spaced or not [s].
-        power_W: power at those times (n,) [W].
+        power_W: power at those times (n,), or (n, sources) of several sources [W].
         between: "hold" keeps each power until the next time, "line" joins them.
 
     Returns:
@@ -172,6 +124,18 @@ def response_to_power(
         ValueError: times that decrease, or lengths that differ.
     """
     t, power = np.asarray(t_s, dtype=float), np.asarray(power_W, dtype=float)
+    if power.ndim == 2:
+        each = np.moveaxis(np.asarray(R, dtype=float), -2, 0)
+        if len(each) != power.shape[1]:
+            raise ValueError(
+                f"amplitudes of {len(each)} sources for powers of {power.shape[1]}; "
+                "there must be as many of each"
+            )
+        rises = [
+            response_to_power(amplitude, tau, t, of_one, between)
+            for amplitude, of_one in zip(each, power.T, strict=True)
+        ]
+        return np.asarray(np.sum(rises, axis=0))
     if t.shape != power.shape or t.ndim != 1:
         raise ValueError(f"{t.size} times for {power.size} powers; there must be as many of each")
     step = np.diff(t)

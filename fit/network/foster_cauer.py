@@ -10,9 +10,11 @@ from collections.abc import Callable, Sequence
 from decimal import Decimal, localcontext
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-Array = NDArray[np.float64]
+from fit.network.modes import ladder_poles
+from fit.network.topology import Array
+
 _Pair = tuple[list[Decimal], list[Decimal]]
 
 _FIRST_DIGITS = 60
@@ -52,7 +54,7 @@ def foster_to_cauer(R: ArrayLike, tau: ArrayLike) -> tuple[Array, Array]:
 def cauer_to_foster(R: ArrayLike, C: ArrayLike) -> tuple[Array, Array]:
     """The Foster network with the same driving-point impedance as a ladder.
 
-    Poles of the ladder from its symmetric tridiagonal eigenproblem, polished in decimal arithmetic
+    Poles of the ladder from its modes, polished in decimal arithmetic
     (Aberth 1973) until every digit of a float is right, down to the smallest term.
 
     Args:
@@ -71,18 +73,10 @@ def cauer_to_foster(R: ArrayLike, C: ArrayLike) -> tuple[Array, Array]:
     """
     R_steps, C_nodes = positive(R, "resistance"), positive(C, "capacity")
     same_length(R_steps, C_nodes)
-    _, tau = modes(R_steps, C_nodes)
+    _, tau = ladder_poles(R_steps, C_nodes)
     R_terms, tau_terms = _until_stable(lambda: _polish(R_steps, C_nodes, 1.0 / tau))
     order = np.argsort(tau_terms)
     return R_terms[order], tau_terms[order]
-
-
-def modes(R: Array, C: Array) -> tuple[Array, Array]:
-    """Amplitude of every node in every mode (n, n) [K/W] and time constants (n,), ascending [s]."""
-    factor = np.diag(1 / np.sqrt(C * R)) - np.diag(1 / np.sqrt(C[1:] * R[:-1]), 1)
-    rates, vectors = np.linalg.svd(factor)[1:]
-    tau = 1.0 / rates**2
-    return vectors.T * vectors[:, 0] * tau / np.sqrt(C[0] * C)[:, np.newaxis], tau
 
 
 def positive(values: ArrayLike, what: str) -> Array:

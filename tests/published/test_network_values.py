@@ -9,10 +9,12 @@ from fit.compact_model.structure_function import cumulative_curve, time_constant
 from fit.network.foster import (
     cauer_to_foster,
     foster_to_cauer,
-    ladder_poles,
     pulse_extremes,
     step_response,
 )
+from fit.network.modes import ladder_poles, modes
+from fit.network.steady_state import resistance_matrix
+from fit.network.topology import Topology, chain
 
 
 def slab(terms=200):
@@ -153,3 +155,64 @@ def test_pulse_train_on_a_data_sheet_network_stays_under_the_duty_rule(duty):
     peak, _ = pulse_extremes(R, tau, width, width / duty)
     single = step_response(R, tau, [width])[0]
     assert duty * total < peak < duty * total + (1 - duty) * single
+
+
+TWO_PARTS = Topology(
+    nodes=("tab_1", "back_1", "tab_2", "back_2", "bar", "case"),
+    links=(
+        ("tab_1", "back_1"), ("back_1", "bar"), ("tab_2", "back_2"), ("back_2", "bar"),
+        ("bar", "case"), ("case", "ambient"),
+    ),
+    sources=("tab_1", "tab_2"),
+)  # fmt: skip
+TWO_PARTS_R = (4.0, 1.0, 5.0, 2.0, 0.5, 3.0)
+"""Vias and pads of two parts on one bar, then the case: invented, worked by hand."""
+
+
+def test_two_parts_on_one_bar_by_hand():
+    """Own way in series; what is shared (bar and case, 3.5 K/W) is the other's rise."""
+    Z = resistance_matrix(TWO_PARTS, TWO_PARTS_R)
+    assert Z[[0, 2]] == pytest.approx(np.array([[8.5, 3.5], [3.5, 10.5]]), rel=1e-15)
+
+
+def test_two_parts_coupled_through_their_board():
+    """10 K/W between the two backs; computed independently with a general solver."""
+    Z = resistance_matrix(TWO_PARTS.with_links([("back_1", "back_2")]), [*TWO_PARTS_R, 10.0])
+    expected = [
+        [8.423077, 3.653846], [4.423077, 3.653846], [3.653846, 10.192308],
+        [3.653846, 5.192308], [3.5, 3.5], [3.0, 3.0],
+    ]  # fmt: skip
+    assert pytest.approx(np.array(expected), abs=5e-7) == Z
+
+
+def test_two_lumps_from_either_source():
+    """C = 1 and 2 J/K, 1 K/W between, 2 K/W to the reference; computed with a general solver."""
+    pair = Topology(("a", "b"), (("a", "b"), ("b", "ambient")), sources=("a", "b"))
+    found = modes(pair, [1.0, 2.0], [1.0, 2.0])
+    assert found.tau_s == pytest.approx([0.62771868, 6.37228132], abs=5e-9)
+    expected = [
+        [[0.36849524, 2.63150476], [-0.21854359, 2.21854359]],
+        [[-0.21854359, 2.21854359], [0.12961172, 1.87038828]],
+    ]
+    assert found.amplitude_K_per_W == pytest.approx(np.array(expected), abs=5e-9)
+
+
+def test_wheatstone_bridge_balanced_and_not():
+    """Two dividers and a bridge: no flow where both divide alike (any text on circuits)."""
+    bridge = Topology(
+        ("in", "left", "right"),
+        (("in", "left"), ("in", "right"), ("left", "right"), ("left", "out"), ("right", "out")),
+        reference="out",
+        sources=("in",),
+    )
+    balanced = resistance_matrix(bridge, [1.0, 2.0, 7.0, 3.0, 6.0])[:, 0]
+    assert balanced == pytest.approx([12 * 6 / 18 / 1.5, 2.0, 2.0], rel=1e-14)
+    equal = resistance_matrix(bridge, [1.0, 2.0, 1.0, 2.0, 1.0])[0, 0]
+    assert equal == pytest.approx(7 / 5, rel=1e-14)
+
+
+def test_a_ladder_of_named_nodes_has_the_three_terms_computed_to_sixty_digits():
+    found = modes(chain(["a", "b", "c", "ambient"]), [1.0, 2.0, 3.0], [1.0, 2.0, 3.0])
+    R, tau = found.terms("a")
+    assert pytest.approx(THREE_TERMS[0], rel=2e-12) == R
+    assert tau == pytest.approx(THREE_TERMS[1], rel=2e-12)

@@ -12,12 +12,12 @@ from fit.network.foster import (
     cauer_to_foster,
     foster_to_cauer,
     impedance_curve,
-    ladder_poles,
     pulse_extremes,
     pulse_response,
     response_to_power,
     step_response,
 )
+from fit.network.modes import ladder_poles
 
 values = st.floats(1e-3, 1e3)
 ladders = st.lists(st.tuples(values, values), min_size=1, max_size=10)

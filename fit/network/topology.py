@@ -1,0 +1,207 @@
+"""The shape of a thermal network: its nodes, what joins them, where heat enters.
+
+A network has n nodes and a reference (ambient, or a measured node) at rise zero. Links are thermal
+resistances between any two of them: the stages of a heat path, stages side by side, leaks. Each
+source puts its heat in at one node. What has values is kept apart from the shape: resistances
+`R (..., links)` and capacities `C (..., n)` are arrays, so that thousands of draws of a budget, or
+all steps of a derivative, are one call.
+
+With A the incidence matrix, one row a link, +1 where it begins and -1 where it ends, the reference
+left out:
+
+    heat through the links  q = diag(1/R) A T            balance of the nodes  C dT/dt + A^T q = P
+    conductance matrix      G = A^T diag(1/R) A
+
+(Strang, Introduction to Applied Mathematics, 1986, ch. 2).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+Link = tuple[str, str]
+
+
+@dataclass(frozen=True)
+class Topology:
+    """Nodes, links, sources and the reference of a thermal network.
+
+    Any graph will do for what is computed of it. A heat path is more: a tree, in which each node
+    has one way out, along its links from `from` to `to`, and every way ends at the reference;
+    links with the same two ends stand in parallel. What is asked of ways (`path`, `links_between`,
+    `paths`, `upstream`) needs a tree.
+
+    Raises:
+        ValueError: two nodes of one name, a link or a source at no node, a link from a node to
+            itself, a source at the reference, nodes from which no heat can leave.
+
+    >>> bar = Topology(("tab", "bar"), (("tab", "bar"), ("bar", "air")), "air", ("tab",))
+    >>> bar.incidence.tolist()
+    [[1.0, -1.0], [0.0, 1.0]]
+    >>> bar.path("tab")
+    ('tab', 'bar', 'air')
+    """
+
+    nodes: tuple[str, ...]  # without the reference
+    links: tuple[Link, ...]  # (from, to)
+    reference: str = "ambient"
+    sources: tuple[str, ...] = ()  # the node where each source's heat enters
+
+    def __post_init__(self) -> None:
+        known = (*self.nodes, self.reference)
+        if twice := [node for node in self.nodes if known.count(node) > 1]:
+            raise ValueError(f"'{twice[0]}' names two nodes of the network; each needs its own")
+        for start, end in self.links:
+            if missing := [node for node in (start, end) if node not in known]:
+                raise ValueError(f"a link ends at '{missing[0]}', which is no node of the network")
+            if start == end:
+                raise ValueError(f"a link leads from '{start}' to itself; it must join two nodes")
+        for node in self.sources:
+            if node == self.reference:
+                raise ValueError(f"a source at the reference '{node}' heats nothing")
+            if node not in known:
+                raise ValueError(f"a source heats '{node}', which is no node of the network")
+        if island := [node for node in self.nodes if node not in self._reached()]:
+            raise ValueError(
+                f"no link joins {_listed(island)} to '{self.reference}': heat put in there "
+                "could not leave"
+            )
+
+    def _reached(self) -> set[str]:
+        """The reference and every node that links join to it."""
+        reached, before = {self.reference}, 0
+        while len(reached) > before:
+            before = len(reached)
+            reached |= {node for link in self.links if reached & set(link) for node in link}
+        return reached
+
+    def __len__(self) -> int:
+        return len(self.nodes)
+
+    def index(self, node: str) -> int:
+        """Place of a node, that of the reference being n. Raises ValueError for another name."""
+        return (*self.nodes, self.reference).index(node)
+
+    @cached_property
+    def ends(self) -> NDArray[np.intp]:
+        """Places of both ends of every link (links, 2); that of the reference is n."""
+        pairs = [[self.index(start), self.index(end)] for start, end in self.links]
+        return np.array(pairs, dtype=np.intp).reshape(-1, 2)
+
+    @cached_property
+    def source_index(self) -> NDArray[np.intp]:
+        """Place of each source's node (sources,)."""
+        return np.array([self.index(node) for node in self.sources], dtype=np.intp)
+
+    @cached_property
+    def incidence(self) -> Array:
+        """A (links, n): +1 where a link begins, -1 where it ends, the reference left out."""
+        unit = np.eye(len(self) + 1)
+        return (unit[self.ends[:, 0]] - unit[self.ends[:, 1]])[:, :-1]
+
+    @cached_property
+    def at_reference(self) -> Array:
+        """1 where a link joins a node to the reference (links, n)."""
+        return np.abs(self.incidence) * (self.ends == len(self)).any(axis=1)[:, np.newaxis]
+
+    @cached_property
+    def _patterns(self) -> Array:
+        """What a conductance of one in each link adds to the conductance matrix (links, n * n)."""
+        outer = self.incidence[:, :, np.newaxis] * self.incidence[:, np.newaxis, :]
+        return outer.reshape(len(self.links), -1)
+
+    def conductance_matrix(self, R: Array) -> Array:
+        """G = A^T diag(1/R) A (..., n, n) [W/K] from resistances (..., links) [K/W].
+
+        An infinite resistance is an open link.
+        """
+        n = len(self)
+        return np.asarray(((1 / R) @ self._patterns).reshape(*R.shape[:-1], n, n))
+
+    def with_links(self, links: Sequence[Link]) -> Topology:
+        """The same network with further links, after those it has."""
+        return Topology(self.nodes, (*self.links, *links), self.reference, self.sources)
+
+    @cached_property
+    def _onward(self) -> Mapping[str, str]:
+        """Each node's one way out. Raises ValueError where the network is no tree."""
+        onward: dict[str, str] = {}
+        for start, end in self.links:
+            if start == self.reference:
+                raise ValueError(f"a link leads from the reference '{start}'; heat ends there")
+            if onward.setdefault(start, end) != end:
+                raise ValueError(
+                    f"'{start}' has two ways out, to '{onward[start]}' and to '{end}'; "
+                    "in a tree each node has one"
+                )
+        # Every node is joined to the reference, so with one way out of each there is no circle.
+        return onward
+
+    def path(self, node: str, to: str | None = None) -> tuple[str, ...]:
+        """Nodes on the way from a node to the reference, or to a node on that way, both with.
+
+        Raises:
+            ValueError: the network is no tree, or `to` is not on the way.
+        """
+        end = self.reference if to is None else to
+        way = [node]
+        while way[-1] != end:
+            if way[-1] == self.reference:
+                raise ValueError(f"the way from '{node}' does not pass '{end}'")
+            if way[-1] not in self.nodes:
+                raise ValueError(f"'{node}' is no node of the network")
+            way.append(self._onward[way[-1]])
+        return tuple(way)
+
+    def links_between(self, node: str, to: str | None = None) -> tuple[int, ...]:
+        """The links on the way from a node to another, parallel ones with; see `path`."""
+        steps = set(pairwise(self.path(node, to)))
+        return tuple(i for i, link in enumerate(self.links) if link in steps)
+
+    @cached_property
+    def paths(self) -> Array:
+        """1 where a link lies on the way from a node to the reference (n, links).
+
+        The inverse of the incidence matrix: with one source a node's resistance to the reference
+        is `paths @ R`, with heat q through the links the rises are `paths @ (R q)`.
+
+        Raises:
+            ValueError: the network is no tree, or has parallel links.
+        """
+        for i, link in enumerate(self.links):
+            if link in self.links[:i]:
+                raise ValueError(f"two links lead from '{link[0]}' to '{link[1]}'; join them first")
+        matrix = np.zeros((len(self), len(self.links)))
+        for i, node in enumerate(self.nodes):
+            matrix[i, list(self.links_between(node))] = 1.0
+        return matrix
+
+    @cached_property
+    def carried(self) -> Array:
+        """1 where a source's heat passes a link (links, sources); a tree without parallel links."""
+        return self.paths[self.source_index].T
+
+    def upstream(self, node: str) -> tuple[str, ...]:
+        """Nodes whose heat passes a node on its way out, the node itself with; needs a tree."""
+        return tuple(other for other in self.nodes if node in self.path(other))
+
+
+def chain(nodes: Sequence[str]) -> Topology:
+    """A heat path with one branch: heat enters at the first node, the last is the reference.
+
+    >>> chain(["tab", "bar", "air"]).links
+    (('tab', 'bar'), ('bar', 'air'))
+    """
+    *inner, reference = nodes
+    return Topology(tuple(inner), tuple(pairwise(nodes)), reference, (*inner[:1],))
+
+
+def _listed(names: Sequence[str]) -> str:
+    return ", ".join(f"'{name}'" for name in names)
