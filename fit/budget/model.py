@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -11,11 +12,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fit.budget.uncertain import Uncertain
+from fit.network.topology import Topology
 
 if TYPE_CHECKING:
     from fit.budget.stages.base import StageKeys
 
 Array = NDArray[np.float64]
+AMBIENT = "ambient"
 
 
 @dataclass(frozen=True)
@@ -59,11 +62,12 @@ class Stage:
 
 @dataclass(frozen=True)
 class Leak:
-    """A side way for heat: from a node straight to ambient."""
+    """A side way for heat: from a node to ambient, or to any other node beside the path."""
 
     node: str
     R_K_per_W: float
     R_u_K_per_W: float = 0.0
+    to_node: str = AMBIENT
 
 
 @dataclass(frozen=True, eq=False)
@@ -77,10 +81,29 @@ class Budget:
     stages: tuple[Stage, ...]  # in order, heat source first, ambient last
     leaks: tuple[Leak, ...] = ()
 
+    @cached_property
+    def tree(self) -> Topology:
+        """The heat path: a link for each stage, in their order, and no leaks."""
+        starts = tuple(dict.fromkeys(stage.from_node for stage in self.stages))
+        ends = dict.fromkeys(stage.to_node for stage in self.stages)
+        (ambient,) = (node for node in ends if node not in starts)
+        links = tuple((stage.from_node, stage.to_node) for stage in self.stages)
+        return Topology(starts, links, ambient, sources=starts[:1])
+
+    @cached_property
+    def topology(self) -> Topology:
+        """The whole network: the links of the path, then those of the leaks."""
+        return self.tree.with_links([(leak.node, leak.to_node) for leak in self.leaks])
+
     @property
     def nodes(self) -> tuple[str, ...]:
         """Nodes in order of the heat path, ambient last."""
-        return (*(stage.from_node for stage in self.stages), self.stages[-1].to_node)
+        return (*self.tree.nodes, self.tree.reference)
+
+    @property
+    def ambient(self) -> str:
+        """The node where the path ends."""
+        return self.tree.reference
 
 
 @dataclass(frozen=True)

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 import numpy as np
 
-from fit.budget.dynamics import network, time_constants_u
+from fit.budget.dynamics import dynamics
 from fit.budget.model import Array, Budget, Prediction
 from fit.budget.sampling import draw, draw_stages
 from fit.budget.stages.surface import Surface
+from fit.network.steady_state import Drop, SteadyState, steady_state
 
 DRAWS = 4000
-ROUNDS = 25
 CAPACITY_U = 0.3  # relative, of a heat capacity stated without its own: our judgement
 
 
@@ -46,82 +48,65 @@ def predict(
         "path_fraction": draw("path_fraction", fraction, share_u, draws, bounded=True),
         "power_W": draw("power_W", max(power, 1e-9), power_u, draws),
     }
-    inputs, leak = draw_stages(budget, draws), _leaks(budget, draws)
-    heat = shared["path_fraction"] * shared["power_W"]
-    own, flow = _solve(budget, inputs, leak, heat, ambient)
-    seen = own * (flow / heat)
-    drops = own * flow
-    rises = np.cumsum(drops[::-1], axis=0)[::-1]
+    inputs = draw_stages(budget, draws)
+    heat = (shared["path_fraction"] * shared["power_W"])[:, np.newaxis]  # (draws + 1, sources)
+    rest = _at_rest(budget, inputs, heat, ambient)
+    stages = len(budget.stages)
+    own, flow = rest.R_K_per_W[:, :stages], rest.flow_W[:, :stages]
+    # What a run sees: the drop over a stage per watt that enters upstream of it.
+    seen = own * (flow / (heat @ budget.tree.carried.T))
     C = np.array([stage.C_J_per_K or 0.0 for stage in budget.stages])
-    first, amplitudes, tau = network(own[:, 0], C, leak[:, 0])
+    in_time = dynamics(
+        budget,
+        rest.R_K_per_W[0],
+        C,
+        np.atleast_2d(np.cov(np.log(own[1:]), rowvar=False)),
+        _relative_capacity_u(budget, C),
+    )
     return Prediction(
         budget=budget,
         power_W=power,
         ambient_degC=ambient,
-        R_K_per_W=seen[:, 0],
-        R_covariance=np.atleast_2d(np.cov(seen[:, 1:])),
+        R_K_per_W=seen[0],
+        R_covariance=np.atleast_2d(np.cov(seen[1:], rowvar=False)),
         C_J_per_K=C,
-        rise_K={n: float(rises[i, 0]) for i, n in enumerate(budget.nodes[:-1])}
-        | {budget.nodes[-1]: 0.0},
-        rise_u_K={n: float(rises[i, 1:].std(ddof=1)) for i, n in enumerate(budget.nodes[:-1])}
-        | {budget.nodes[-1]: 0.0},
-        tau_s=tau,
-        tau_u_s=_tau_u(budget, own, C, leak[:, 0]),
-        foster_node=budget.nodes[first],
-        foster_R_K_per_W=amplitudes,
-        foster_tau_s=tau,
-        drivers=_drivers(budget, inputs, shared, rises[0]),
-        warnings=(*_warnings(budget, rises[:, 0]), *_over_limits(budget, seen[:, 0])),
+        rise_K=_by_node(budget, rest.rise_K[0]),
+        rise_u_K=_by_node(budget, rest.rise_K[1:].std(axis=0, ddof=1)),
+        tau_s=in_time.tau_s,
+        tau_u_s=in_time.tau_u_s,
+        foster_node=in_time.foster_node,
+        foster_R_K_per_W=in_time.foster_R_K_per_W,
+        foster_tau_s=in_time.tau_s,
+        drivers=_drivers(budget, inputs, shared, rest.rise_K[:, budget.tree.source_index[0]]),
+        warnings=(*_warnings(budget, rest.rise_K[0]), *_over_limits(budget, seen[0])),
     )
 
 
-def _solve(
-    budget: Budget,
-    inputs: tuple[dict[str, Array], ...],
-    leak: Array,
-    heat: Array,
-    ambient_degC: float,
-) -> tuple[Array, Array]:
-    """Each stage's own resistance [K/W] and the heat through it [W], each (stages, draws + 1)."""
-    size = len(budget.stages)
-    own = np.empty((size, len(heat)))
-    surface: Surface | None = None
+def _at_rest(
+    budget: Budget, inputs: tuple[dict[str, Array], ...], heat: Array, ambient_degC: float
+) -> SteadyState:
+    """The network of stages and leaks at rest, for draws of inputs and heat (draws, sources)."""
+    R = np.empty((len(heat), len(budget.topology.links)))
+    drops: dict[int, Drop] = {}
     for i, stage in enumerate(budget.stages):
         if isinstance(stage.keys, Surface):
-            surface = stage.keys
+            drops[i] = partial(_surface_drop, stage.keys, inputs[i], ambient_degC)
         elif stage.keys is not None:
-            own[i] = stage.keys.resistance(inputs[i])
-    flow = np.tile(heat, (size, 1))
-    for _ in range(ROUNDS):
-        if surface is not None:
-            own[-1] = surface.rise_K(inputs[-1], flow[-1], ambient_degC) / flow[-1]
-        before, flow = flow, _flows(own, leak, heat)
-        if np.all(np.abs(flow - before) <= 1e-9 * heat):
-            break
-    return own, flow
-
-
-def _flows(own: Array, leak: Array, heat: Array) -> Array:
-    """Heat through each stage of a ladder with leaks to ambient at its nodes."""
-    onward = np.empty_like(own)  # conductance to ambient through stage i, seen from its from node
-    onward[-1] = 1 / own[-1]
-    for i in range(len(own) - 2, -1, -1):
-        onward[i] = 1 / (own[i] + 1 / (onward[i + 1] + leak[i + 1]))
-    flow = np.empty_like(own)
-    arriving = heat
-    for i in range(len(own)):
-        flow[i] = arriving * (onward[i] / (onward[i] + leak[i]))  # all of it where nothing leaks
-        arriving = flow[i]
-    return flow
-
-
-def _leaks(budget: Budget, draws: int) -> Array:
-    """Conductance beside the path from each stage's from node (stages, draws + 1) [W/K]."""
-    leak = np.zeros((len(budget.stages), draws + 1))
+            R[:, i] = stage.keys.resistance(inputs[i])
     for number in range(len(budget.leaks)):
-        node = budget.nodes.index(budget.leaks[number].node)
-        leak[node] += 1 / _leak_R(budget, number, draws)
-    return leak
+        R[:, len(budget.stages) + number] = _leak_R(budget, number, len(heat) - 1)
+    return steady_state(budget.topology, R, heat, drops)
+
+
+def _surface_drop(
+    surface: Surface, values: dict[str, Array], ambient_degC: float, heat_W: Array
+) -> Array:
+    return surface.rise_K(values, heat_W, ambient_degC)
+
+
+def _by_node(budget: Budget, rise_K: Array) -> dict[str, float]:
+    """Node -> value, nothing at ambient."""
+    return dict(zip(budget.tree.nodes, rise_K.tolist(), strict=True)) | {budget.ambient: 0.0}
 
 
 def _leak_R(budget: Budget, number: int, draws: int) -> Array:
@@ -129,13 +114,13 @@ def _leak_R(budget: Budget, number: int, draws: int) -> Array:
     return draw(f"leak {number}", side.R_K_per_W, side.R_u_K_per_W, draws)
 
 
-def _tau_u(budget: Budget, own: Array, C: Array, leak: Array) -> Array:
+def _relative_capacity_u(budget: Budget, C: Array) -> Array:
+    """Relative standard uncertainty of each stage's heat capacity (stages,)."""
     relative = [
         CAPACITY_U if stage.C_u_J_per_K is None else stage.C_u_J_per_K / max(value, 1e-12)
         for stage, value in zip(budget.stages, C, strict=True)
     ]
-    ln_R_covariance = np.atleast_2d(np.cov(np.log(own[:, 1:])))
-    return time_constants_u(own[:, 0], C, leak, ln_R_covariance, np.array(relative))
+    return np.array(relative)
 
 
 def _drivers(
@@ -172,8 +157,9 @@ def _warnings(budget: Budget, rises: Array) -> tuple[str, ...]:
     """Where a stage leaves the range its formula holds for."""
     return tuple(
         f"{stage.name}: {remark}"
-        for stage, rise in zip(budget.stages, rises, strict=True)
-        if stage.keys is not None and (remark := stage.keys.remark(float(rise)))
+        for stage in budget.stages
+        if stage.keys is not None
+        and (remark := stage.keys.remark(float(rises[budget.tree.index(stage.from_node)])))
     )
 
 

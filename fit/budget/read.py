@@ -9,7 +9,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field, ValidationError
 
-from fit.budget.model import Budget, Conditions, Leak, Limits, Stage
+from fit.budget.model import AMBIENT, Budget, Conditions, Leak, Limits, Stage
 from fit.budget.stages.base import (
     LARGEST,
     Block,
@@ -26,7 +26,6 @@ from fit.budget.uncertain import Uncertain
 from fit.errors import BudgetError
 from fit.toml_file import first_complaint, first_error, nearest, read_tables, shown
 
-AMBIENT = "ambient"
 MATERIAL = ("density_kg_per_m3", "specific_heat_J_per_kgK", "mass_g")
 COLDEST_DEGC = -273.15
 HOTTEST_AMBIENT_DEGC, HOTTEST_LIMIT_DEGC = 200.0, 500.0  # of electronics: beyond, it is a slip
@@ -58,8 +57,10 @@ class _Limits(Block):
 
 class _Leak(Block):
     node: NodeName
+    to: NodeName = AMBIENT
     R_K_per_W: Positive
-    R_K_per_W_u: NotNegative = 0.0
+    R_u_K_per_W: NotNegative | None = None
+    R_K_per_W_u: NotNegative | None = None  # the same, as beside any other number
 
 
 class _Top(Block):
@@ -106,24 +107,36 @@ def budget_from(tables: Mapping[str, Any], path: Path) -> Budget:
         for number, block in enumerate(_with_ends(top.stage), 1)
     )
     _check_path(stages, path)
-    nodes = [stage.from_node for stage in stages]
-    for number, leak in enumerate(top.leak, 1):
-        _check_u(path, f"leak {number}: ", "R_K_per_W", leak.R_K_per_W, leak.R_K_per_W_u)
-        if leak.node not in nodes:
-            raise BudgetError(
-                path,
-                f"leak {number}",
-                f"no stage begins at node '{leak.node}'",
-                nearest(leak.node, nodes),
-            )
+    leaks = tuple(_leak(block, number, stages, path) for number, block in enumerate(top.leak, 1))
     return Budget(
         title=top.title,
         path=path,
         conditions=Conditions(**top.conditions.model_dump()),
         limits=Limits(**top.limits.model_dump()),
         stages=stages,
-        leaks=tuple(Leak(leak.node, leak.R_K_per_W, leak.R_K_per_W_u) for leak in top.leak),
+        leaks=leaks,
     )
+
+
+def _leak(block: _Leak, number: int, stages: tuple[Stage, ...], path: Path) -> Leak:
+    place, nodes = f"leak {number}", [stage.from_node for stage in stages]
+    if block.R_u_K_per_W is not None and block.R_K_per_W_u is not None:
+        raise BudgetError(path, place, "R_u_K_per_W and R_K_per_W_u are both given", "one of them")
+    u = block.R_u_K_per_W or block.R_K_per_W_u or 0.0
+    name = "R_u_K_per_W" if block.R_u_K_per_W else "R_K_per_W_u"
+    _check_u(path, f"{place}: ", "R_K_per_W", block.R_K_per_W, u, name=name)
+    if block.node not in nodes:
+        raise BudgetError(
+            path, place, f"no stage begins at node '{block.node}'", nearest(block.node, nodes)
+        )
+    if block.to not in (*nodes, AMBIENT):
+        remedy = nearest(block.to, [*nodes, AMBIENT])
+        raise BudgetError(path, f"{place}: to", f"no stage has a node '{block.to}'", remedy)
+    if block.to == block.node:
+        raise BudgetError(
+            path, f"{place}: to", f"leads back to '{block.node}'", "another node, or ambient"
+        )
+    return Leak(block.node, block.R_K_per_W, u, block.to)
 
 
 def _with_ends(blocks: tuple[Any, ...]) -> list[Any]:

@@ -75,6 +75,16 @@ class Modes:
         resistance = np.asarray(R, dtype=float)[..., np.newaxis, np.newaxis, :]
         return np.moveaxis(heat_flow(self.topology, resistance, rises), -1, -3)
 
+    def by_resistance(self, R: ArrayLike) -> Array:
+        """d ln tau_k / d ln R_e (..., links, K): the share of link e in the mode's loss.
+
+        A mode loses its heat at the rate 1/tau_k = sum_e (A phi_k)_e^2 / R_e (Rayleigh's quotient),
+        which is stationary in phi: the shares are positive and add up to 1.
+        """
+        drop = self.topology.incidence @ self.shape
+        resistance = np.asarray(R, dtype=float)[..., np.newaxis]
+        return np.asarray(drop**2 / resistance * self.tau_s[..., np.newaxis, :])
+
 
 def modes(topology: Topology, R: ArrayLike, C: ArrayLike) -> Modes:
     """Poles and residues of a network, for every node and every source.

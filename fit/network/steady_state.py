@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from itertools import combinations
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -42,8 +43,7 @@ class SteadyState:
 
     rise_K: Array  # (..., n) of every node above the reference
     flow_W: Array  # (..., links) from a link's `from` to its `to`
-    R_K_per_W: Array  # (..., links) drop over heat, where that depends on the heat: here
-    R_small_change_K_per_W: Array  # (..., links) the same for small changes about this state
+    R_K_per_W: Array  # (..., links) drop over heat
 
 
 def reduce_to(topology: Topology, R: ArrayLike, kept: ArrayLike) -> Reduced:
@@ -57,36 +57,36 @@ def reduce_to(topology: Topology, R: ArrayLike, kept: ArrayLike) -> Reduced:
     Raises:
         ValueError: a resistance that is not positive, or too few of them.
     """
-    n = len(topology)
+    n, sources = len(topology), len(topology.sources)
     stays = np.asarray(kept, dtype=bool)
     order = np.concatenate([np.flatnonzero(~stays), np.flatnonzero(stays), [n]])
-    out = n - int(stays.sum())
-    # The draws last: the work is along them. Nodes to be taken out come first.
-    g = np.moveaxis(_between(topology, _checked(topology, R)), (-2, -1), (0, 1))
-    g = np.ascontiguousarray(g[order][:, order])
+    place, out = np.argsort(order), n - int(stays.sum())
+    # Nodes to be taken out come first; the draws come last, for the work is along them.
+    g, joined = _between(topology, _checked(topology, R), place)
     draws = g.shape[2:]
-    sources = len(topology.sources)
     entering = np.zeros((n + 1, sources, *draws))
-    place = np.argsort(order)
     entering[place[topology.source_index], np.arange(sources)] = 1.0
-    share, own = [], []
+    passed_on: list[tuple[NDArray[np.intp], Array, Array]] = []
     for b in range(out):
-        total = g[b, b + 1 :].sum(axis=0)
-        share.append(g[b, b + 1 :] / total)
-        own.append(entering[b] / total)
-        g[b + 1 :, b + 1 :] += share[b][:, np.newaxis] * g[b, b + 1 :]
-        entering[b + 1 :] += share[b][:, np.newaxis] * entering[b]
-    g = g[out:, out:]
-    g[np.arange(len(g)), np.arange(len(g))] = 0.0
+        to = b + 1 + np.flatnonzero(joined[b, b + 1 :])
+        total = g[b, to].sum(axis=0)
+        share = g[b, to] / total
+        passed_on.append((to, share, entering[b] / total))
+        entering[to] += share[:, np.newaxis] * entering[b]
+        for i, j in combinations(range(len(to)), 2):
+            g[to[i], to[j]] += share[i] * g[b, to[j]]
+            g[to[j], to[i]] = g[to[i], to[j]]
+            joined[to[i], to[j]] = joined[to[j], to[i]] = True
     rise = np.zeros((n + 1, n - out + sources, *draws))
     rise[out:n, : n - out] = np.eye(n - out).reshape(n - out, n - out, *(1 for _ in draws))
     for b in reversed(range(out)):
-        rise[b] = (share[b][:, np.newaxis] * rise[b + 1 :]).sum(axis=0)
-        rise[b, n - out :] += own[b]
+        to, share, own = passed_on[b]
+        rise[b] = (share[:, np.newaxis] * rise[to]).sum(axis=0)
+        rise[b, n - out :] += own
     rise = np.moveaxis(rise[place[:n]], (0, 1), (-2, -1))
     return Reduced(
         kept=np.flatnonzero(stays),
-        conductance=np.moveaxis(g, (0, 1), (-2, -1)),
+        conductance=np.moveaxis(g[out:, out:], (0, 1), (-2, -1)),
         follow=rise[..., : n - out],
         at_once=rise[..., n - out :],
     )
@@ -158,14 +158,32 @@ def steady_state(
         before, flow = flow, {link: through[..., link] for link in bent}
         if all(np.all(np.abs(flow[i] - before[i]) <= AGREEMENT * total) for i in bent):
             break
-    small = resistance.copy()
-    for link, drop in bent.items():
-        small[..., link] = _tangent(drop, flow[link])
-    return SteadyState(rise, through, resistance, small)
+    return SteadyState(rise, _balanced(topology, through, power), resistance)
+
+
+def small_change_resistance(state: SteadyState, drops: Mapping[int, Drop]) -> Array:
+    """Resistances for small changes about a state (..., links) [K/W]: the slope of each drop."""
+    resistance = state.R_K_per_W.copy()
+    for link, drop in drops.items():
+        resistance[..., link] = _tangent(drop, state.flow_W[..., link])
+    return resistance
 
 
 def _rise(topology: Topology, R: Array, power: Array) -> Array:
     return np.asarray((resistance_matrix(topology, R) @ power[..., np.newaxis])[..., 0])
+
+
+def _balanced(topology: Topology, flow_W: Array, power_W: Array) -> Array:
+    """Heat through every link, once more from what each node gains and loses.
+
+    A small drop over a small resistance tells its heat badly. Links beside the spanning tree are
+    taken as they are; through the tree goes what is left, without rounding where nothing is beside.
+    """
+    beside = np.ones(len(topology.links))
+    beside[list(topology.spanning_tree)] = 0.0
+    kept = flow_W * beside
+    gained = power_W @ np.eye(len(topology))[topology.source_index] - kept @ topology.incidence
+    return np.asarray(kept + gained @ topology.ways)
 
 
 def _secant(drop: Drop, flow_W: Array) -> Array:
@@ -190,12 +208,17 @@ def _checked(topology: Topology, R: ArrayLike) -> Array:
     return resistance
 
 
-def _between(topology: Topology, R: Array) -> Array:
-    """Conductance between any two nodes, the reference last (..., n + 1, n + 1) [W/K]."""
+def _between(
+    topology: Topology, R: Array, place: NDArray[np.intp]
+) -> tuple[Array, NDArray[np.bool_]]:
+    """Conductance between any two nodes put in their places (n + 1, n + 1, ...) [W/K].
+
+    And whether anything joins them (n + 1, n + 1).
+    """
     size = len(topology) + 1
-    pairs = np.zeros((len(topology.links), size, size))
-    start, end = topology.ends.T
-    number = np.arange(len(topology.links))
-    pairs[number, start, end] = pairs[number, end, start] = 1.0
-    flat = (1 / R) @ pairs.reshape(len(topology.links), -1)
-    return np.asarray(flat.reshape(*R.shape[:-1], size, size))
+    g, joined = np.zeros((size, size, *R.shape[:-1])), np.zeros((size, size), dtype=bool)
+    for link, (i, j) in enumerate(place[topology.ends]):
+        g[i, j] += 1 / R[..., link]
+        g[j, i] = g[i, j]
+        joined[i, j] = joined[j, i] = True
+    return g, joined

@@ -125,6 +125,27 @@ class Topology:
         n = len(self)
         return np.asarray(((1 / R) @ self._patterns).reshape(*R.shape[:-1], n, n))
 
+    @cached_property
+    def spanning_tree(self) -> tuple[int, ...]:
+        """One link for each node that together join all to the reference: the first that do."""
+        group = list(range(len(self) + 1))
+        chosen = []
+        for link, (i, j) in enumerate(self.ends):
+            if group[i] != group[j]:
+                chosen.append(link)
+                group = [group[j] if one == group[i] else one for one in group]
+        return tuple(chosen)
+
+    @cached_property
+    def ways(self) -> Array:
+        """How a watt from each node reaches the reference by the spanning tree (n, links).
+
+        1 where it passes a link from `from` to `to`, -1 where the other way.
+        """
+        matrix, tree = np.zeros((len(self), len(self.links))), list(self.spanning_tree)
+        matrix[:, tree] = np.rint(np.linalg.inv(self.incidence[tree]))
+        return matrix
+
     def with_links(self, links: Sequence[Link]) -> Topology:
         """The same network with further links, after those it has."""
         return Topology(self.nodes, (*self.links, *links), self.reference, self.sources)
@@ -178,10 +199,8 @@ class Topology:
         for i, link in enumerate(self.links):
             if link in self.links[:i]:
                 raise ValueError(f"two links lead from '{link[0]}' to '{link[1]}'; join them first")
-        matrix = np.zeros((len(self), len(self.links)))
-        for i, node in enumerate(self.nodes):
-            matrix[i, list(self.links_between(node))] = 1.0
-        return matrix
+        _ = self._onward
+        return self.ways
 
     @cached_property
     def carried(self) -> Array:

@@ -106,6 +106,16 @@ def test_heat_through_the_links_adds_up_to_what_the_sources_give():
     assert into_reference == pytest.approx([1.0, 1.0], rel=1e-12)
 
 
+def test_time_constants_follow_each_resistance_by_its_share_of_the_loss():
+    found = modes(TWO_PARTS, R, C)
+    shares = found.by_resistance(R)
+    assert shares.sum(axis=0) == pytest.approx(np.ones(4), rel=1e-12)
+    for link in range(5):
+        more = R * (1 + 1e-6 * (np.arange(5) == link))
+        by_steps = np.log(modes(TWO_PARTS, more, C).tau_s / found.tau_s) / 1e-6
+        assert shares[link] == pytest.approx(by_steps, abs=2e-6)
+
+
 def test_search_modes_are_the_same_network_less_exactly():
     draws = np.random.default_rng(2).uniform(0.5, 2.0, (4, 9))
     fast = search_modes(TWO_PARTS, R * draws[:, :5], C * draws[:, 5:])

@@ -7,7 +7,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fit.network.steady_state import heat_flow, reduce_to, resistance_matrix, steady_state
+from fit.network.steady_state import (
+    heat_flow,
+    reduce_to,
+    resistance_matrix,
+    small_change_resistance,
+    steady_state,
+)
 from fit.network.topology import Topology, chain
 
 CHAIN = chain(["tab", "bar", "ambient"])
@@ -98,7 +104,7 @@ def test_small_changes_about_a_state_follow_the_slope():
     topology = CHAIN.with_links([("tab", "ambient")])
     rest = steady_state(topology, [1.0, 1.0, 20.0], [5.0], {1: surface})
     more = steady_state(topology, [1.0, 1.0, 20.0], [5.01], {1: surface})
-    slope = resistance_matrix(topology, rest.R_small_change_K_per_W)[:, 0]
+    slope = resistance_matrix(topology, small_change_resistance(rest, {1: surface}))[:, 0]
     assert (more.rise_K - rest.rise_K) / 0.01 == pytest.approx(slope, rel=1e-3)
     assert slope[1] < rest.rise_K[1] / 5.0
 
