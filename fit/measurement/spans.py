@@ -15,6 +15,7 @@ from fit.identification.response import Response, identify_signals, path_order, 
 from fit.measurement.lower_bounds import least_K_per_W
 from fit.measurement.resolution import are_resolved
 from fit.measurement.sensor_placement import SlowShare, slow_share
+from fit.network.topology import chain
 from fit.records.run import Array, Run
 from fit.signals.preparation import Signals, only, prepare
 
@@ -99,7 +100,7 @@ def measure_signals(signals: Signals, run: Run) -> Spans:
     power = responses[-1].power
     rest = signals.temperature_degC[-max(3, len(signals.t_s) // 50) :]
     reference = float(np.nanmean(rest[:, signals.nodes.index(nodes[-1])]))
-    above = np.append(np.cumsum(resistance[::-1])[::-1], 0.0) * power
+    above = np.append(chain(nodes).paths @ resistance, 0.0) * power
     spans = Spans(
         nodes=nodes,
         R_K_per_W=resistance,
@@ -153,8 +154,7 @@ def inner_spans(response: Response) -> tuple[Array, dict[str, Array]]:
     general model's totals. Whatever falls short of what the record has already shown is not
     believed: such a span is given as unknown.
     """
-    m = len(response.nodes)
-    D = np.eye(m) - np.eye(m, k=1)
+    D = chain([*response.nodes, response.reference]).incidence
     spans = D @ response.total_K_per_W
     covariance = {name: D @ c @ D.T for name, c in response.covariance.items()}
     assert response.fit is not None

@@ -1,24 +1,29 @@
-"""The response of a ladder of lumps whose far end is a measured reference.
+"""The response of a network of lumps whose reference is a measured node.
 
-    C_i dT_i/dt = (T_{i−1} − T_i)/R_{i−1} − (T_i − T_{i+1})/R_i
-    modes of C^(−1/2) G C^(−1/2):   a_jk = φ_jk φ_0k τ_k,   b_jk = φ_jk φ_Lk τ_k / R_L
-
-    rise left over at t_0:          e_jk = φ_jk Σ_i φ_ik C_i x_i
-
-with 0 the node where heat enters and L the one next to the reference. Every sensor may lag: a
-further first-order pole of its own, λ_j.
+Poles and residues are those of `fit.network.modes`: a_jk by the power, b_jk by the reference's own
+temperature, e_jk of a rise left over at the start. Every sensor may lag: a further first-order pole
+of its own, λ_j.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import lru_cache
 
 import numpy as np
 
 from fit.identification.pole_model import CellRecord
+from fit.network.modes import search_modes
+from fit.network.topology import Topology, chain
 from fit.records.run import Array
 
 STEP = 1e-6  # of ln R, ln C and lags, for their derivatives
+
+
+@lru_cache(maxsize=64)
+def _lumps(hidden: int, nodes: tuple[str, ...], reference: str) -> Topology:
+    """Lumps that nobody measured, first of all, then the measured nodes on their way."""
+    return chain([*(f"{nodes[0]} {i}" for i in range(hidden)), *nodes, reference])
 
 
 class LadderModel:
@@ -30,7 +35,8 @@ class LadderModel:
     def __init__(self, record: CellRecord, hidden: int, interpolated: bool = False) -> None:
         self.record, self.hidden, self.interpolated = record, hidden, interpolated
         self.m = record.rise_K.shape[1]
-        self.lumps = self.m + hidden
+        self.topology = _lumps(hidden, record.nodes, record.reference)
+        self.lumps = len(self.topology)
         self.own = hidden + np.arange(self.m)  # ln R between measured nodes
         self.edge = record.edge_free
         self.lags = 2 * self.lumps + np.arange(self.m + 1)  # the reference's lag last
@@ -55,20 +61,13 @@ class LadderModel:
         n, m = self.lumps, self.m
         R, C = np.exp(g[:, :n]), self.capacities(g)
         lag = g[:, self.lags]
-        flow = 1 / R
-        conductance = np.zeros((len(g), n, n))
-        flat = conductance.reshape(len(g), -1)
-        flat[:, :: n + 1] = flow
-        flat[:, n + 1 :: n + 1] += flow[:, :-1]
-        flat[:, 1 :: n + 1] = flat[:, n :: n + 1] = -flow[:, :-1]
-        root = np.sqrt(C)
-        rate, vector = np.linalg.eigh(conductance / (root[:, :, None] * root[:, None, :]))
-        tau = 1 / np.maximum(rate, 1e-12)
-        phi = vector / root[:, :, None]
+        found = search_modes(self.topology, R, C)
+        tau, phi = found.tau_s, found.shape
         modes = tau[:, :, None]
         seen = phi[:, self.hidden :].transpose(0, 2, 1)
-        a = seen * (phi[:, 0] * tau)[:, :, None]
-        b = seen * (phi[:, -1] * tau / R[:, [-1]])[:, :, None]
+        heated = phi[:, self.topology.source_index[0]]
+        a = seen * (heated * tau)[:, :, None]
+        b = seen * (found.at_reference * tau)[:, :, None]
         apart = modes - lag[:, None, :m]
         apart = np.where(np.abs(apart) < 1e-4 * modes, 1e-4 * modes, apart)
         shape = modes / apart

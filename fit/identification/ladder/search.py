@@ -79,16 +79,16 @@ def fit_ladder(
     model = LadderModel(record, hidden, interpolated=True)
     floor = 0.02 * np.abs(spans).max()
     R = np.maximum(spans, floor)
-    above = np.cumsum(R[::-1])[::-1]
+    transfer = _resistances(model, R)
     random = np.random.default_rng(7)
     found: list[Ladder] = []
     for number in range(MOST_STARTS):
         scale = slowest_s * (1.0, 0.3, 3.0)[number % 3]
         pattern = np.exp(random.normal(0.0, 1.5 if number else 0.0, len(R)))
-        C = scale / above.max() * pattern / pattern.sum()
+        C = scale / transfer.max() * pattern / pattern.sum()
         lag_s = LAG_SD_S * random.uniform(0.05, 1.2, len(R) + 1)
         if number in (0, MOST_STARTS - 1):
-            C, lag_s = _capacities(above, moments), np.full(len(R) + 1, 0.3 * LAG_SD_S)
+            C, lag_s = _capacities(transfer, moments), np.full(len(R) + 1, 0.3 * LAG_SD_S)
         g, mean, sd = _start(record, hidden, R, C, lag_s)
         if number == 0 and begin is not None:
             g = _with_hidden(g, begin, model)
@@ -147,14 +147,21 @@ def _start(
     return g, mean, sd
 
 
-def _capacities(above: Array, moments: Array) -> Array:
+def _resistances(model: LadderModel, R: Array) -> Array:
+    """Rise of each measured node by a watt at each (m, m), by spans R (m,) [K/W]."""
+    ways = model.topology.paths[model.hidden :, model.hidden :]
+    return np.asarray((ways * R) @ ways.T)
+
+
+def _capacities(transfer: Array, moments: Array) -> Array:
     """Heat capacities (m,) [J/K] from first moments.
 
-    Σ_k a_jk τ_k = Σ_i R_ij C_i R_i0, with R_ij the smaller of the two totals.
+    Σ_k a_jk τ_k = Σ_i Z_ji C_i Z_i0 with Z the resistances from node to node (m, m), 0 the node
+    where heat enters.
     """
-    transfer = np.minimum(above[:, None], above[None, :]) * above
-    scale = np.abs(moments).max() / above
-    C = nnls(transfer / scale[:, None], moments / scale)[0]
+    heated = transfer[:, 0]
+    scale = np.abs(moments).max() / heated
+    C = nnls(transfer * heated / scale[:, None], moments / scale)[0]
     return np.maximum(C, 0.01 * max(C.max(), 1e-3))
 
 
