@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 
@@ -12,6 +12,7 @@ from fit.errors import BudgetError
 from fit.measurement.lower_bounds import end_degC
 from fit.measurement.sensor_placement import SlowShare
 from fit.measurement.spans import Spans
+from fit.network.topology import Topology, chain
 from fit.records.run import Array
 
 DEFAULT_LIMIT_FACTOR = 1.25
@@ -26,6 +27,7 @@ class Alignment:
     """
 
     nodes: tuple[str, ...]  # s + 1 measured nodes that the budget knows, in its order
+    ends: tuple[tuple[str, str], ...]  # (s,) the two nodes of each span
     stages: tuple[tuple[int, ...], ...]  # (s,) indices of the budget's stages in each span
     transform: Array  # (s, spans as measured), entries 0, 1 and -1
     R_K_per_W: Array  # (s,)
@@ -49,13 +51,13 @@ def lay_on_budget(spans: Spans, budget: Budget) -> Alignment:
     Raises:
         BudgetError: fewer than two of the measured nodes are nodes of the budget.
     """
-    position = {node: i for i, node in enumerate(budget.nodes)}
+    tree = budget.tree
     warnings = [
         f"node '{node}' was measured but is no node of the budget: left out, its spans merged"
         for node in spans.nodes
-        if node not in position
+        if node not in budget.nodes
     ]
-    known = [node for node in spans.nodes if node in position]
+    known = [node for node in spans.nodes if node in budget.nodes]
     if len(known) < 2:
         raise BudgetError(
             budget.path,
@@ -64,24 +66,38 @@ def lay_on_budget(spans: Spans, budget: Budget) -> Alignment:
             f"{' - '.join(budget.nodes)}",
             "name at least two measured nodes alike in the budget and the run",
         )
-    ordered = sorted(known, key=position.__getitem__)
+    ordered = sorted(known, key=tree.index)
     if ordered != known:
         warnings.append(f"nodes were recorded as {', '.join(known)}: put in the budget's order")
-    above_last = _totals(len(spans.nodes))
-    row = {node: above_last[i] for i, node in enumerate(spans.nodes)}
-    transform = np.array([row[a] - row[b] for a, b in pairwise(ordered)])
-    index = [position[node] for node in ordered]
+    ends = _ends(tree, ordered)
+    stages = tuple(tree.links_between(start, end) for start, end in ends)
+    covered = {stage for members in stages for stage in members}
+    transform = _from_measured(spans, ends)
     return Alignment(
         nodes=tuple(ordered),
-        stages=tuple(tuple(range(a, b)) for a, b in pairwise(index)),
+        ends=tuple(ends),
+        stages=stages,
         transform=transform,
         R_K_per_W=_sums(transform, spans.R_K_per_W),
         covariance=_covariance_of_sums(transform, spans.total_covariance),
         slow_share=_transformed(spans.slow_share, transform),
         rise_K=_rise(spans, tuple(ordered)),
-        unmeasured=(*range(index[0]), *range(index[-1], len(budget.stages))),
+        unmeasured=tuple(i for i in range(len(budget.stages)) if i not in covered),
         warnings=tuple(warnings),
     )
+
+
+def _ends(tree: Topology, nodes: Sequence[str]) -> list[tuple[str, str]]:
+    """Each measured node with the next one on its way; the last has none."""
+    onward = {node: [n for n in tree.path(node)[1:] if n in nodes] for node in nodes}
+    return [(node, way[0]) for node, way in onward.items() if way]
+
+
+def _from_measured(spans: Spans, ends: Sequence[tuple[str, str]]) -> Array:
+    """Matrix (s, spans as measured): each span as a sum of those measured, or less them."""
+    measured = chain(spans.nodes)
+    total = np.vstack([measured.paths, np.zeros(len(measured))])
+    return np.array([total[measured.index(a)] - total[measured.index(b)] for a, b in ends])
 
 
 def grouping(path: Alignment, stage_count: int) -> Array:
@@ -131,11 +147,6 @@ def _transformed(slow: SlowShare | None, transform: Array) -> SlowShare | None:
     if slow is None:
         return None
     return SlowShare(transform @ slow.share, transform @ slow.covariance @ transform.T)
-
-
-def _totals(node_count: int) -> Array:
-    """Matrix (nodes, spans): the spans that add up to each node's total above the last node."""
-    return np.triu(np.ones((node_count, node_count)))[:, : node_count - 1]
 
 
 def accuracy_not_stated(spans: Spans) -> list[str]:

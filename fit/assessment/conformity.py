@@ -132,7 +132,7 @@ def hold(spans: Spans, prediction: Prediction) -> Verdict:
 
 def _ambient(spans: Spans, budget: Budget) -> float | None:
     """Ambient of the run [degC], None (the budget's own) where the run has no such node."""
-    if spans.nodes[-1] == budget.nodes[-1] and math.isfinite(spans.final_degC[-1]):
+    if spans.nodes[-1] == budget.ambient and math.isfinite(spans.final_degC[-1]):
         return float(spans.final_degC[-1])
     return None
 
@@ -171,7 +171,7 @@ def _slow_evidence(path: Alignment, prediction: Prediction) -> SlowEvidence | No
     if path.slow_share is None or len(path.stages) < 2:
         return None
     inner = len(path.stages) - 1
-    upstream, u_upstream = _upstream_share(path, prediction.C_J_per_K)
+    upstream, u_upstream = _upstream_share(path, prediction)
     R = grouping(path, len(prediction.R_K_per_W)) @ prediction.R_K_per_W
     per_K_per_W = upstream[:inner] / R[-1] - _side_conductance(path, prediction.budget)[:inner]
     u = np.hypot(u_upstream[:inner], LEAK_U) * R[:inner] / R[-1]
@@ -194,8 +194,11 @@ def _capacity_evidence(
     if not spans.responses or C[-1] <= 0:
         return None
     budget = prediction.budget
-    at = [budget.nodes.index(node) for node in path.nodes[:-1]]
-    nearest = np.abs(np.subtract.outer(np.arange(len(C)), at)).argmin(axis=1)
+    tree = budget.tree
+    at = [tree.index(start) for start, _ in path.ends]
+    ways = tree.ways[tree.ends[:, 0]]
+    apart = np.abs(ways[:, np.newaxis] - tree.ways[at]).sum(axis=-1)  # in stages
+    nearest = apart.argmin(axis=1)
     by_node: Array = np.bincount(nearest, weights=C, minlength=len(at)).astype(float)
     found = stored_heat(spans.responses[-1].signals, path.nodes, by_node, spans.power_W)
     if found is None:
@@ -214,26 +217,31 @@ def _capacity_evidence(
 
 
 def _side_conductance(path: Alignment, budget: Budget) -> Array:
-    """Conductance to ambient of the budget's side ways upstream of each span (s,) [W/K]."""
+    """Conductance to ambient of the budget's side ways upstream of each span (s,) [W/K].
+
+    A way to another node takes heat past a span, but none that follows the case's rise.
+    """
+    to_air = [leak for leak in budget.leaks if leak.to_node == budget.ambient]
     return np.array(
         [
-            sum(
-                1 / leak.R_K_per_W for leak in budget.leaks if budget.nodes.index(leak.node) <= i[0]
-            )
-            for i in path.stages
+            sum(1 / leak.R_K_per_W for leak in to_air if leak.node in budget.tree.upstream(start))
+            for start, _ in path.ends
         ]
     )
 
 
-def _upstream_share(path: Alignment, C_J_per_K: Array) -> tuple[Array, Array]:
+def _upstream_share(path: Alignment, prediction: Prediction) -> tuple[Array, Array]:
     """Share of the heat capacity upstream of each span's middle (s,), with its uncertainty."""
+    C_J_per_K, tree = prediction.C_J_per_K, prediction.budget.tree
     if C_J_per_K[-1] <= 0:
         unknown = np.full(len(path.stages), UNKNOWN_UPSTREAM)
         return unknown, unknown
     # A budget need not state every capacity: what is left out may be small, or not.
     left_out = UNKNOWN_UPSTREAM if np.any(C_J_per_K <= 0) else 0.0
+    begins = tree.ends[:, 0]
+    passing = tree.ways[begins].T @ C_J_per_K  # capacity whose heat passes each stage
     upstream = np.array(
-        [C_J_per_K[: i[0] + 1].sum() + 0.5 * C_J_per_K[list(i[1:])].sum() for i in path.stages]
+        [0.5 * (passing[members[0]] + passing[members[-1]]) for members in path.stages]
     )
     share = upstream / C_J_per_K.sum()
     return share, np.hypot(CAPACITY_RELATIVE_U * share, left_out)
@@ -253,8 +261,8 @@ def _measured_verdicts(
         u_predicted = float(predicted_u[i])
         verdicts.append(
             SpanVerdict(
-                from_node=path.nodes[i],
-                to_node=path.nodes[i + 1],
+                from_node=path.ends[i][0],
+                to_node=path.ends[i][1],
                 stages=tuple(budget.stages[j].name for j in members),
                 predicted_K_per_W=predicted,
                 predicted_u_K_per_W=u_predicted,
@@ -321,8 +329,9 @@ def _warnings(path: Alignment, spans: Spans, budget: Budget) -> list[str]:
     warnings = []
     u = np.sqrt(np.diag(path.covariance))
     for i in np.flatnonzero(path.R_K_per_W < -2 * u):
+        start, end = path.ends[i]
         warnings.append(
-            f"'{path.nodes[i]}' reads colder than '{path.nodes[i + 1]}', further from the source: "
+            f"'{start}' reads colder than '{end}', further from the source: "
             "are their thermocouples swapped, or does one hang loose?"
         )
     warnings += accuracy_not_stated(spans)

@@ -100,7 +100,7 @@ def measure_signals(signals: Signals, run: Run) -> Spans:
     power = responses[-1].power
     rest = signals.temperature_degC[-max(3, len(signals.t_s) // 50) :]
     reference = float(np.nanmean(rest[:, signals.nodes.index(nodes[-1])]))
-    above = np.append(chain(nodes).paths @ resistance, 0.0) * power
+    above = np.append(chain(nodes).summed(resistance), 0.0) * power
     spans = Spans(
         nodes=nodes,
         R_K_per_W=resistance,

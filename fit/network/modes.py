@@ -37,7 +37,7 @@ class Modes:
     topology: Topology
     tau_s: Array  # (..., K), ascending (descending from `search_modes`) [s]
     shape: Array  # (..., n, K) phi: of every node in every mode [K^1/2 J^-1/2]
-    at_reference: Array  # (..., K) sum of phi_ek / R_e over the links to the reference
+    at_reference: Array  # (..., K) tau_k sum of phi_ek / R_e over the links to the reference
     at_once_K_per_W: Array  # (..., n, sources) rise without delay, where nodes store nothing
 
     @property
@@ -49,7 +49,7 @@ class Modes:
     @property
     def reference_amplitude(self) -> Array:
         """b_jk (..., n, K), adding up to 1 for a node with capacity."""
-        return np.asarray(self.shape * (self.at_reference * self.tau_s)[..., np.newaxis, :])
+        return np.asarray(self.shape * self.at_reference[..., np.newaxis, :])
 
     def terms(self, node: str, source: int = 0) -> tuple[Array, Array]:
         """Amplitudes [K/W] and time constants [s] of one node for one source.
@@ -111,11 +111,12 @@ def modes(topology: Topology, R: ArrayLike, C: ArrayLike) -> Modes:
     rate_root, vectors = _singular(left, root)
     shape = left.follow @ (np.swapaxes(vectors, -1, -2) / root[..., np.newaxis])
     lost = left.conductance[..., :-1, -1] / root
+    tau = 1.0 / rate_root**2
     return Modes(
         topology=topology,
-        tau_s=1.0 / rate_root**2,
+        tau_s=tau,
         shape=shape,
-        at_reference=(vectors @ lost[..., np.newaxis])[..., 0],
+        at_reference=tau * (vectors @ lost[..., np.newaxis])[..., 0],
         at_once_K_per_W=left.at_once,
     )
 
@@ -135,12 +136,15 @@ def search_modes(topology: Topology, R: Array, C: Array) -> Modes:
     symmetric = topology.conductance_matrix(R) / (root[:, :, np.newaxis] * root[:, np.newaxis, :])
     rate, vectors = np.linalg.eigh(symmetric)
     shape = vectors / root[:, :, np.newaxis]
-    lost = (1 / R) @ topology.at_reference
+    tau = 1 / np.maximum(rate, LEAST_RATE_PER_S)
+    at_reference = np.zeros_like(tau)
+    for link, node in topology.at_reference:
+        at_reference += shape[:, node] * tau / R[:, [link]]
     return Modes(
         topology=topology,
-        tau_s=1 / np.maximum(rate, LEAST_RATE_PER_S),
+        tau_s=tau,
         shape=shape,
-        at_reference=(lost[:, np.newaxis] @ shape)[:, 0],
+        at_reference=at_reference,
         at_once_K_per_W=np.zeros((*shape.shape[:2], 0)),
     )
 

@@ -35,8 +35,8 @@ class Topology:
 
     Any graph will do for what is computed of it. A heat path is more: a tree, in which each node
     has one way out, along its links from `from` to `to`, and every way ends at the reference;
-    links with the same two ends stand in parallel. What is asked of ways (`path`, `links_between`,
-    `paths`, `upstream`) needs a tree.
+    links with the same two ends stand in parallel. What is asked of ways (`path` and all that
+    follows it) needs a tree.
 
     Raises:
         ValueError: two nodes of one name, a link or a source at no node, a link from a node to
@@ -107,9 +107,10 @@ class Topology:
         return (unit[self.ends[:, 0]] - unit[self.ends[:, 1]])[:, :-1]
 
     @cached_property
-    def at_reference(self) -> Array:
-        """1 where a link joins a node to the reference (links, n)."""
-        return np.abs(self.incidence) * (self.ends == len(self)).any(axis=1)[:, np.newaxis]
+    def at_reference(self) -> tuple[tuple[int, int], ...]:
+        """Each link that joins a node to the reference, with the place of that node."""
+        n = len(self)
+        return tuple((link, int(min(pair))) for link, pair in enumerate(self.ends) if n in pair)
 
     @cached_property
     def _patterns(self) -> Array:
@@ -201,6 +202,27 @@ class Topology:
                 raise ValueError(f"two links lead from '{link[0]}' to '{link[1]}'; join them first")
         _ = self._onward
         return self.ways
+
+    def summed(self, values: Array) -> Array:
+        """Values of the links added up on the way from each node to the reference (..., n).
+
+        Of resistances (..., links): each node's own to the reference. Of drops: its rise. The sum
+        begins at the reference. A tree without parallel links.
+        """
+        _ = self.paths
+        out = {start: link for link, (start, _) in enumerate(self.links)}
+        total = np.zeros((*np.shape(values)[:-1], len(self) + 1))
+        for node in sorted(self.nodes, key=lambda node: len(self.path(node))):
+            beyond = self.index(self._onward[node])
+            total[..., self.index(node)] = total[..., beyond] + values[..., out[node]]
+        return total[..., :-1]
+
+    @cached_property
+    def meeting(self) -> NDArray[np.intp]:
+        """Place of the node where the ways from any two nodes meet (n, n), n for the reference."""
+        ways = [self.path(node) for node in self.nodes]
+        meet = [[next(node for node in a if node in b) for b in ways] for a in ways]
+        return np.array([[self.index(node) for node in row] for row in meet], dtype=np.intp)
 
     @cached_property
     def carried(self) -> Array:

@@ -11,11 +11,13 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
 from fit.assessment.alignment import Alignment
 from fit.budget.model import Budget, Prediction
+from fit.network.topology import Topology
 from fit.records.run import Array
 
 Resistances = Callable[[float, float], Array]
@@ -66,6 +68,18 @@ class HeatPath:
     parts: tuple[Part, ...]
     resistances: Resistances
 
+    @cached_property
+    def network(self) -> Topology:
+        """A link for each part, in their order."""
+        links = tuple((part.nodes[0], part.nodes[-1]) for part in self.parts)
+        starts = tuple(dict.fromkeys(start for start, _ in links))
+        return Topology(starts, links, self.budget.ambient, self.budget.tree.sources)
+
+    def inside(self, node: str) -> int | None:
+        """The part that a node is within, None for one at its end."""
+        found = (i for i, part in enumerate(self.parts) if node in part.nodes[1:-1])
+        return next(found, None)
+
     @property
     def surface_scale(self) -> Array | None:
         """Predicted over real heat shed by a measured surface at one temperature (draws,)."""
@@ -81,12 +95,10 @@ class HeatPath:
 
     def basis(self, node: str) -> str:
         """Where a node's temperature comes from: measured, budget, or shared out within a span."""
-        for part in self.parts:
-            if node in part.nodes[1:-1]:
-                return SHARED_OUT
-            if node == part.nodes[0] and not part.measured:
-                return BUDGET
-        return MEASURED
+        if self.inside(node) is not None:
+            return SHARED_OUT
+        unmeasured = any(node == part.nodes[0] and not part.measured for part in self.parts)
+        return BUDGET if unmeasured else MEASURED
 
     def at(self, ambient_degC: float) -> OperatingPoint:
         """The path at one ambient temperature [degC]."""
@@ -135,17 +147,16 @@ class OperatingPoint:
 
     def node_degC(self, node: str, power_W: float | Array) -> Array:
         """Temperature of a node of the budget (draws,) [degC]."""
-        power = np.broadcast_to(np.asarray(power_W, float), self.path.parts[0].R_K_per_W.shape)
+        path = self.path
+        power = np.broadcast_to(np.asarray(power_W, float), path.parts[0].R_K_per_W.shape)
         temperature = np.full(power.shape, self.ambient_degC)
-        for i in reversed(range(len(self.path.parts))):
-            nodes = self.path.parts[i].nodes
-            if node == nodes[-1]:
-                return temperature
-            rise = self.part_rise_K(i, power)
-            if node in nodes[1:-1]:
-                return temperature + rise * self._share_below(i, node)
-            temperature = temperature + rise
-        return temperature
+        inside = path.inside(node)
+        below = node if inside is None else path.parts[inside].nodes[-1]
+        for i in reversed(path.network.links_between(below)):
+            temperature = temperature + self.part_rise_K(i, power)
+        if inside is None:
+            return temperature
+        return temperature + self.part_rise_K(inside, power) * self._share_below(inside, node)
 
     def allowable_W(self, node: str, limit_degC: float) -> Array:
         """Power at which a node reaches its limit (draws,) [W], 0 where ambient does already."""
@@ -161,9 +172,10 @@ class OperatingPoint:
 
     def _share_below(self, i: int, node: str) -> float:
         """Share of a lumped span's rise that lies below an inner node, by the budget."""
-        part, design_W = self.path.parts[i], self.path.budget.conditions.power_W
-        R = self.path.resistances(design_W, self.ambient_degC)[list(part.stages)]
-        return float(R[part.nodes.index(node) :].sum() / R.sum())
+        part, budget = self.path.parts[i], self.path.budget
+        R = self.path.resistances(budget.conditions.power_W, self.ambient_degC)
+        below = budget.tree.links_between(node, part.nodes[-1])
+        return float(R[list(below)].sum() / R[list(part.stages)].sum())
 
 
 def heat_path(
@@ -187,15 +199,14 @@ def heat_path(
     doubt = _normal(random, np.zeros(1), np.array([[SCALING_DOUBT**2]]), draws)[0]
 
     parts = []
-    for span, members in enumerate(path.stages):
+    for span, (ends, members) in enumerate(zip(path.ends, path.stages, strict=True)):
         R = np.maximum(spans[span], 1e-9) if _has_surface(budget, members) else spans[span]
-        parts.append(Part(_nodes(budget, members), members, True, R, None, doubt))
+        parts.append(Part(budget.tree.path(*ends), members, True, R, None, doubt))
     for i in path.unmeasured:
         relative = stages[i] / prediction.R_K_per_W[i]
         heat_share = share if _has_surface(budget, (i,)) else None
-        parts.append(
-            Part(_nodes(budget, (i,)), (i,), False, share * stages[i], heat_share, relative)
-        )
+        ends = budget.tree.links[i]
+        parts.append(Part(ends, (i,), False, share * stages[i], heat_share, relative))
     parts.sort(key=lambda part: part.stages)
     bare = HeatPath(budget, tuple(parts), resistances)
     fitted = tuple(_with_heat_share(bare, part, prediction) for part in parts)
@@ -242,7 +253,3 @@ def _normal(random: np.random.Generator, mean: Array, covariance: Array, draws: 
 
 def _has_surface(budget: Budget, stages: tuple[int, ...]) -> bool:
     return any(budget.stages[i].kind == _SURFACE for i in stages)
-
-
-def _nodes(budget: Budget, stages: tuple[int, ...]) -> tuple[str, ...]:
-    return budget.nodes[stages[0] : stages[-1] + 2]

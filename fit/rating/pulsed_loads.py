@@ -129,7 +129,7 @@ def transient_path(
         skin: the node that is touched.
     """
     budget = climate.path.budget
-    if response is None or measured[-1] != budget.nodes[-1] or response.reference != measured[-1]:
+    if response is None or not response.reference == measured[-1] == budget.ambient:
         return None
     first, base = measured[0], measured[-2]
     # A pulse heats the part at once, however late its sensor shows it.
@@ -139,12 +139,13 @@ def transient_path(
         sensor_lag(response.foster_R_K_per_W, response.tau_s),
     )
     row = dict(zip(response.nodes, rows, strict=True))
-    lead = [part for part in climate.path.parts if part.stages[-1] < budget.nodes.index(first)]
+    source = budget.tree.sources[0]
+    lead = [climate.path.parts[i] for i in climate.path.network.links_between(source, first)]
     R = np.array([part.R_K_per_W[0] for part in lead])
     C = np.array([budget.stages[part.stages[0]].C_J_per_K or 0.0 for part in lead])
     return TransientPath(
         climate=climate,
-        source=budget.nodes[0],
+        source=source,
         skin=skin,
         first=first,
         base=base,

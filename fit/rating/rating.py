@@ -148,7 +148,7 @@ def rate(
     path = heat_path(laid, prediction, solve)
     worst, missing = _worst_ambient(budget, ambient_degC)
     hot, room = path.at(worst), path.at(touch_table.ambient_degC)
-    source, skin = budget.nodes[0], touched_node(budget)
+    source, skin = budget.tree.sources[0], touched_node(budget)
     junction = _limit(JUNCTION, hot, source, budget.limits.junction_degC)
     touch = _limit(TOUCH, room, skin, budget.limits.case_touch_degC)
     set_by = _governing(junction, touch)
@@ -190,7 +190,7 @@ def rate(
 
 def touched_node(budget: Budget) -> str:
     """The node people touch: `case` where there is one, else the last before ambient."""
-    return CASE if CASE in budget.nodes[:-1] else budget.nodes[-2]
+    return CASE if CASE in budget.tree.nodes else budget.tree.path(budget.tree.sources[0])[-2]
 
 
 def _solver(budget: Budget) -> Resistances:
@@ -208,7 +208,7 @@ def _solver(budget: Budget) -> Resistances:
 
 def _tested_ambient(spans: Spans, budget: Budget) -> float:
     """Ambient of the run, the budget's own where it was not measured [degC]."""
-    if spans.nodes[-1] == budget.nodes[-1] and math.isfinite(spans.final_degC[-1]):
+    if spans.nodes[-1] == budget.ambient and math.isfinite(spans.final_degC[-1]):
         return float(spans.final_degC[-1])
     return budget.conditions.ambient_degC
 
@@ -258,7 +258,7 @@ def _nodes(path: HeatPath, climate: OperatingPoint) -> tuple[NodeTemperature, ..
     power_W = path.budget.conditions.power_W
     return tuple(
         NodeTemperature(node, Estimate.of(climate.node_degC(node, power_W)), path.basis(node))
-        for node in path.budget.nodes[:-1]
+        for node in path.budget.tree.nodes
     )
 
 
@@ -292,8 +292,8 @@ def _profile(
 def _missing(laid: Alignment, budget: Budget, transient: TransientPath | None) -> Iterator[str]:
     if budget.limits.junction_degC is None:
         yield (
-            f"no limit for the {budget.nodes[0]}: state limits.junction_degC for its allowable "
-            "power"
+            f"no limit for the {budget.tree.sources[0]}: state limits.junction_degC for its "
+            "allowable power"
         )
     if budget.limits.case_touch_degC is None:
         yield (

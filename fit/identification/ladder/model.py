@@ -67,7 +67,7 @@ class LadderModel:
         seen = phi[:, self.hidden :].transpose(0, 2, 1)
         heated = phi[:, self.topology.source_index[0]]
         a = seen * (heated * tau)[:, :, None]
-        b = seen * (found.at_reference * tau)[:, :, None]
+        b = seen * found.at_reference[:, :, None]
         apart = modes - lag[:, None, :m]
         apart = np.where(np.abs(apart) < 1e-4 * modes, 1e-4 * modes, apart)
         shape = modes / apart

@@ -17,6 +17,7 @@ from scipy.optimize import nnls
 from fit.identification.covariance import autocorrelation
 from fit.identification.ladder.model import LadderModel
 from fit.identification.pole_model import CellRecord
+from fit.network.topology import chain
 from fit.records.run import Array
 
 LAG_SD_S = 3.0  # thermocouple and reader: none to a few seconds
@@ -79,7 +80,7 @@ def fit_ladder(
     model = LadderModel(record, hidden, interpolated=True)
     floor = 0.02 * np.abs(spans).max()
     R = np.maximum(spans, floor)
-    transfer = _resistances(model, R)
+    transfer = _resistances(record, R)
     random = np.random.default_rng(7)
     found: list[Ladder] = []
     for number in range(MOST_STARTS):
@@ -147,10 +148,10 @@ def _start(
     return g, mean, sd
 
 
-def _resistances(model: LadderModel, R: Array) -> Array:
+def _resistances(record: CellRecord, R: Array) -> Array:
     """Rise of each measured node by a watt at each (m, m), by spans R (m,) [K/W]."""
-    ways = model.topology.paths[model.hidden :, model.hidden :]
-    return np.asarray((ways * R) @ ways.T)
+    measured = chain([*record.nodes, record.reference])
+    return np.append(measured.summed(R), 0.0)[measured.meeting]
 
 
 def _capacities(transfer: Array, moments: Array) -> Array:
