@@ -1,4 +1,4 @@
-"""The virtual prototype: a thermal ladder with a hidden truth, and the sensors on it.
+"""The virtual prototype: a thermal network with a hidden truth, and the sensors on it.
 
 Everything here is invented for demonstration and tests.
 """
@@ -7,12 +7,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.linalg import expm
 
-Array = NDArray[np.float64]
+from fit.network.topology import Array, Link, Topology, chain
+
 STEFAN_BOLTZMANN = 5.670374419e-8  # W/(m^2 K^4), CODATA 2018
 
 
@@ -60,10 +61,12 @@ class Sensor:
 
 @dataclass(frozen=True)
 class Prototype:
-    """A ladder from the heat source to ambient: nodes[i] - resistance[i] - nodes[i + 1].
+    """A thermal network: a chain from the heat source to ambient unless `links` say otherwise.
 
-    `nodes` ends with "ambient"; `resistance_K_per_W` has one value per pair of neighbours, the last
-    of them replaced by `surface` when there is one; `capacity_J_per_K` belongs to nodes[:-1].
+    `nodes` ends with "ambient"; `capacity_J_per_K` belongs to all others. `resistance_K_per_W` has
+    one value for each link, the last of them replaced by `surface` when there is one; without
+    `links` each node is joined to the next. Heat enters at the first node unless `sources` say
+    otherwise.
     """
 
     nodes: tuple[str, ...]
@@ -75,28 +78,38 @@ class Prototype:
     ambient_degC: Callable[[float], float] = lambda t_s: 25.0
     cooling: Callable[[float], float] = lambda t_s: (
         1.0
-    )  # draught: factor on the heat the case gives off
+    )  # draught: factor on the heat given off to ambient
+    links: tuple[Link, ...] = ()
+    sources: tuple[str, ...] = ()  # the node where each source's heat enters
+
+    @cached_property
+    def topology(self) -> Topology:
+        """Its links and sources."""
+        path = chain(self.nodes)
+        links, sources = self.links or path.links, self.sources or path.sources
+        return Topology(path.nodes, links, path.reference, sources)
 
 
 class State:
     """The prototype's temperatures as time goes on.
 
-    The ladder without its last stage is stepped exactly (matrix exponential, power and heat loss
-    held over the step), the loss from the case is taken at the predicted middle of the step.
+    The links between its nodes are stepped exactly (matrix exponential, power and heat loss held
+    over the step), what a node gives off to ambient is taken at the predicted middle of the step.
     """
 
     def __init__(self, prototype: Prototype) -> None:
         self.prototype = prototype
         self.t_s = 0.0
-        size = len(prototype.capacity_J_per_K)
-        self.temperature_degC: Array = np.full(size, prototype.ambient_degC(0.0))
+        topology = prototype.topology
+        self.temperature_degC: Array = np.full(len(topology), prototype.ambient_degC(0.0))
         self._steps: dict[float, tuple[Array, Array]] = {}
-        self._slope_K_per_s = 0.0
-        conductance = np.zeros((size, size))
-        for i, resistance in enumerate(prototype.resistance_K_per_W[: size - 1]):
-            conductance[i : i + 2, i : i + 2] += np.array([[1, -1], [-1, 1]]) / resistance
+        self._slope_K_per_s = np.zeros(len(topology))
+        inner = np.array(prototype.resistance_K_per_W, dtype=float)
+        self._to_ambient = topology.at_reference
+        inner[[link for link, _ in self._to_ambient]] = np.inf
+        self._entering = prototype.path_fraction * topology.entry
         self._capacity = np.array(prototype.capacity_J_per_K)
-        self._rate = -conductance / self._capacity[:, None]
+        self._rate = -topology.conductance_matrix(inner) / self._capacity[:, None]
 
     def _step_matrices(self, step_s: float) -> tuple[Array, Array]:
         """Transition of the state and response to heat held constant over the step."""
@@ -109,38 +122,43 @@ class State:
             self._steps[step_s] = (whole[:size, :size], whole[:size, size:])
         return self._steps[step_s]
 
-    def _loss_W(self, case_degC: float, t_s: float) -> float:
+    def _loss_W(self, link: int, node_degC: float, t_s: float) -> float:
+        """Heat given off to ambient by a link [W]."""
         prototype = self.prototype
         ambient = prototype.ambient_degC(t_s)
-        if prototype.surface is not None:
-            return prototype.cooling(t_s) * prototype.surface.heat_W(case_degC, ambient)
-        return prototype.cooling(t_s) * (case_degC - ambient) / prototype.resistance_K_per_W[-1]
+        if prototype.surface is not None and link == len(prototype.topology.links) - 1:
+            return prototype.cooling(t_s) * prototype.surface.heat_W(node_degC, ambient)
+        R = prototype.resistance_K_per_W[link]
+        return prototype.cooling(t_s) * (node_degC - ambient) / R
 
-    def advance(self, step_s: float, power_W: float) -> None:
-        """Go on by step_s [s] with power_W [W] electrical applied."""
+    def advance(self, step_s: float, power_W: float | Array) -> None:
+        """Go on by step_s [s] with power_W [W] electrical applied, one or (sources,)."""
         transition, response = self._step_matrices(step_s)
-        case = self.temperature_degC[-1]
-        middle = case + 0.5 * step_s * self._slope_K_per_s
-        heat = np.zeros(len(self._capacity))
-        heat[0] = self.prototype.path_fraction * power_W
-        heat[-1] -= self._loss_W(middle, self.t_s + 0.5 * step_s)
-        self.temperature_degC = transition @ self.temperature_degC + response @ heat
-        self._slope_K_per_s = (self.temperature_degC[-1] - case) / step_s
+        before = self.temperature_degC
+        middle = before + 0.5 * step_s * self._slope_K_per_s
+        heat = self._entering @ np.atleast_1d(power_W)
+        for link, node in self._to_ambient:
+            heat[node] -= self._loss_W(link, float(middle[node]), self.t_s + 0.5 * step_s)
+        self.temperature_degC = transition @ before + response @ heat
+        self._slope_K_per_s = (self.temperature_degC - before) / step_s
         self.t_s += step_s
 
     def nodes_degC(self) -> dict[str, float]:
         """True temperature of every node, ambient included [degC]."""
-        values = dict(zip(self.prototype.nodes, map(float, self.temperature_degC), strict=False))
-        values[self.prototype.nodes[-1]] = self.prototype.ambient_degC(self.t_s)
-        return values
+        topology = self.prototype.topology
+        values = dict(zip(topology.nodes, map(float, self.temperature_degC), strict=True))
+        return values | {topology.reference: self.prototype.ambient_degC(self.t_s)}
 
 
 def simulate(prototype: Prototype, t_s: Array, power_W: Array) -> dict[str, Array]:
-    """True node temperatures [degC] at t_s (n,) [s]; power_W[i] holds from t_s[i] to t_s[i + 1]."""
+    """True node temperatures [degC] at t_s (n,) [s].
+
+    power_W (n,) or (n, sources) [W] holds from each time to the next.
+    """
     state = State(prototype)
     rows = [state.nodes_degC()]
     for step, power in zip(np.diff(t_s), power_W[:-1], strict=True):
-        state.advance(float(np.round(step, 9)), float(power))
+        state.advance(float(np.round(step, 9)), power)
         rows.append(state.nodes_degC())
     return {node: np.array([row[node] for row in rows]) for node in prototype.nodes}
 

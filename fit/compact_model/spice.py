@@ -10,6 +10,7 @@ from fit.errors import NotIdentifiable
 from fit.identification.response import Response
 from fit.network.foster import foster_to_cauer
 from fit.network.passivity import nearest_passive
+from fit.network.topology import Array, Topology, chain
 
 Form = Literal["foster", "cauer"]
 
@@ -85,10 +86,19 @@ def _cauer(response: Response, heated: str, reference: str) -> Iterator[str]:
     for sentence in passive.taken_out:
         yield f"* {sentence}"
     steps, capacities = foster_to_cauer(passive.R_K_per_W, passive.tau_s)
-    places = [heated, *(f"inner_{k}" for k in range(1, len(steps))), reference]
-    for k, (R, C) in enumerate(zip(steps, capacities, strict=True), 1):
-        yield f"C{k} {places[k - 1]} {reference} {C:.12g}"
-        yield f"R{k} {places[k - 1]} {places[k]} {R:.12g}"
+    ladder = chain([heated, *(f"inner_{k}" for k in range(1, len(steps))), reference])
+    yield from _elements(ladder, steps, capacities)
+
+
+def _elements(network: Topology, R: Array, C: Array) -> Iterator[str]:
+    """Every node's capacity to the reference, and every link, in the links' order."""
+    written: set[str] = set()
+    for k, ((start, end), resistance) in enumerate(zip(network.links, R, strict=True), 1):
+        if start not in written:
+            node = network.index(start)
+            yield f"C{node + 1} {start} {network.reference} {C[node]:.12g}"
+        written.add(start)
+        yield f"R{k} {start} {end} {resistance:.12g}"
 
 
 def _outputs(response: Response, reference: str, pins: list[str]) -> Iterator[str]:

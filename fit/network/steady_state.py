@@ -182,7 +182,7 @@ def _balanced(topology: Topology, flow_W: Array, power_W: Array) -> Array:
     beside = np.ones(len(topology.links))
     beside[list(topology.spanning_tree)] = 0.0
     kept = flow_W * beside
-    gained = power_W @ np.eye(len(topology))[topology.source_index] - kept @ topology.incidence
+    gained = power_W @ topology.entry.T - kept @ topology.incidence
     return np.asarray(kept + gained @ topology.ways)
 
 

@@ -101,6 +101,11 @@ class Topology:
         return np.array([self.index(node) for node in self.sources], dtype=np.intp)
 
     @cached_property
+    def entry(self) -> Array:
+        """1 where a source's heat enters (n, sources)."""
+        return np.eye(len(self))[:, self.source_index]
+
+    @cached_property
     def incidence(self) -> Array:
         """A (links, n): +1 where a link begins, -1 where it ends, the reference left out."""
         unit = np.eye(len(self) + 1)

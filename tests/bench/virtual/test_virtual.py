@@ -22,6 +22,7 @@ from bench.virtual.scenario import Unit, make_unit, read_scenario
 from bench.virtual.supply import QUEUE_LENGTH, QUEUE_OVERFLOW, ScpiSupply, Supply
 from bench.virtual.world import World
 from fit.errors import InputError
+from fit.network.steady_state import resistance_matrix
 from tests.support.virtual_instruments import NODES, SocketEnd, driver, next_reading
 
 
@@ -253,3 +254,20 @@ def test_the_rig_names_the_command_that_the_readme_names() -> None:
     (command,) = re.findall(r"^#   (\S*python -m bench\.virtual .*)$", rig, re.MULTILINE)
     readme = (Path(__file__).parents[3] / "README.md").read_text(encoding="utf-8")
     assert f"`{command}`" in readme
+
+
+def test_a_prototype_of_two_parts_settles_where_its_network_does() -> None:
+    prototype = Prototype(
+        nodes=("one", "two", "bar", "case", "ambient"),
+        resistance_K_per_W=(4.0, 5.0, 0.5, 20.0, 3.0),
+        capacity_J_per_K=(1.0, 2.0, 5.0, 20.0),
+        links=(
+            ("one", "bar"), ("two", "bar"), ("bar", "case"), ("one", "two"), ("case", "ambient"),
+        ),
+        sources=("one", "two"),
+    )  # fmt: skip
+    t_s = np.arange(0.0, 1200.0, 1.0)
+    power_W = np.tile([2.0, 1.0], (len(t_s), 1))
+    settled = [readings[-1] - 25.0 for readings in simulate(prototype, t_s, power_W).values()]
+    expected = resistance_matrix(prototype.topology, prototype.resistance_K_per_W) @ [2.0, 1.0]
+    assert settled == pytest.approx([*expected, 0.0], rel=1e-6)
