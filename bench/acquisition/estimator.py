@@ -122,10 +122,10 @@ class Reckoning:
             ]
         u = np.sqrt(np.diag(spans.total_covariance))
         known = are_resolved(spans.R_K_per_W, u)
-        ends = zip(spans.nodes[:-1], spans.nodes[1:], spans.R_K_per_W, u, known, strict=True)
+        found = zip(spans.topology.links, spans.R_K_per_W, u, known, strict=True)
         return [
-            SpanEstimate(a, b, float(R), float(one_u), resolved=bool(sure))
-            for a, b, R, one_u, sure in ends
+            SpanEstimate(start, end, float(R), float(one_u), resolved=bool(sure))
+            for (start, end), R, one_u, sure in found
         ]
 
     def _verdict(self, spans: Spans) -> Verdict | None:
@@ -149,10 +149,9 @@ def _final_degC(spans: Spans) -> dict[str, float]:
     """Where each node settles [degC], as far as its rise is known to FINAL_U."""
     import numpy as np
 
-    # A node's total is the sum of the spans below it.
-    below = np.triu(np.ones_like(spans.total_covariance))
-    totals = below @ spans.R_K_per_W
-    u = np.sqrt(np.diag(below @ spans.total_covariance @ below.T))
+    ways = spans.topology.ways
+    totals = ways @ spans.R_K_per_W
+    u = np.sqrt(np.diag(ways @ spans.total_covariance @ ways.T))
     known = np.append(u <= FINAL_U * np.abs(totals), True)
     ends = zip(spans.nodes, spans.final_degC, known, strict=True)
     return {node: float(final) for node, final, sure in ends if sure}

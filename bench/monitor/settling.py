@@ -119,7 +119,9 @@ class Judge:
         from fit.assessment.conformity import hold
         from fit.budget import predict
 
-        has_ambient = spans.nodes[-1] == budget.nodes[-1] and math.isfinite(spans.final_degC[-1])
+        has_ambient = spans.topology.reference == budget.ambient and math.isfinite(
+            spans.final_degC[-1]
+        )
         ambient = float(spans.final_degC[-1]) if has_ambient else budget.conditions.ambient_degC
         known = self._prediction
         if (
@@ -137,13 +139,13 @@ def _measured(t_s: float, spans: Spans) -> Estimate:
     resolved = are_resolved(spans.R_K_per_W, u)
     found = tuple(
         SpanEstimate(
-            f"{spans.nodes[i]} – {spans.nodes[i + 1]}",
+            f"{start} – {end}",
             float(spans.R_K_per_W[i]),
             float(u[i]),
-            settled=_is_settled(spans, spans.nodes[i + 1]),
+            settled=_is_settled(spans, end),
             resolved=bool(resolved[i]),
         )
-        for i in range(len(u))
+        for i, (start, end) in enumerate(spans.topology.links)
     )
     return Estimate(t_s, found, None)
 
@@ -180,5 +182,5 @@ def _is_settled(spans: Spans, to_node: str) -> bool:
     """
     if not spans.responses:
         return spans.settled
-    own = spans.responses[-1 if to_node == spans.nodes[-1] else 0]
+    own = spans.responses[-1 if to_node == spans.topology.reference else 0]
     return own.settled

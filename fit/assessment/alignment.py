@@ -12,7 +12,7 @@ from fit.errors import BudgetError
 from fit.measurement.lower_bounds import end_degC
 from fit.measurement.sensor_placement import SlowShare
 from fit.measurement.spans import Spans
-from fit.network.topology import Topology, chain
+from fit.network.topology import Topology
 from fit.records.run import Array
 
 DEFAULT_LIMIT_FACTOR = 1.25
@@ -95,7 +95,7 @@ def _ends(tree: Topology, nodes: Sequence[str]) -> list[tuple[str, str]]:
 
 def _from_measured(spans: Spans, ends: Sequence[tuple[str, str]]) -> Array:
     """Matrix (s, spans as measured): each span as a sum of those measured, or less them."""
-    measured = chain(spans.nodes)
+    measured = spans.topology
     total = np.vstack([measured.paths, np.zeros(len(measured))])
     return np.array([total[measured.index(a)] - total[measured.index(b)] for a, b in ends])
 

@@ -132,7 +132,7 @@ def hold(spans: Spans, prediction: Prediction) -> Verdict:
 
 def _ambient(spans: Spans, budget: Budget) -> float | None:
     """Ambient of the run [degC], None (the budget's own) where the run has no such node."""
-    if spans.nodes[-1] == budget.ambient and math.isfinite(spans.final_degC[-1]):
+    if spans.topology.reference == budget.ambient and math.isfinite(spans.final_degC[-1]):
         return float(spans.final_degC[-1])
     return None
 

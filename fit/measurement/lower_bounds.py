@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from fit.network.topology import chain
 from fit.records.run import Array
 from fit.signals.preparation import Signals
 
@@ -43,8 +44,9 @@ def least_K_per_W(signals: Signals, nodes: tuple[str, ...]) -> Array:
     quantum = np.zeros(len(nodes)) if signals.quantum_K is None else signals.quantum_K[columns]
     offset = np.nan_to_num(signals.zero_power_offset_u_K[columns], nan=np.inf)
     u = np.sqrt(noise**2 / LAST_SCANS + quantum**2 / 12 + offset**2)
-    doubt = COVER * np.hypot(u[:-1], u[1:]) + LAG_S * np.maximum(slope[:-1], slope[1:])
-    shown = (end[:-1] - end[1:] - doubt) / signals.power.max()
+    above, below = chain(nodes).ends.T
+    doubt = COVER * np.hypot(u[above], u[below]) + LAG_S * np.maximum(slope[above], slope[below])
+    shown = (end[above] - end[below] - doubt) / signals.power.max()
     return np.maximum(np.nan_to_num(shown, nan=0.0, neginf=0.0), 0.0)
 
 

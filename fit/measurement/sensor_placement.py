@@ -18,6 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from fit.identification.pole_model import reduce
+from fit.network.topology import chain
 from fit.records.run import Array
 from fit.signals.cells import average
 from fit.signals.preparation import Signals
@@ -66,13 +67,14 @@ def slow_share(signals: Signals, nodes: tuple[str, ...]) -> SlowShare | None:
     case = rise[:, -1]
     slowest = SLOWEST_SHARE * _time_scale(record.cells.middle_s[seen], case)
     fastest = FASTEST_SCANS * record.scan_s
+    inner = chain(nodes).incidence[:-1]  # the spans but the last, by nodes
     if not slowest > 2 * fastest or np.ptp(case) <= 0:
         return None
 
     def by(slowest_s: float) -> SlowShare:
         tau = np.geomspace(fastest, slowest_s, FILTERS)
         design = np.column_stack([np.ones(len(case)), case, record.filters(tau).power[seen]])
-        return _regress(design, rise[:, :-1] - rise[:, 1:], weight)
+        return _regress(design, rise, inner, weight)
 
     found = by(slowest)
     moved = by(SLOWER * slowest).share - found.share
@@ -87,14 +89,17 @@ def _time_scale(t_s: Array, case_K: Array) -> float:
     return float(t_s[reached] - t_s[begun])
 
 
-def _regress(design: Array, differences: Array, weight: Array) -> SlowShare:
-    """Coefficient of the case's rise in each difference, with covariance."""
+def _regress(design: Array, rise: Array, inner: Array, weight: Array) -> SlowShare:
+    """Coefficient of the case's rise in each difference over a span, with covariance.
+
+    inner: incidence of the spans (s - 1, nodes).
+    """
     scaled = design * weight[:, None]
     inverse = np.linalg.pinv(scaled)
-    target = differences * weight[:, None]
+    target = rise @ inner.T * weight[:, None]
     coefficient = inverse @ target
     residual = target - scaled @ coefficient
-    spans = differences.shape[1]
+    spans = len(inner)
     # Neighbouring cells share what the filters do not describe: their residuals count once per run
     # of like signs, not once each.
     effective = np.maximum(1.0, _correlation_length(residual))
@@ -103,8 +108,7 @@ def _regress(design: Array, differences: Array, weight: Array) -> SlowShare:
     covariance = (scatter.T @ scatter / freedom) * (inverse @ inverse.T)[1, 1]
     share, whole = np.ones(spans + 1), np.zeros((spans + 1, spans + 1))
     share[:spans] = coefficient[1]
-    gain = np.diff(np.eye(spans + 1), axis=0)[:, : spans + 1]
-    whole[:spans, :spans] = covariance + GAIN_U**2 * gain @ gain.T
+    whole[:spans, :spans] = covariance + GAIN_U**2 * inner @ inner.T
     return SlowShare(share, whole)
 
 

@@ -15,7 +15,7 @@ from fit.identification.response import Response, identify_signals, path_order, 
 from fit.measurement.lower_bounds import least_K_per_W
 from fit.measurement.resolution import are_resolved
 from fit.measurement.sensor_placement import SlowShare, slow_share
-from fit.network.topology import chain
+from fit.network.topology import Topology, chain
 from fit.records.run import Array, Run
 from fit.signals.preparation import Signals, only, prepare
 
@@ -41,6 +41,11 @@ class Spans:
     warnings: tuple[str, ...]
     slow_share: SlowShare | None = None  # evidence on the thermocouples' placement
     responses: tuple[Response, ...] = ()  # identified: the inner spans, then all against ambient
+
+    @property
+    def topology(self) -> Topology:
+        """The measured nodes and the spans between them as a network."""
+        return chain(self.nodes)
 
     @property
     def total_covariance(self) -> Array:
@@ -117,7 +122,8 @@ def measure_signals(signals: Signals, run: Run) -> Spans:
 
 def _unresolved(spans: Spans) -> list[str]:
     """What the record does not carry, and what would help."""
-    names = [f"{spans.nodes[i]} to {spans.nodes[i + 1]}" for i in np.flatnonzero(~spans.resolved)]
+    ends = zip(spans.topology.links, spans.resolved, strict=True)
+    names = [f"{start} to {end}" for (start, end), resolved in ends if not resolved]
     if not names:
         return []
     figure = "this figure is no measurement" if len(names) == 1 else "these are no measurements"

@@ -84,13 +84,12 @@ def _measured_alone(spans: Spans) -> PathView:
         tuple(_measured_node(name, readings[name]) for name in spans.nodes),
         tuple(
             PathSpan(
-                spans.nodes[i],
-                spans.nodes[i + 1],
+                *ends,
                 measured_K_per_W=float(spans.R_K_per_W[i]),
                 measured_u_K_per_W=float(u[i]),
                 resolved=bool(spans.resolved[i]),
             )
-            for i in range(len(spans.R_K_per_W))
+            for i, ends in enumerate(spans.topology.links)
         ),
     )
 
@@ -102,9 +101,9 @@ def _readings(spans: Spans) -> dict[str, Reading | None]:
     """
     covariance = spans.total_covariance
     readings: dict[str, Reading | None] = {}
-    for i, name in enumerate(spans.nodes):
-        below = np.arange(len(spans.R_K_per_W)) >= i
-        variance = max(0.0, float(below @ covariance @ below)) * spans.power_W**2
+    ways = [*spans.topology.ways, np.zeros(len(spans.R_K_per_W))]
+    for i, (name, way) in enumerate(zip(spans.nodes, ways, strict=True)):
+        variance = max(0.0, float(way @ covariance @ way)) * spans.power_W**2
         u_K = math.sqrt(variance)
         rise_K = abs(spans.final_degC[i] - spans.final_degC[-1])
         known = math.isfinite(spans.final_degC[i]) and u_K <= RESOLVED * rise_K

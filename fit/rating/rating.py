@@ -208,7 +208,7 @@ def _solver(budget: Budget) -> Resistances:
 
 def _tested_ambient(spans: Spans, budget: Budget) -> float:
     """Ambient of the run, the budget's own where it was not measured [degC]."""
-    if spans.nodes[-1] == budget.ambient and math.isfinite(spans.final_degC[-1]):
+    if spans.topology.reference == budget.ambient and math.isfinite(spans.final_degC[-1]):
         return float(spans.final_degC[-1])
     return budget.conditions.ambient_degC
 

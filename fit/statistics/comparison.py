@@ -6,7 +6,6 @@ import math
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -15,6 +14,7 @@ from numpy.typing import NDArray
 from fit.errors import HeatrunError, NotIdentifiable
 from fit.measurement.resolution import are_resolved
 from fit.measurement.spans import Spans, measure
+from fit.network.topology import chain
 from fit.records.run import Array, Run
 from fit.statistics.trend import COVERAGE_FACTOR, Spread, Trend, estimate_spread, fit_trend
 
@@ -173,8 +173,8 @@ def compare(
     joint = [_joint(merged, shared, i) for i in range(len(nodes) - 1)]
     spans = tuple(
         SpanComparison(
-            from_node=nodes[i],
-            to_node=nodes[i + 1],
+            from_node=start,
+            to_node=end,
             readings=tuple(
                 _reading(run, merged[0], step, i, own[j, j])
                 for j, (run, step) in enumerate(zip(merged, steps, strict=True))
@@ -183,7 +183,9 @@ def compare(
             # Runs that were varied on purpose do not show how alike units are.
             spread=estimate_spread(R, own) if x is None else None,
         )
-        for i, (R, own, common) in enumerate(joint)
+        for i, ((start, end), (R, own, common)) in enumerate(
+            zip(chain(nodes).links, joint, strict=True)
+        )
     )
     warnings = _warnings(runs, nodes)
     return Comparison(tuple(runs), against, None if x is None else tuple(x), spans, warnings)
@@ -200,10 +202,9 @@ class _Merged:
     @staticmethod
     def of(run: MeasuredRun, nodes: tuple[str, ...]) -> _Merged:
         spans = run.spans
-        place = [spans.nodes.index(node) for node in nodes]
         lumps = np.zeros((len(nodes) - 1, len(spans.R_K_per_W)))
-        for row, (first, last) in zip(lumps, pairwise(place), strict=True):
-            row[first:last] = 1.0
+        for row, (start, end) in zip(lumps, chain(nodes).links, strict=True):
+            row[list(spans.topology.links_between(start, end))] = 1.0
         covariance = {name: lumps @ c @ lumps.T for name, c in spans.covariance.items()}
         return _Merged(lumps @ spans.R_K_per_W, covariance, run.rig)
 

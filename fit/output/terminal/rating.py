@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import asdict
 from typing import Any
 
-import numpy as np
 from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
@@ -157,7 +156,8 @@ def not_rated(rating: Rating, spans: Spans) -> str:
     junction = rating.junction
     if junction.degC.u <= RESOLVED * abs(junction.degC.value - junction.ambient_degC):
         return ""
-    names = [f"{spans.nodes[i]} to {spans.nodes[i + 1]}" for i in np.flatnonzero(~spans.resolved)]
+    ends = zip(spans.topology.links, spans.resolved, strict=True)
+    names = [f"{start} to {end}" for (start, end), resolved in ends if not resolved]
     return (
         f"no rating: the record does not resolve {', '.join(names) or 'the path'}; heat longer, "
         "until the case has settled"
