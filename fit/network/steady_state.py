@@ -154,11 +154,12 @@ def steady_state(
         for link, drop in bent.items():
             resistance[..., link] = _secant(drop, flow[link])
         rise = _rise(topology, resistance, power)
-        through = heat_flow(topology, resistance, rise)
-        before, flow = flow, {link: through[..., link] for link in bent}
+        before = flow
+        flow = {i: rise @ topology.incidence[i] / resistance[..., i] for i in bent}
         if all(np.all(np.abs(flow[i] - before[i]) <= AGREEMENT * total) for i in bent):
             break
-    return SteadyState(rise, _balanced(topology, through, power), resistance)
+    through = _balanced(topology, heat_flow(topology, resistance, rise), power)
+    return SteadyState(rise, through, resistance)
 
 
 def small_change_resistance(state: SteadyState, drops: Mapping[int, Drop]) -> Array:
@@ -170,7 +171,7 @@ def small_change_resistance(state: SteadyState, drops: Mapping[int, Drop]) -> Ar
 
 
 def _rise(topology: Topology, R: Array, power: Array) -> Array:
-    return np.asarray((resistance_matrix(topology, R) @ power[..., np.newaxis])[..., 0])
+    return np.asarray(np.einsum("...ns,...s->...n", resistance_matrix(topology, R), power))
 
 
 def _balanced(topology: Topology, flow_W: Array, power_W: Array) -> Array:

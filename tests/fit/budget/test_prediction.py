@@ -181,6 +181,13 @@ def test_time_constants_with_a_leak_are_those_of_the_leaky_ladder() -> None:
     assert predict(leaking).tau_s == pytest.approx(expected)
 
 
+def test_heat_that_goes_round_a_stage_lowers_its_drop_and_rejoins() -> None:
+    """2 K/W beside 8 K/W to the case: four fifths pass the stage, all of it the case."""
+    around = two_stages(leak=[{"node": "tab", "to": "case", "R_K_per_W": 8.0}])
+    assert predict(around).rise_K["case"] == pytest.approx(3.8 * 3.0)
+    assert predict(around).R_K_per_W == pytest.approx([1.6, 3.0])
+
+
 def test_amplitudes_with_a_leak_add_up_to_the_rise() -> None:
     prediction = predict(two_stages(leak=[{"node": "tab", "R_K_per_W": 50.0}]))
     assert prediction.foster_R_K_per_W.sum() * 3.8 == pytest.approx(prediction.rise_K["tab"])

@@ -236,6 +236,30 @@ def test_leak_at_an_unknown_node_is_refused(tmp_path: Path) -> None:
     assert "did you mean 'case'?" in complaint(tmp_path, ("R_tolerance = 0.10\n", leak))
 
 
+@pytest.mark.parametrize(
+    ("to", "said"),
+    [
+        ('"cse"', "leak 1: to: no stage has a node 'cse'; did you mean 'case'?"),
+        ('"tab"', "leak 1: to: leads back to 'tab'"),
+    ],
+)
+def test_leak_to_no_other_node_is_refused(tmp_path: Path, to: str, said: str) -> None:
+    leak = f'[[leak]]\nnode = "tab"\nto = {to}\nR_K_per_W = 90.0\n'
+    assert said in complaint(tmp_path, ("R_tolerance = 0.10\n", leak))
+
+
+def test_leak_with_its_uncertainty_stated_twice_is_refused(tmp_path: Path) -> None:
+    leak = '[[leak]]\nnode = "tab"\nR_K_per_W = 90.0\nR_u_K_per_W = 1.0\nR_K_per_W_u = 1.0\n'
+    said = complaint(tmp_path, ("R_tolerance = 0.10\n", leak))
+    assert "R_u_K_per_W and R_K_per_W_u are both given" in said
+
+
+def test_leak_to_a_node_of_the_path_is_taken(tmp_path: Path) -> None:
+    leak = '[[leak]]\nnode = "junction"\nto = "case"\nR_K_per_W = 90.0\nR_u_K_per_W = 9.0\n'
+    (taken,) = read(tmp_path, GOOD + leak).leaks
+    assert (taken.node, taken.to_node, taken.R_u_K_per_W) == ("junction", "case", 9.0)
+
+
 @given(text=st.text(max_size=200))
 def test_any_text_is_a_budget_or_one_line(
     tmp_path_factory: pytest.TempPathFactory, text: str
