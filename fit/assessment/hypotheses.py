@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from fit.budget.model import Stage
+from fit.network.topology import chain
 from fit.records.run import Array
 
 POOR_CONTACT, HIGH_RESISTANCE, SENSOR, POWER, COOLING = (
@@ -147,6 +148,8 @@ def _sensor_causes(pattern: Pattern) -> list[Cause]:
     weight = np.concatenate([READS_LOW * weight, (1 - READS_LOW) * weight])
     found = []
     span_count = len(pattern.measured_K_per_W)
+    # What a kelvin too few at each node takes from every span.
+    steps = -chain(pattern.nodes).full_incidence
     for j, node in enumerate(pattern.nodes):
         last = j == span_count
         # The reference's own error has no rise of its own to be a part of: its neighbour's is used,
@@ -155,10 +158,10 @@ def _sensor_causes(pattern: Pattern) -> list[Cause]:
             -size * pattern.rise_K_per_W[j - 1] if last else _missed(size) * pattern.rise_K_per_W[j]
         )
         prior = PRIOR_AMBIENT_SENSOR if last else 1.0
-        shift = np.outer(missed, _step(span_count, j))
+        shift = np.outer(missed, steps[:, j])
         # Against the case's own reading, a case that reads low makes every other node look high.
         at_case = j == span_count - 1
-        seen = np.outer(_missed(size) if at_case else size, _step(span_count, j))
+        seen = np.outer(_missed(size) if at_case else size, steps[:, j])
         slow = np.zeros((len(size), span_count - 1)) if last else seen[:, :-1]
         scale = np.ones(len(size))
         # The same heat for fewer kelvins: a node that reads low seems to store more.
@@ -168,16 +171,6 @@ def _sensor_causes(pattern: Pattern) -> list[Cause]:
             Cause(SENSOR, node, prior, size, weight, scale, shift, slow, frozenset(), apparent)
         )
     return found
-
-
-def _step(span_count: int, j: int) -> Array:
-    """+1 for the span above node j, -1 for the one below."""
-    step = np.zeros(span_count)
-    if j > 0:
-        step[j - 1] = 1.0
-    if j < span_count:
-        step[j] = -1.0
-    return step
 
 
 def _missed(fraction: Array) -> Array:

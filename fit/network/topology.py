@@ -108,8 +108,13 @@ class Topology:
     @cached_property
     def incidence(self) -> Array:
         """A (links, n): +1 where a link begins, -1 where it ends, the reference left out."""
+        return self.full_incidence[:, :-1]
+
+    @cached_property
+    def full_incidence(self) -> Array:
+        """The same with the reference last (links, n + 1)."""
         unit = np.eye(len(self) + 1)
-        return (unit[self.ends[:, 0]] - unit[self.ends[:, 1]])[:, :-1]
+        return unit[self.ends[:, 0]] - unit[self.ends[:, 1]]
 
     @cached_property
     def at_reference(self) -> tuple[tuple[int, int], ...]:
