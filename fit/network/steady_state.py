@@ -55,7 +55,8 @@ def reduce_to(topology: Topology, R: ArrayLike, kept: ArrayLike) -> Reduced:
         kept: which nodes are kept (n,), true or false.
 
     Raises:
-        ValueError: a resistance that is not positive, or too few of them.
+        ValueError: a resistance that is not positive, or too few of them; a node taken out from
+            which every link is open.
     """
     n, sources = len(topology), len(topology.sources)
     stays = np.asarray(kept, dtype=bool)
@@ -70,6 +71,8 @@ def reduce_to(topology: Topology, R: ArrayLike, kept: ArrayLike) -> Reduced:
     for b in range(out):
         to = b + 1 + np.flatnonzero(joined[b, b + 1 :])
         total = g[b, to].sum(axis=0)
+        if not (total > 0).all():
+            raise ValueError(f"every way from '{topology.nodes[order[b]]}' is open: no heat leaves")
         share = g[b, to] / total
         passed_on.append((to, share, entering[b] / total))
         entering[to] += share[:, np.newaxis] * entering[b]

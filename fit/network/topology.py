@@ -68,7 +68,8 @@ class Topology:
                 raise ValueError(f"a source at the reference '{node}' heats nothing")
             if node not in known:
                 raise ValueError(f"a source heats '{node}', which is no node of the network")
-        if island := [node for node in self.nodes if node not in self._reached()]:
+        reached = self._reached()
+        if island := [node for node in self.nodes if node not in reached]:
             raise ValueError(
                 f"no link joins {_listed(island)} to '{self.reference}': heat put in there "
                 "could not leave"

@@ -11,7 +11,7 @@ import pytest
 from typer.testing import CliRunner
 
 from fit.budget import predict, read_budget
-from fit.budget.model import Budget
+from fit.budget.model import Budget, Conditions, Leak, Limits, Stage
 from fit.budget.read import budget_from
 from fit.budget.sampling import draw_stages
 
@@ -179,6 +179,17 @@ def test_time_constants_with_a_leak_are_those_of_the_leaky_ladder() -> None:
     expected = [2 / (trace + root), 2 / (trace - root)]
     leaking = two_stages(leak=[{"node": "case", "R_K_per_W": 27.0}])
     assert predict(leaking).tau_s == pytest.approx(expected)
+
+
+def test_stages_that_meet_are_a_tree() -> None:
+    ends = [("tab_1", "bar"), ("bar", "case"), ("tab_2", "bar"), ("case", "ambient")]
+    stages = tuple(Stage(f"{a} to {b}", a, b, "stated") for a, b in ends)
+    leaks = (Leak("tab_1", 25.0, to_node="tab_2"),)
+    conditions = Conditions(4.0, 25.0)
+    budget = Budget("two parts", Path("budget.toml"), conditions, Limits(), stages, leaks)
+    assert budget.nodes == ("tab_1", "bar", "tab_2", "case", "ambient")
+    assert budget.tree.upstream("bar") == ("tab_1", "bar", "tab_2")
+    assert budget.topology.links[-1] == ("tab_1", "tab_2")
 
 
 def test_heat_that_goes_round_a_stage_lowers_its_drop_and_rejoins() -> None:

@@ -113,6 +113,11 @@ def test_no_heat_no_rise():
     assert steady_state(CHAIN, [1.0, 1.0], [0.0], {1: surface}).rise_K.tolist() == [0.0, 0.0]
 
 
+def test_a_node_that_no_heat_leaves_is_refused():
+    with pytest.raises(ValueError, match="every way from 'bar' is open"):
+        resistance_matrix(CHAIN, [1.0, np.inf])
+
+
 def test_heat_flows_from_hot_to_cold():
     assert heat_flow(CHAIN, [2.0, 4.0], np.array([6.0, 4.0])).tolist() == [1.0, 1.0]
 
