@@ -25,10 +25,14 @@ from fit.signals.preparation import Signals
 
 Mask = NDArray[np.bool_]
 EXPONENTS = (0.0, 0.1, 0.2, 0.3)
+# Walls, screws, labels and fillings that nobody measured warm behind the case: a sensor near the
+# joint rises fast, then slows as heat spreads, and that is no loss. From seconds to most of an hour.
+HIDDEN_LAGS_S = (15.0, 60.0, 250.0, 1000.0, 3000.0)
+LEAST_OF_REACHED = 0.97  # the end state is no lower than what the record shows, but for drift
 LARGEST_K_PER_W = 100.0
 UNKNOWN_K_PER_W = 50.0  # said, as uncertain as it is large, when the record shows no loss
 LEAST_SLOWING = 0.08
-STORED_SHARE = 0.02  # of the stored energy: lumps not measured, mistaken for loss
+GRID = 24  # loss coefficients tried, and again as many about the best
 UNKNOWN_OFFSET_U_K = 0.87  # thermocouples of class 1, +-1.5 K (IEC 60584-1, from memory)
 ROUNDING = 0.3  # standard uncertainty of a change of temperature, in steps of the readings
 MODEL_SHARE = 0.01  # of the loss: what one exponent and lumps leave out
@@ -93,40 +97,70 @@ def integral(values: Array, t_s: Array) -> Array:
     return np.concatenate(([0.0], np.cumsum(steps)))
 
 
-def _loss(balance: EnergyBalance, exponent: float) -> tuple[float, float]:
-    """Loss coefficient g [W/K^(1+n)] towards the end of heating and its standard uncertainty."""
+@dataclass(frozen=True, eq=False)
+class Profile:
+    """How well each loss coefficient describes the balance, everything else at its best."""
+
+    g: Array  # (k,) [W/K^(1+n)]
+    squares: Array  # (k,) sum of squared residuals [J^2]
+    free: float  # effective degrees of freedom of the best
+    late: float  # what the second half of heating adds to the best g: a draught, say
+
+
+def _profile(balance: EnergyBalance, exponent: float, most: float) -> Profile:
+    """Profile of the loss coefficient between 0 and `most`.
+
+    The storage is left to the record: every measured node's, and a spectrum of lags behind the
+    case, none negative.
+    """
     rise = balance.case_K
     loss = integral(np.sign(rise) * np.abs(rise) ** (1 + exponent), balance.middle_s)
     step = balance.after_edge.astype(float)
-    design = np.column_stack((balance.rises, loss, step, -step))
+    hidden = np.column_stack([_lagged(balance, lag_s) for lag_s in HIDDEN_LAGS_S])
+    stores = np.column_stack((balance.rises, hidden))
+    design = np.column_stack((stores, step, -step))
     scale = np.maximum(np.abs(design).max(axis=0), 1e-12)
-    coefficient = nnls(design / scale, balance.energy)[0] / scale
-    slot = balance.rises.shape[1]
-    residual = balance.energy - design @ coefficient
-    g, u = coefficient[slot], _slope_u(design[:, :-1], residual, slot)
-    stored = abs(float(balance.energy[-1] - g * loss[-1]))
-    u = float(np.hypot(u, STORED_SHARE * stored / max(abs(float(loss[-1])), 1e-12)))
-    # A draught changes g on the way: the second half of heating speaks for the end state.
-    late = np.flatnonzero(balance.heating)
-    late = late[balance.middle_s[late] > np.mean(balance.middle_s[late][[0, -1]])]
-    if len(late) < 8:
-        return g, u
-    left = balance.energy[late] - balance.rises[late] @ coefficient[:slot]
-    line = np.column_stack((loss[late], np.ones(len(late))))
-    g_late = float(np.linalg.lstsq(line, left, rcond=None)[0][0])
-    if g_late <= 0:
-        return g, max(u, abs(g))
-    return g_late, float(np.hypot(u, 0.5 * (g_late - g)))
+    scaled = design / scale
+    # Squared residuals for any right-hand side need the small triangle alone.
+    Q, triangle = np.linalg.qr(scaled)
+    inside_energy, inside_loss = Q.T @ balance.energy, Q.T @ loss
+    outside_energy, outside_loss = balance.energy - Q @ inside_energy, loss - Q @ inside_loss
+
+    def squares(g: float) -> tuple[float, Array]:
+        coefficient, norm = nnls(triangle, inside_energy - g * inside_loss)
+        rest = outside_energy - g * outside_loss
+        return float(norm**2 + rest @ rest), coefficient / scale
+
+    coarse = np.linspace(0.0, most, GRID)
+    values = np.array([squares(g)[0] for g in coarse])
+    middle, reach = coarse[int(values.argmin())], 1.5 * coarse[1]
+    fine = np.linspace(max(middle - reach, 0.0), min(middle + reach, most), GRID)
+    g = np.concatenate((coarse, fine))
+    values = np.concatenate((values, [squares(one)[0] for one in fine]))
+    best = float(g[int(values.argmin())])
+    coefficient = squares(best)[1]
+    residual = balance.energy - best * loss - design @ coefficient
+    rho = min(max(autocorrelation(residual[:, None]), 0.0), 0.95)
+    free = max(len(residual) - design.shape[1], 1) * (1 - rho) / (1 + rho)
+    order = np.argsort(g)
+    heating = np.flatnonzero(balance.heating)
+    late = heating[balance.middle_s[heating] > np.mean(balance.middle_s[heating][[0, -1]])]
+    change = 0.0
+    if len(late) >= 8:
+        left = balance.energy[late] - design[late] @ coefficient
+        line = np.column_stack((loss[late], np.ones(len(late))))
+        change = float(np.linalg.lstsq(line, left, rcond=None)[0][0]) - best
+    return Profile(g[order], values[order], float(free), change)
 
 
-def _slope_u(design: Array, residual: Array, slot: int) -> float:
-    """Standard uncertainty of one coefficient, residuals correlated along the record."""
-    scale = np.maximum(np.abs(design).max(axis=0), 1e-12)
-    bread = np.linalg.pinv((design / scale).T @ (design / scale), hermitian=True)
-    rho = min(autocorrelation(residual[:, None]), 0.95)
-    free = max(len(residual) - design.shape[1], 1)
-    variance = float(residual @ residual) / free * (1 + rho) / (1 - rho)
-    return float(np.sqrt(variance * bread[slot, slot]) / scale[slot])
+def _lagged(balance: EnergyBalance, lag_s: float) -> Array:
+    """What a lump has warmed by that follows the case with a lag [s] (c,) [K]."""
+    rise, step = balance.case_K, np.diff(balance.middle_s, prepend=balance.middle_s[0])
+    state, values = 0.0, np.empty_like(rise)
+    for i, decay in enumerate(np.exp(-step / lag_s)):
+        state = decay * state + (1 - decay) * 0.5 * (rise[max(i - 1, 0)] + rise[i])
+        values[i] = state
+    return values
 
 
 def _slowing(balance: EnergyBalance, step_K: float) -> float:
@@ -155,6 +189,27 @@ def _slowing(balance: EnergyBalance, step_K: float) -> float:
     return 1 - late / early - 2 * float(np.hypot(late_u, late / early * early_u)) / early
 
 
+def _shares(balance: EnergyBalance, R: Array, power: float) -> Array:
+    """How likely each resistance R (k,) [K/W] is, over the exponents and the loss's profiles."""
+    profiles = []
+    for exponent in EXPONENTS:
+        at_R = power**-exponent * R ** -(1 + exponent)
+        profiles.append((at_R, _profile(balance, exponent, float(at_R.max()))))
+    least = max(min(float(profile.squares.min()) for _, profile in profiles), 1e-300)
+    share = np.zeros_like(R)
+    for at_R, profile in profiles:
+        exceeds = profile.free * (profile.squares / least - 1)
+        likelihood = np.exp(-0.5 * np.minimum(exceeds, 700.0)) * np.gradient(profile.g)
+        # What changed in the second half, a draught, speaks for the end; half of it is doubt.
+        width = np.hypot(MODEL_SHARE * profile.g.max(), 0.5 * profile.late)
+        width = np.hypot(width, np.gradient(profile.g))
+        apart = (at_R[:, None] - profile.g - profile.late) / width
+        density = np.exp(-0.5 * apart**2) / width @ likelihood
+        # Even in ln R, not in g: a loss is as likely large as small.
+        share += density * at_R
+    return share
+
+
 def case_to_ambient(signals: Signals, case: str, power: float) -> CaseToAmbient:
     """Resistance from the case to ambient at the recorded power [power unit]."""
     balance = energy_balance(signals, case, power)
@@ -167,15 +222,8 @@ def case_to_ambient(signals: Signals, case: str, power: float) -> CaseToAmbient:
         balance.middle_s[late] >= balance.middle_s[late[-1]] - 0.05 * np.ptp(balance.middle_s[late])
     ]
     reached = float(np.mean(balance.case_K[late])) / power
-    R = np.geomspace(max(0.8 * reached, 0.02), max(LARGEST_K_PER_W, 3 * reached), 1500)
-    share, spread = np.zeros_like(R), 0.0
-    for exponent in EXPONENTS:
-        g, u = _loss(balance, exponent)
-        at_R = abs(power) ** -exponent * R ** -(1 + exponent)
-        u = float(np.hypot(u, MODEL_SHARE * g))
-        density = np.exp(-0.5 * ((at_R - g) / max(u, 1e-12)) ** 2)
-        if density.sum() > 0:
-            share += density / density.sum()
+    R = np.geomspace(max(LEAST_OF_REACHED * reached, 0.02), max(LARGEST_K_PER_W, 3 * reached), 1500)
+    share = _shares(balance, R, abs(power))
     share /= max(share.sum(), 1e-300)
     mean = float(np.sum(share * R)) if share.any() else LARGEST_K_PER_W / 2
     spread = float(np.sum(share * (R - mean) ** 2)) if share.any() else mean**2

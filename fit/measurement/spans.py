@@ -10,9 +10,10 @@ from numpy.typing import NDArray
 from scipy.linalg import block_diag
 
 from fit.errors import NotIdentifiable
-from fit.identification.ladder.selection import adequate_ladder
+from fit.identification.ladder.selection import adequate_ladder, still_to_come
 from fit.identification.response import Response, identify_signals, path_order, positive
-from fit.measurement.lower_bounds import least_K_per_W
+from fit.measurement.discrepancy import OWN_EXTRAPOLATION, is_noise, last_doubling
+from fit.measurement.lower_bounds import end_degC, least_K_per_W
 from fit.measurement.resolution import are_resolved
 from fit.measurement.sensor_placement import SlowShare, slow_share
 from fit.network.topology import Topology, chain
@@ -27,7 +28,7 @@ class Spans:
     """Resistances between neighbouring measured nodes, per watt of the *recorded* power.
 
     The path share is not applied here: it belongs to the budget. `covariance` holds the named
-    contributions ("fit", "offset", "sensor_match", "power"), each (s, s).
+    contributions ("fit", "discrepancy", "offset", "sensor_match", "power"), each (s, s).
     """
 
     nodes: tuple[str, ...]  # s + 1 measured nodes in order of the heat path, ambient last
@@ -92,6 +93,7 @@ def measure_signals(signals: Signals, run: Run) -> Spans:
         last = response.nodes.index(case)
         stated = {name: c[[last], :][:, [last]] for name, c in response.covariance.items()}
         stated["fit"] = np.array([[air.fit_variance]])
+        stated["discrepancy"] = np.zeros((1, 1))
         stated["offset"] = np.array([[air.offset_variance]])
         parts.append((np.array([air.R_K_per_W]), stated))
         responses.append(response)
@@ -156,19 +158,46 @@ def _not_below(
 def inner_spans(response: Response) -> tuple[Array, dict[str, Array]]:
     """Spans between neighbours of a response's nodes and its reference, with covariance by source.
 
-    From a ladder where one describes the record as well as the general model does, else from the
-    general model's totals. Whatever falls short of what the record has already shown is not
-    believed: such a span is given as unknown.
+    From a ladder where one describes the record down to the scans' own noise: the product is
+    lumps. Else its heat spreads in fields, and what it still stores is in no model: then from what
+    was reached and the last doubling of time (`fit.measurement.discrepancy`), or from the general
+    fit where the record is no single step. Whatever falls short of what the record has already shown is
+    not believed: such a span is given as unknown.
     """
-    D = chain([*response.nodes, response.reference]).incidence
+    nodes = (*response.nodes, response.reference)
+    D = chain(nodes).incidence
     spans = D @ response.total_K_per_W
     covariance = {name: D @ c @ D.T for name, c in response.covariance.items()}
+    covariance["discrepancy"] = np.zeros_like(covariance["fit"])
     assert response.fit is not None
-    least = least_K_per_W(response.signals, (*response.nodes, response.reference))
+    least = least_K_per_W(response.signals, nodes)
     ladder = adequate_ladder(response.fit, spans, np.sum(list(covariance.values()), axis=0))
-    if ladder is None or np.any(ladder.R_K_per_W < least):
-        return _not_below(least, spans, covariance)
-    known = ladder.covariance_known_offset
-    covariance["fit"] = known
-    covariance["offset"] = positive(ladder.covariance - known)
-    return ladder.R_K_per_W, covariance
+    readings = float(np.sum(response.fit.model.record.weight > 0))
+    if ladder is not None and is_noise(ladder.cost, readings):
+        known = ladder.covariance_known_offset
+        covariance["fit"] = known
+        covariance["offset"] = positive(ladder.covariance - known)
+        to_come = OWN_EXTRAPOLATION * still_to_come(response.fit.model.record, ladder)
+        covariance["discrepancy"] = np.diag(to_come**2)
+        return _not_below(least, ladder.R_K_per_W, covariance)
+    return _not_below(least, *_of_fields(response, nodes, spans, covariance))
+
+
+def _of_fields(
+    response: Response, nodes: tuple[str, ...], spans: Array, covariance: dict[str, Array]
+) -> tuple[Array, dict[str, Array]]:
+    """The spans of a product that is no network of lumps, with what no model knows of them."""
+    doubling = last_doubling(response.signals, nodes)
+    if doubling is None:
+        reached = -np.diff(end_degC(response.signals, nodes)) / response.power
+        to_come = np.nan_to_num(OWN_EXTRAPOLATION * (spans - reached))
+        return spans, {**covariance, "discrepancy": np.diag(to_come**2)}
+    R = doubling.resistance_K_per_W
+    power_u = np.sqrt(np.diag(covariance["power"])) / np.maximum(np.abs(spans), 1e-12)
+    return R, {
+        **covariance,
+        "fit": doubling.noise_covariance,
+        "offset": doubling.offset_covariance,
+        "power": np.outer(power_u * R, power_u * R),
+        "discrepancy": np.diag(doubling.discrepancy_u_K_per_W**2),
+    }

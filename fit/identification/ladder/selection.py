@@ -115,6 +115,17 @@ def adequate_ladder(fitted: Fitted, spans: Array, covariance: Array) -> Ladder |
     return _widened(ladder, np.diag(beyond**2))
 
 
+def still_to_come(record: CellRecord, ladder: Ladder) -> Array:
+    """What of each span (m,) a step's response has not yet shown when the record ends [K/W].
+
+    Σ_k (a_jk − a_j+1,k) exp(−t/τ_k), lags of sensors included.
+    """
+    model = LadderModel(record, ladder.hidden)
+    ln_tau, a = (part[0] for part in model.poles(ladder.g[None])[:2])
+    left = np.exp(-record.length_s * np.exp(-ln_tau)) @ a
+    return left - np.append(left[1:], 0.0)
+
+
 def _repeats(found: list[Ladder], more_cost: float, apart_u: float) -> int:
     """How many ladders are the lowest: hardly more costly, and the same in every span.
 

@@ -42,10 +42,17 @@ class Rig:
     t_s: Array
     reading_degC: Array  # (n, 5) of NODES and the ambient
     power_W: Array  # as recorded
-    true_K_per_W: Array  # (4,) per watt truly given, case to ambient last
+    still_K_per_W: Array  # (4,) per watt truly given, case to ambient last, in still air
+    draughty_K_per_W: Array  # (4,) once the draught has begun
+    draught_s: float
     predicted_K_per_W: Array  # (4,)
     capacity_J_per_K: Array  # (4,) by measured node, as budgeted
     ambient_degC: float
+
+    def true_K_per_W(self, heat_s: float) -> Array:
+        """The true spans at the end of so much heating (4,) [K/W]."""
+        begun = self.draught_s < SOAK_S + heat_s
+        return self.draughty_K_per_W if begun else self.still_K_per_W
 
     def write(self, folder: Path, heat_s: float) -> tuple[Path, Path]:
         """A run folder with the record up to heat_s [s] of heating, and its budget."""
@@ -58,7 +65,8 @@ class Rig:
         stated = {"channel": channels, "power": {"u_relative": POWER_U}}
         document = {"schema": "heatrun.run/1", "label": f"field {self.seed}", "rig": stated}
         (run / "run.json").write_text(json.dumps(document), encoding="utf-8")
-        np.savetxt(run / "readings.csv", table, fmt="%.4f", delimiter=",", header=header, comments="")
+        form = {"fmt": "%.4f", "delimiter": ",", "header": header, "comments": ""}
+        np.savetxt(run / "readings.csv", table, **form)
         budget.write_text(self._budget(), encoding="utf-8")
         return run, budget
 
@@ -112,7 +120,9 @@ def random_rig(seed: int, fault: str = "none") -> Rig:
         t_s,
         reading,
         power * reads * (1 + POWER_U * random.standard_normal()) * on,
-        truth.resistances(power, draught if draught_s < t_s[-1] else 1.0),
+        truth.resistances(power),
+        truth.resistances(power, draught),
+        draught_s,
         predicted,
         _capacities(sound) * np.exp(0.2 * random.standard_normal(4)),
         ambient,

@@ -55,13 +55,14 @@ def judge(task: tuple[int, str, tuple[float, ...]]) -> list[Row]:
     rows = []
     with tempfile.TemporaryDirectory() as folder:
         for heat_s in heats:
+            true = rig.true_K_per_W(heat_s)
             run, budget = rig.write(Path(folder), heat_s)
             try:
                 verdict = fit.check(fit.measure(fit.read_run(run)), fit.read_budget(budget))
             except HeatrunError as error:
                 nan = (np.nan,) * 4
                 none = (False,) * 4
-                rows.append(Row(seed, fault, heat_s, tuple(rig.true_K_per_W), nan, nan, none,
+                rows.append(Row(seed, fault, heat_s, tuple(true), nan, nan, none,
                                 ("undecided",) * 4, none, "refused", None, rig.cause,
                                 str(error)))  # fmt: skip
                 continue
@@ -70,10 +71,10 @@ def judge(task: tuple[int, str, tuple[float, ...]]) -> list[Row]:
             leads = [(f.kind, f.where) for f in verdict.findings if f.lead]
             limits = LIMIT * rig.predicted_K_per_W
             rows.append(
-                Row(seed, fault, heat_s, tuple(rig.true_K_per_W), tuple(spans.R_K_per_W),
+                Row(seed, fault, heat_s, tuple(true), tuple(spans.R_K_per_W),
                     tuple(u), tuple(map(bool, spans.resolved)),
                     tuple(str(s.decision) for s in verdict.spans),
-                    tuple(map(bool, rig.true_K_per_W > limits)), str(verdict.decision),
+                    tuple(map(bool, true > limits)), str(verdict.decision),
                     leads[0] if leads else None, rig.cause)
             )  # fmt: skip
     return rows
@@ -151,7 +152,7 @@ def main() -> None:
         (chosen.first + 500 + i, FAULTS[i % len(FAULTS)], heats) for i in range(chosen.faulty)
     ]
     with get_context("spawn").Pool(chosen.jobs) as pool:
-        rows = [row for part in pool.map(judge, tasks, chunksize=2) for row in part]
+        rows = [row for part in pool.map(judge, tasks, chunksize=1) for row in part]
     for heat_s in heats:
         these = [row for row in rows if row.heat_s == heat_s]
         print(f"after {heat_s:.0f} s of heating")
@@ -165,4 +166,3 @@ def main() -> None:
                 ):
                     print(f"    {r.seed} {r.fault} z {z.round(1)} true {np.round(r.true, 3)}"
                           f" measured {np.round(r.measured, 3)}")  # fmt: skip
-

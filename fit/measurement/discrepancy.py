@@ -1,0 +1,123 @@
+"""What no network of lumps tells: the heat that a product still stores when a short record ends.
+
+Foil, plane and case are fields. Their heat spreads ever more slowly, and whatever few exponentials
+describe the record so far say nothing of what comes after. By its relaxation spectrum s(τ)
+
+    ΔT(t)/P = R − ∫ s(τ) exp(−t/τ) d ln τ,
+
+and for a spectrum that is flat up to a longest time constant τ_max (as diffusion's is, nearly) the
+share still to come at the time t, over what came while t doubled, is
+
+    (R − ΔT(t)/P) / (ΔT(t)/P − ΔT(t/2)/P) ≈ (ln(τ_max/t) − γ) / ln 2,    γ = 0.5772.
+
+How far the spectrum goes nobody knows: with τ_max up to some `OCTAVES` doublings of the time
+heated, that share lies anywhere between nothing and `OCTAVES`. So the resistance is what was
+reached, and half as much as that again, with the standard deviation of the rectangle between
+(JCGM 101, 6.4.2). A record that a few lumps describe down to the scans' own noise shows that its
+product is lumps: nothing of this applies.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from fit.network.topology import chain
+from fit.records.run import Array
+from fit.signals.preparation import Signals
+
+# Remaining over last doubling in products that are fields, sound and faulty, 60-900 s: median 1.5,
+# 5th to 95th percentile -0.2 to 3.5 (`tests.benchmarks.field`, seeds below 1000). It stands for
+# time constants up to 20 times as long as the heating.
+OCTAVES = 3.5
+WINDOW = 0.06  # of the heating, averaged at its middle and at its end
+LEAST_SCANS = 3
+STEADY_POWER = 0.02  # relative scatter of a power that is one step
+NOISE_SIGMAS = 2.0  # by which a sum of squares may exceed its expectation and still be noise's own
+# Of what a model adds to the drop reached, its standard uncertainty: on short records of fields
+# that a ladder describes down to the noise, its own extrapolation is off by a third (same seeds).
+OWN_EXTRAPOLATION = 0.35
+
+
+@dataclass(frozen=True, eq=False)
+class LastDoubling:
+    """What the drops over the spans came to, and what of it while the time heated doubled."""
+
+    reached_K_per_W: Array  # (s,) at the end of heating
+    gained_K_per_W: Array  # (s,) in the second half of heating
+    noise_covariance: Array  # (s, s) of `resistance_K_per_W` [(K/W)^2]
+    offset_covariance: Array  # (s, s) of the zero-power offsets [(K/W)^2]
+
+    @property
+    def resistance_K_per_W(self) -> Array:
+        """The spans (s,), what is still to come taken as half of what it may be [K/W]."""
+        return self.reached_K_per_W + 0.5 * OCTAVES * self.gained_K_per_W
+
+    @property
+    def discrepancy_u_K_per_W(self) -> Array:
+        """Standard deviation (s,) of the rectangle that what is still to come lies in [K/W]."""
+        return OCTAVES / np.sqrt(12) * np.abs(self.gained_K_per_W)
+
+
+def last_doubling(signals: Signals, nodes: tuple[str, ...]) -> LastDoubling | None:
+    """Drops over the spans at the end and in the middle of a power step from rest.
+
+    Args:
+        signals: offset-corrected record.
+        nodes: measured nodes in order of the path (s + 1), the reference last.
+
+    Returns:
+        None where the record is no single step from rest, or too coarse to tell.
+    """
+    heating = np.flatnonzero(signals.power > 0)
+    if signals.hot_start or len(heating) < 4 * LEAST_SCANS:
+        return None
+    first, last = int(heating[0]), int(heating[-1])
+    power = signals.power[first : last + 1]
+    if power.std() > STEADY_POWER * abs(power.mean()):
+        return None
+    t_s = signals.t_s[first : last + 1]
+    age = (t_s - t_s[0]) / max(float(np.ptp(t_s)), 1e-9)
+    columns = [signals.nodes.index(node) for node in nodes]
+    readings = signals.temperature_degC[first : last + 1][:, columns]
+    window = max(WINDOW, (LEAST_SCANS + 0.5) / (len(t_s) - 1))
+    half = _mean(readings, np.abs(age - 0.5) <= 0.5 * window)
+    end = _mean(readings, age >= 1 - window)
+    if half is None or end is None:
+        return None
+    D = chain(nodes).full_incidence
+    (end_K, end_variance), (half_K, half_variance) = end, half
+    noise, step = (
+        np.zeros(len(columns)) if values is None else values[columns]
+        for values in (signals.noise_K, signals.quantum_K)
+    )
+    watts = float(power.mean())
+    weight = 1 + 0.5 * OCTAVES
+    variance = noise**2 * (weight**2 * end_variance + (weight - 1) ** 2 * half_variance)
+    variance += step**2 / 12 * (weight**2 + (weight - 1) ** 2)
+    offset = np.nan_to_num(signals.zero_power_offset_u_K[columns])
+    return LastDoubling(
+        reached_K_per_W=D @ end_K / watts,
+        gained_K_per_W=D @ (end_K - half_K) / watts,
+        noise_covariance=D @ np.diag(variance) @ D.T / watts**2,
+        offset_covariance=D @ np.diag(offset**2) @ D.T / watts**2,
+    )
+
+
+def _mean(readings: Array, chosen: Array) -> tuple[Array, Array] | None:
+    """Mean of the chosen readings of each node, and one over how many; None where too few."""
+    values = readings[chosen]
+    count = np.isfinite(values).sum(axis=0)
+    if not len(values) or count.min() < LEAST_SCANS:
+        return None
+    return np.nanmean(values, axis=0), 1.0 / count
+
+
+def is_noise(cost: float, readings: float) -> bool:
+    """Whether a weighted sum of squares is what the scans' own noise leaves.
+
+    Its expectation is `readings`, its standard deviation √(2 readings) (χ²). A fit that
+    leaves more has not described the record, however many terms it has.
+    """
+    return cost <= readings + NOISE_SIGMAS * float(np.sqrt(2 * readings))
