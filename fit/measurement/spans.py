@@ -161,8 +161,8 @@ def inner_spans(response: Response) -> tuple[Array, dict[str, Array]]:
     From a ladder where one describes the record down to the scans' own noise: the product is
     lumps. Else its heat spreads in fields, and what it still stores is in no model: then from what
     was reached and the last doubling of time (`fit.measurement.discrepancy`), or from the general
-    fit where the record is no single step. Whatever falls short of what the record has already shown is
-    not believed: such a span is given as unknown.
+    fit where the record is no single step. Whatever falls short of what the record has already
+    shown is not believed: such a span is given as unknown.
     """
     nodes = (*response.nodes, response.reference)
     D = chain(nodes).incidence
