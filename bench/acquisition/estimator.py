@@ -93,7 +93,7 @@ class Reckoning:
         return Estimate(
             self._t_s,
             tuple(map(float, slowest.tau_s)),
-            _final_degC(spans),
+            final_degC(spans),
             tuple(self._decided(spans)),
         )
 
@@ -145,8 +145,8 @@ class Reckoning:
         return None
 
 
-def _final_degC(spans: Spans) -> dict[str, float]:
-    """Where each node settles [degC], as far as its rise is known to FINAL_U."""
+def final_degC(spans: Spans) -> dict[str, float]:
+    """Where each node settles [degC], of the nodes whose rise is known to FINAL_U."""
     import numpy as np
 
     ways = spans.topology.ways
