@@ -14,6 +14,7 @@ from fit.assessment.hypotheses import (
     Pattern,
 )
 from fit.budget.model import Stage
+from fit.signals.channel_faults import ChannelFault
 
 HANDS = (
     "Switch the supply off, disconnect any battery and let the parts cool below 40 °C "
@@ -43,6 +44,8 @@ def advise(pattern: Pattern, cause: Cause, size: float) -> Advice:
         cause: what is suspected.
         size: its most likely relative size: of the resistance, of the rise, or of the power.
     """
+    if cause.other:
+        return swapped(cause.where, cause.other)
     if cause.kind == SENSOR:
         return _sensor(pattern, cause.where, size)
     if cause.kind == POWER:
@@ -145,6 +148,17 @@ def _sensor(pattern: Pattern, node: str, size: float) -> Advice:
     return Advice(text, steps, HANDS)
 
 
+def swapped(node: str, other: str) -> Advice:
+    """Advice for two thermocouples that stand for each other."""
+    text = f"The thermocouples of '{node}' and '{other}' read as if they were swapped."
+    return Advice(text, SWAPPED_STEPS, HANDS)
+
+
+def not_believed(fault: ChannelFault) -> Advice:
+    """Advice for a channel that measures nothing."""
+    return Advice(f"{fault.text}.", NOT_BELIEVED_STEPS[fault.kind], HANDS)
+
+
 def _power(size: float) -> Advice:
     reads = "high" if size > 0 else "low"
     text = f"All spans are off alike: the power reads {reads} by about {percent(abs(size))}"
@@ -180,3 +194,28 @@ COOLING_STEPS = (
     "Check that the ambient thermocouple reads the room and not the warm air by the case.",
     "Repeat the run without draughts; the last span needs the longest record.",
 )
+
+SWAPPED_STEPS = (
+    "Warm one of them with a fingertip while cold, and see which column rises.",
+    "Put channel and node right in the rig (or the columns, where the record is kept), "
+    "and check again.",
+)
+
+NOT_BELIEVED_STEPS = {
+    "unread": (
+        "Look for a broken wire or a loose connector: an open thermocouple has no reading.",
+        "Check that the channel in the rig is the one that the reader sends.",
+        "Repeat the run.",
+    ),
+    "stuck": (
+        "Look for a channel that is not converted any more, or is filled in by the logger.",
+        "Check the wire and its connector; move it to another channel to see which is at fault.",
+        "Repeat the run.",
+    ),
+    "copied": (
+        "Check in the rig that each node has a field of its own.",
+        "Warm each bead with a fingertip while cold, and see which column rises.",
+        "Repeat the run.",
+    ),
+    "swapped": SWAPPED_STEPS,
+}

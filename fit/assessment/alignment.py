@@ -128,7 +128,10 @@ def _rise(spans: Spans, nodes: tuple[str, ...]) -> Array:
     settled = np.array([final[node] - final[nodes[-1]] for node in nodes])
     if spans.resolved.all() or not spans.responses:
         return settled
-    end = end_degC(spans.responses[-1].signals, nodes)
+    signals = spans.responses[-1].signals
+    if not set(nodes) <= set(signals.nodes):
+        return settled
+    end = end_degC(signals, nodes)
     return np.fmin(settled, end - end[-1])
 
 

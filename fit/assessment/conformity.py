@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
+from fit.assessment.advice import not_believed
 from fit.assessment.alignment import (
     Alignment,
     accuracy_not_stated,
@@ -16,14 +17,21 @@ from fit.assessment.alignment import (
     stage_limits,
 )
 from fit.assessment.decision import (
+    CONFORMING,
     UNDECIDED,
     decide,
     decide_all,
     normalized_error,
     probability_of_conformity,
 )
-from fit.assessment.diagnosis import Finding, find_causes
-from fit.assessment.hypotheses import CapacityEvidence, Pattern, SlowEvidence
+from fit.assessment.diagnosis import (
+    Finding,
+    Posterior,
+    explain,
+    find_causes,
+    readings_doubted,
+)
+from fit.assessment.hypotheses import SENSOR, CapacityEvidence, Pattern, SlowEvidence
 from fit.budget import predict
 from fit.budget.model import Budget, Prediction
 from fit.errors import BudgetError
@@ -31,6 +39,7 @@ from fit.measurement.heat_capacity import stored_heat
 from fit.measurement.resolution import are_resolved
 from fit.measurement.spans import Spans
 from fit.records.run import Array
+from fit.signals.channel_faults import ChannelFault
 
 CAPACITY_RELATIVE_U = 0.3  # of a predicted heat capacity: our judgement
 UNKNOWN_UPSTREAM = 0.2  # share of the heat capacity above a span where the budget states none
@@ -110,14 +119,20 @@ def hold(spans: Spans, prediction: Prediction) -> Verdict:
     budget = prediction.budget
     path = lay_on_budget(spans, budget)
     limits = stage_limits(prediction)
-    pattern = _pattern(spans, path, prediction, limits)
-    verdicts = _measured_verdicts(path, pattern, budget)
+    pattern = _pattern(path, prediction, limits)
+    evidence = _evidence(spans, prediction, limits)
+    posterior = None if evidence is None else explain(evidence)
+    doubted = _doubted(evidence, posterior)
+    verdicts = _measured_verdicts(path, pattern, budget, doubted)
     decision = decide_all([verdict.decision for verdict in verdicts])
     unmeasured = tuple(_unmeasured_verdict(i, prediction, limits) for i in path.unmeasured)
+    findings: tuple[Finding, ...] = ()
+    if evidence is not None and posterior is not None:
+        findings = find_causes(evidence, decision, posterior)
     return Verdict(
         decision=decision,
         spans=_in_path_order((*verdicts, *unmeasured), budget),
-        findings=find_causes(pattern, decision),
+        findings=_with_channel_faults(spans.faults, findings),
         warnings=(
             *spans.warnings,
             *path.warnings,
@@ -130,6 +145,42 @@ def hold(spans: Spans, prediction: Prediction) -> Verdict:
     )
 
 
+def _evidence(spans: Spans, prediction: Prediction, limits: Array) -> Pattern | None:
+    """What speaks for one cause or another: of believed channels alone, None where too few are."""
+    seen = spans if spans.believed is None else spans.believed
+    if sum(node in prediction.budget.nodes for node in seen.nodes) < 2:
+        return None
+    path = lay_on_budget(seen, prediction.budget)
+    return replace(
+        _pattern(path, prediction, limits),
+        slow=_slow_evidence(path, prediction),
+        capacity=_capacity_evidence(seen, path, prediction),
+    )
+
+
+def _doubted(evidence: Pattern | None, posterior: Posterior | None) -> frozenset[str]:
+    """The nodes from which spans begin whose readings are not believed."""
+    if evidence is None or posterior is None:
+        return frozenset()
+    doubted = readings_doubted(evidence, posterior)
+    return frozenset(node for node, doubt in zip(evidence.nodes, doubted, strict=False) if doubt)
+
+
+def _with_channel_faults(
+    faults: tuple[ChannelFault, ...], findings: tuple[Finding, ...]
+) -> tuple[Finding, ...]:
+    """Channels that measure nothing first, for they are seen and not inferred."""
+    if not faults:
+        return findings
+    seen = []
+    for number, fault in enumerate(faults):
+        advice = not_believed(fault)
+        seen.append(
+            Finding(SENSOR, fault.node, 1.0, advice.text, number == 0, advice.steps, advice.caution)
+        )
+    return (*seen, *(replace(finding, lead=False) for finding in findings))
+
+
 def _ambient(spans: Spans, budget: Budget) -> float | None:
     """Ambient of the run [degC], None (the budget's own) where the run has no such node."""
     if spans.topology.reference == budget.ambient and math.isfinite(spans.final_degC[-1]):
@@ -137,7 +188,7 @@ def _ambient(spans: Spans, budget: Budget) -> float | None:
     return None
 
 
-def _pattern(spans: Spans, path: Alignment, prediction: Prediction, limits: Array) -> Pattern:
+def _pattern(path: Alignment, prediction: Prediction, limits: Array) -> Pattern:
     """Measured and predicted spans on one footing: per watt along the path."""
     budget = prediction.budget
     share, share_u = budget.conditions.path_fraction, budget.conditions.path_fraction_u
@@ -157,8 +208,6 @@ def _pattern(spans: Spans, path: Alignment, prediction: Prediction, limits: Arra
         limit_K_per_W=group @ limits,
         rise_K_per_W=path.rise_K / (prediction.power_W * share),
         heat_W=prediction.power_W * share,
-        slow=_slow_evidence(path, prediction),
-        capacity=_capacity_evidence(spans, path, prediction),
     )
 
 
@@ -248,8 +297,9 @@ def _upstream_share(path: Alignment, prediction: Prediction) -> tuple[Array, Arr
 
 
 def _measured_verdicts(
-    path: Alignment, pattern: Pattern, budget: Budget
+    path: Alignment, pattern: Pattern, budget: Budget, doubted: frozenset[str]
 ) -> tuple[SpanVerdict, ...]:
+    """The verdict on each measured span; doubted: nodes from which spans begin that are none."""
     verdicts = []
     measured_u = np.sqrt(np.diag(pattern.measured_covariance))
     predicted_u = np.sqrt(np.diag(pattern.predicted_covariance))
@@ -259,6 +309,11 @@ def _measured_verdicts(
         known = math.isfinite(value) and math.isfinite(u)
         p = probability_of_conformity(value, u, upper=limit) if known else None
         u_predicted = float(predicted_u[i])
+        # A reading that is not believed never speaks for the span, nor does one below zero.
+        believed = path.ends[i][0] not in doubted and value > -2 * u
+        decision = UNDECIDED if p is None else decide(p)
+        if decision == CONFORMING and not believed:
+            decision = UNDECIDED
         verdicts.append(
             SpanVerdict(
                 from_node=path.ends[i][0],
@@ -271,7 +326,7 @@ def _measured_verdicts(
                 measured_u_K_per_W=u if known else None,
                 p_conforming=p,
                 E_n=normalized_error(value, u, predicted, u_predicted) if known else None,
-                decision=UNDECIDED if p is None else decide(p),
+                decision=decision,
             )
         )
     return tuple(verdicts)

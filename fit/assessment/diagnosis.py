@@ -19,11 +19,20 @@ from dataclasses import dataclass, replace
 from itertools import combinations
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from fit.assessment.advice import Advice, advise
 from fit.assessment.decision import CONFORMING
-from fit.assessment.hypotheses import POWER, PRIOR_UNEXPLAINED, SENSOR, Cause, Pattern, causes
+from fit.assessment.hypotheses import (
+    OVERESTIMATED,
+    POWER,
+    PRIOR_UNEXPLAINED,
+    SENSOR,
+    Cause,
+    Pattern,
+    causes,
+)
 from fit.records.run import Array
 
 PRIOR_TWO_AT_ONCE = 0.04
@@ -34,6 +43,7 @@ UNEXPLAINED_DOUBT = 0.3
 LEAD_AT = 0.7
 LEAD_WITHIN_LIMITS_AT = 0.8
 MENTION_AT = 0.05
+LIKELIER_THAN_NOT = 0.5
 LEAST_RELATIVE_U = 1e-4
 PAIR_STEP = 3  # two causes at once are averaged on every third size of each
 
@@ -69,7 +79,7 @@ class Posterior:
     suspicions: tuple[Suspicion, ...]
 
 
-def find_causes(pattern: Pattern, decision: str) -> tuple[Finding, ...]:
+def find_causes(pattern: Pattern, decision: str, posterior: Posterior) -> tuple[Finding, ...]:
     """Findings in order of probability, the lead first; none where all is in budget.
 
     A path that conforms has no high resistance to explain. A sensor or the power reading is then
@@ -78,19 +88,16 @@ def find_causes(pattern: Pattern, decision: str) -> tuple[Finding, ...]:
     Args:
         pattern: measured and predicted spans.
         decision: the overall decision.
+        posterior: what explains the pattern, see `explain`.
     """
-    if not (
-        np.isfinite(pattern.measured_K_per_W).all()
-        and np.isfinite(pattern.measured_covariance).all()
-    ):
-        return ()
     conforming = decision == CONFORMING
     lead_at = LEAD_WITHIN_LIMITS_AT if conforming else LEAD_AT
     findings: list[Finding] = []
-    for suspicion in _explained(pattern).suspicions:
+    for suspicion in posterior.suspicions:
         if suspicion.probability < MENTION_AT:
             break
-        if conforming and suspicion.cause.kind not in (SENSOR, POWER):
+        kind = suspicion.cause.kind
+        if kind == OVERESTIMATED or (conforming and kind not in (SENSOR, POWER)):
             continue
         lead = not findings and suspicion.probability >= lead_at
         if conforming and not findings and not lead:
@@ -99,12 +106,42 @@ def find_causes(pattern: Pattern, decision: str) -> tuple[Finding, ...]:
     return tuple(findings)
 
 
-def _explained(pattern: Pattern) -> Posterior:
-    """The explanations, without the evidence on heat where it leaves nothing that explains all.
+def readings_doubted(pattern: Pattern, posterior: Posterior) -> NDArray[np.bool_]:
+    """Whether each span's reading (s,) is likelier wrong than right, by more than it states.
+
+    What JCGM 106 makes of a reading presumes that it is one. Where the thermocouples at a span,
+    or the power, are likelier at fault than not, and the fault would move the span by more than
+    its expanded uncertainty, there is none. A span far below its budget is explained so, or by a
+    budget that is too high; what nothing explains is no measurement either.
+    """
+    u = np.sqrt(np.diag(pattern.measured_covariance))
+    doubt = np.zeros(len(u))
+    for suspicion in posterior.suspicions:
+        cause, size = suspicion.cause, suspicion.size
+        if cause.kind not in (SENSOR, POWER):
+            continue
+        at = int(np.abs(cause.size - size).argmin())
+        moved = cause.shift_K_per_W[at] + (cause.scale[at] - 1) * pattern.predicted_K_per_W
+        doubt += np.where(np.abs(moved) > 2 * u, suspicion.probability, 0.0)
+    apart = pattern.measured_K_per_W - pattern.predicted_K_per_W
+    far = np.abs(apart) > 2 * np.sqrt(u**2 + np.diag(pattern.predicted_covariance))
+    doubt += np.where(far, posterior.unexplained, 0.0)
+    return np.asarray(doubt > LIKELIER_THAN_NOT)
+
+
+def explain(pattern: Pattern) -> Posterior | None:
+    """How probable each explanation of a pattern is; None where a span has no figure.
+
+    Without the evidence on heat where it leaves nothing that explains all.
 
     That evidence rests on the budget's heat capacities; when no cause fits spans, slow shares and
     stored heat together, capacities that are wrong are likelier than a cause nobody thought of.
     """
+    if not (
+        np.isfinite(pattern.measured_K_per_W).all()
+        and np.isfinite(pattern.measured_covariance).all()
+    ):
+        return None
     posterior = posterior_of(pattern)
     on_heat = pattern.slow is not None or pattern.capacity is not None
     if on_heat and posterior.unexplained > UNEXPLAINED_DOUBT:
@@ -133,7 +170,8 @@ def posterior_of(pattern: Pattern) -> Posterior:
     # At most one cause of a pair scales the spans, so that these are all the scales there are.
     likelihood = _Likelihood(pattern, np.concatenate([cause.scale for cause in single]))
     log_single = [likelihood.over_sizes(cause) for cause in single]
-    pairs = list(combinations(range(len(single)), 2))
+    alone = [i for i, cause in enumerate(single) if not cause.other and cause.kind != OVERESTIMATED]
+    pairs = list(combinations(alone, 2))
     pair_mass = sum(single[a].prior * single[b].prior for a, b in pairs)
 
     log_joint = [np.log(_prior_nothing(single)) + likelihood.nothing()]

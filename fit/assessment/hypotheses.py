@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import combinations
 
 import numpy as np
 
@@ -28,10 +29,14 @@ PRIOR = {
     COOLING: 0.08,
 }
 PRIOR_UNEXPLAINED = 0.01
+OVERESTIMATED = "budget-too-high"  # no trouble and never a finding: a stage better than its budget
+PRIOR[OVERESTIMATED] = 0.05
+PRIOR_SWAPPED = 0.1  # two thermocouples taken for each other, relative to a loose one
 PRIOR_AMBIENT_SENSOR = 0.1  # relative to a sensor on the path
 ODDS_OF_KIND = {"via_array": 1.0, "spreading": 0.5, "stated": 0.3, "bar": 0.2}
 """How often such a stage is the one too high, relative to a via array (our judgement)."""
 OTHER_ODDS = 0.5
+SMALLEST_MISS, LARGEST_MISS = 0.02, 0.98  # of its rise, by a bead that hangs on by a thread
 READS_LOW = 0.9  # a bead that touches badly reads between its node and the air: low
 SIZES = 61
 
@@ -96,11 +101,18 @@ class Cause:
     slow_shift: Array  # (G, s - 1) of the share of the case's slow rise
     free: frozenset[int]
     capacity_scale: Array  # (G,) apparent heat capacity over the true one
+    other: str = ""  # the node that this one's thermocouple is taken for
 
 
 def causes(pattern: Pattern) -> tuple[Cause, ...]:
     """Everything that can be wrong with a path, with priors that sum to less than 1."""
-    found = [*_stage_causes(pattern), *_sensor_causes(pattern), _power_cause(pattern)]
+    found = [
+        *_stage_causes(pattern),
+        *_sensor_causes(pattern),
+        *_swaps(pattern),
+        _power_cause(pattern),
+        *_overestimates(pattern),
+    ]
     return tuple(_share_prior(found))
 
 
@@ -143,9 +155,10 @@ def _sensor_causes(pattern: Pattern) -> list[Cause]:
 
     The span above it gains the kelvins that the span below it loses.
     """
-    low, weight = _log_uniform(0.02, 0.6)
-    size = np.concatenate([low, -low])
-    weight = np.concatenate([READS_LOW * weight, (1 - READS_LOW) * weight])
+    low, weight = _log_uniform(SMALLEST_MISS, LARGEST_MISS)
+    high, high_weight = _log_uniform(SMALLEST_MISS, 0.6)
+    size = np.concatenate([low, -high])
+    weight = np.concatenate([READS_LOW * weight, (1 - READS_LOW) * high_weight])
     found = []
     span_count = len(pattern.measured_K_per_W)
     # What a kelvin too few at each node takes from every span.
@@ -169,6 +182,59 @@ def _sensor_causes(pattern: Pattern) -> list[Cause]:
         apparent = 1 / (1 - share + share * (1 - size))
         found.append(
             Cause(SENSOR, node, prior, size, weight, scale, shift, slow, frozenset(), apparent)
+        )
+    return found
+
+
+def _swaps(pattern: Pattern) -> list[Cause]:
+    """Two thermocouples at each other's node: put back, the spans are the budget's.
+
+    Rises in the right order y' = M y have the likelihood of spans without fault; M is its own
+    inverse, so that y misses them by (1 − M) y.
+    """
+    below = chain(pattern.nodes).full_incidence  # rises to spans
+    rises = np.vstack((np.triu(np.ones((len(below), len(below)))), np.zeros(len(below))))
+    one = np.ones(1)
+    found = []
+    for j, k in combinations(range(len(pattern.nodes)), 2):
+        order = np.arange(len(pattern.nodes))
+        order[[j, k]] = k, j
+        shift = pattern.measured_K_per_W - below @ (rises @ pattern.measured_K_per_W)[order]
+        slow = np.zeros((1, len(below) - 1))
+        if pattern.slow is not None:
+            share = np.append(pattern.slow.share, 1.0)
+            slow = (share - below @ (rises @ share)[order])[np.newaxis, :-1]
+        found.append(
+            Cause(
+                SENSOR,
+                pattern.nodes[j],
+                PRIOR_SWAPPED,
+                one,
+                one,
+                one,
+                shift[np.newaxis],
+                slow,
+                frozenset(),
+                one,
+                pattern.nodes[k],
+            )
+        )
+    return found
+
+
+def _overestimates(pattern: Pattern) -> list[Cause]:
+    """A span's resistance truly lower than budgeted, by up to two thirds."""
+    size, weight = _log_uniform(0.1, 0.67)
+    ones, found = np.ones(len(size)), []
+    for i, predicted in enumerate(pattern.predicted_K_per_W):
+        shift = np.zeros((len(size), len(pattern.measured_K_per_W)))
+        shift[:, i] = -size * predicted
+        slow = np.zeros((len(size), shift.shape[1] - 1))
+        if pattern.slow is not None and i < slow.shape[1]:
+            slow[:, i] = shift[:, i] * pattern.slow.per_K_per_W[i]
+        where = pattern.span_name(i)
+        found.append(
+            Cause(OVERESTIMATED, where, 1.0, size, weight, ones, shift, slow, frozenset({i}), ones)
         )
     return found
 

@@ -71,7 +71,7 @@ def last_doubling(signals: Signals, nodes: tuple[str, ...]) -> LastDoubling | No
         None where the record is no single step from rest, or too coarse to tell.
     """
     heating = np.flatnonzero(signals.power > 0)
-    if signals.hot_start or len(heating) < 4 * LEAST_SCANS:
+    if signals.hot_start or is_glimpse(signals):
         return None
     first, last = int(heating[0]), int(heating[-1])
     power = signals.power[first : last + 1]
@@ -112,6 +112,11 @@ def _mean(readings: Array, chosen: Array) -> tuple[Array, Array] | None:
     if not len(values) or count.min() < LEAST_SCANS:
         return None
     return np.nanmean(values, axis=0), 1.0 / count
+
+
+def is_glimpse(signals: Signals) -> bool:
+    """Whether the power was on for so few scans that nothing tells how the rise goes on."""
+    return bool(np.count_nonzero(signals.power > 0) < 4 * LEAST_SCANS)
 
 
 def is_noise(cost: float, readings: float) -> bool:

@@ -4,20 +4,23 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import block_diag
 
 from fit.errors import NotIdentifiable
+from fit.identification.energy_balance import UNKNOWN_K_PER_W
 from fit.identification.ladder.selection import adequate_ladder, still_to_come
 from fit.identification.response import Response, identify_signals, path_order, positive
-from fit.measurement.discrepancy import OWN_EXTRAPOLATION, is_noise, last_doubling
+from fit.measurement.discrepancy import OWN_EXTRAPOLATION, is_glimpse, is_noise, last_doubling
 from fit.measurement.lower_bounds import end_degC, least_K_per_W
 from fit.measurement.resolution import are_resolved
 from fit.measurement.sensor_placement import SlowShare, slow_share
 from fit.network.topology import Topology, chain
 from fit.records.run import Array, Run
+from fit.signals.channel_faults import ChannelFault
 from fit.signals.preparation import Signals, only, prepare
 
 SHORT, SHORT_U = 0.05, 4.0  # relative, and in u: by how much a span may miss what was shown
@@ -42,6 +45,8 @@ class Spans:
     warnings: tuple[str, ...]
     slow_share: SlowShare | None = None  # evidence on the thermocouples' placement
     responses: tuple[Response, ...] = ()  # identified: the inner spans, then all against ambient
+    faults: tuple[ChannelFault, ...] = ()  # channels that are not believed
+    believed: Spans | None = None  # the spans without those channels, None where all are believed
 
     @property
     def topology(self) -> Topology:
@@ -71,6 +76,9 @@ def measure(run: Run) -> Spans:
 def measure_signals(signals: Signals, run: Run) -> Spans:
     """Measure every span from prepared signals; see `measure`."""
     nodes = path_order(signals.nodes)
+    if len(nodes) < 2 and signals.faults:
+        why = "; ".join(dict.fromkeys(fault.text for fault in signals.faults))
+        raise NotIdentifiable(f"{run.path}: only '{nodes[0]}' is left, which has no span: {why}")
     if len(nodes) < 2:
         raise NotIdentifiable(f"{run.path}: one node alone has no span; record a second node")
     if not np.any(signals.power):
@@ -119,7 +127,56 @@ def measure_signals(signals: Signals, run: Run) -> Spans:
         slow_share=slow_share(signals, nodes),
         responses=tuple(responses),
     )
+    spans = with_faults(spans, path_order(run.nodes), signals.faults)
     return replace(spans, warnings=(*spans.warnings, *_unresolved(spans)))
+
+
+def with_faults(spans: Spans, nodes: tuple[str, ...], faults: tuple[ChannelFault, ...]) -> Spans:
+    """The spans of all recorded nodes (n + 1), those beside a channel not believed left open.
+
+    What was measured across such a node is shared evenly among the spans at it, each as uncertain
+    as it is large and all of them together as sure as they were measured; at an end of the path
+    nothing is known.
+    """
+    if not faults:
+        return spans
+    R, known = np.zeros((2, len(nodes) - 1))
+    share = np.zeros((len(R), len(spans.R_K_per_W)))
+    place = {node: i for i, node in enumerate(spans.nodes)}
+    final = np.full(len(nodes), np.nan)
+    for node, i in place.items():
+        final[nodes.index(node)] = spans.final_degC[i]
+    bounds = [nodes.index(node) for node in spans.nodes]
+    doubt = np.zeros((len(R), len(R)))
+    for span, (first, last) in enumerate(pairwise(bounds)):
+        count = last - first
+        share[first:last, span] = 1 / count
+        known[first:last] = 1
+        if count > 1:
+            # Zero in sum: the whole stays as sure as it is.
+            apart = np.eye(count) - 1 / count
+            doubt[first:last, first:last] = (spans.R_K_per_W[span]) ** 2 * apart
+    R = share @ spans.R_K_per_W
+    open_ended = known == 0
+    R[open_ended] = UNKNOWN_K_PER_W
+    doubt[open_ended, open_ended] = UNKNOWN_K_PER_W**2
+    covariance = {name: share @ c @ share.T for name, c in spans.covariance.items()}
+    covariance["fit"] = covariance["fit"] + doubt
+    rows = np.arange(len(nodes))
+    # Between its neighbours a node lies somewhere; beyond the last believed nobody knows.
+    read = np.isfinite(final)
+    final = np.interp(rows, rows[read], final[read], left=np.nan, right=np.nan)
+    return replace(
+        spans,
+        nodes=nodes,
+        R_K_per_W=R,
+        covariance=covariance,
+        final_degC=final,
+        slow_share=None,
+        faults=faults,
+        believed=spans,
+        warnings=(*spans.warnings, *dict.fromkeys(fault.text for fault in faults)),
+    )
 
 
 def _unresolved(spans: Spans) -> list[str]:
@@ -171,6 +228,9 @@ def inner_spans(response: Response) -> tuple[Array, dict[str, Array]]:
     covariance["discrepancy"] = np.zeros_like(covariance["fit"])
     assert response.fit is not None
     least = least_K_per_W(response.signals, nodes)
+    if is_glimpse(response.signals):
+        covariance["discrepancy"] = np.diag(spans**2)
+        return spans, covariance
     ladder = adequate_ladder(response.fit, spans, np.sum(list(covariance.values()), axis=0))
     readings = float(np.sum(response.fit.model.record.weight > 0))
     if ladder is not None and is_noise(ladder.cost, readings):

@@ -24,6 +24,7 @@ NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
 POSSIBLE_degC = (-273.15, 3000.0)
 LARGEST_POWER = 1e9
 LONGEST_s = 1e9
+SHORTEST_SCAN_s = 1e-5  # no thermocouple is read so often: its bead alone takes milliseconds
 UNDER_ZERO = 0.1  # of the highest power, that a supply's reading may stray below zero
 IMPORT_HINT = "bring another logger's file in with 'heatrun import'"
 
@@ -56,9 +57,6 @@ def read_readings(path: Path) -> tuple[dict[str, Array], tuple[str, ...]]:
     silent = [name for name in nodes if np.isnan(table[name]).all()]
     if len(silent) == len(nodes):
         raise RecordError(path, f"column {silent[0]}", "holds no reading at all")
-    for name in silent:
-        left_out += (f"node {name.removesuffix('_degC')}: no reading at all",)
-        del table[name]
     _check_power(path, body, table, keep)
     return table, left_out
 
@@ -259,7 +257,15 @@ def _check_time(path: Path, body: bytes, t_s: Array) -> NDArray[np.bool_]:
             f"time runs backwards, {t_s[row]:.10g} after {t_s[row - 1]:.10g}",
             "t_s increases from row to row",
         )
-    return step > 0
+    kept = step > 0
+    if kept.sum() > 1 and float(np.median(np.diff(t_s[kept]))) < SHORTEST_SCAN_s:
+        raise RecordError(
+            path,
+            "column t_s",
+            f"goes from {t_s[0]:.6g} to {t_s[-1]:.6g} in {len(t_s)} rows",
+            "seconds from the start of the record are expected",
+        )
+    return kept
 
 
 def _rows(body: bytes) -> Iterator[tuple[int, list[str]]]:

@@ -6,19 +6,25 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
+from numpy.typing import NDArray
 
 from fit.errors import NotIdentifiable
 from fit.records.run import Array, Event, Run
 from fit.signals.cells import Index
+from fit.signals.channel_faults import LEAST_HEATED, ChannelFault, Watched, find_channel_faults
 from fit.signals.quantization import noise_before_rounding
 
 SAMPLED = 20_000  # differences looked at when a scale is estimated
+FEW_AT_REST = 10  # scans: fewer tell little of noise
 MANY_EDGES = 60  # more steps than this: the power is taken as arbitrary, not as phases
 SHORTEST_SOAK = 3  # samples
 SPIKE_SCALES = 9.0
 BLOCK = 16_384  # samples looked at together, few enough for the processor's cache
 GLANCE = 2_000  # readings that tell whether a series may be quantised at all
 APART_K = 6.0  # between nodes at the start: more than two thermocouples' tolerances
+SPIKE_OF_POWER = 0.05  # of the power around: as much as makes a step, see `edges`
+MOST_POWER_SPIKES = 0.05  # of the scans: more often it is how the supply works
+POWER_ON = 0.01  # of the highest power: less is zero power, a supply's own reading of nothing
 HOT_SHARE = 0.01  # of the rise reached: movement before the step that must not be left out
 
 
@@ -45,6 +51,7 @@ class Signals:
     scans: Array | None = None  # (n,) how many scans each row stands for, 1 where not given
     noise_K: Array | None = None  # (nodes,) scan-to-scan noise, standard deviation [K]
     hot_start: bool = False  # the record begins while earlier heat still decays
+    faults: tuple[ChannelFault, ...] = ()  # channels that measure nothing, left out of `nodes`
 
     @cached_property
     def noise_before_rounding_K(self) -> Array:
@@ -178,9 +185,36 @@ def edges(power: Array) -> Index:
         return np.array([], dtype=np.intp)
     ripple = float(np.median(_some(change)))
     large = np.flatnonzero(change > max(0.05 * span, 12 * ripple)) + 1
-    if len(large) == 0 or len(large) > MANY_EDGES:
+    if len(large) > MANY_EDGES:
         return np.array([], dtype=np.intp)
-    return large
+    # A supply that comes up slowly steps nowhere; its heating begins all the same.
+    begins = _begins(power)
+    return large if begins < SHORTEST_SOAK else np.union1d(large, [begins])
+
+
+def _power_spikes(power: Array) -> Index:
+    """Indices of single samples whose power stands alone against equal neighbours.
+
+    A power that was really so for one scan of many heats nothing to speak of.
+    """
+    before, here, after = power[:-2], power[1:-1], power[2:]
+    apart = np.minimum(np.abs(here - before), np.abs(here - after))
+    level = np.maximum(np.abs(before), np.abs(after))
+    alone = apart > np.maximum(10 * np.abs(after - before), SPIKE_OF_POWER * level)
+    return np.flatnonzero(alone & (level > 0)) + 1
+
+
+def _without_spikes(t_s: Array, power: Array) -> tuple[Array, list[str]]:
+    """The power with single readings that stand alone replaced by the one before, and which."""
+    found = _power_spikes(power)
+    if not 0 < len(found) <= MOST_POWER_SPIKES * len(power):
+        return power, []
+    power = power.copy()
+    said = ", ".join(f"{power[i]:.4g} at {t_s[i]:g} s" for i in found[:3])
+    power[found] = power[found - 1]
+    more = ", ..." if len(found) > 3 else ""
+    plural = "s" if len(found) > 1 else ""
+    return power, [f"{len(found)} spike{plural} of the power: {said}{more}; the one before held"]
 
 
 def _edge_times(t_s: Array, starts: Index, power: Array, events: tuple[Event, ...]) -> Array:
@@ -219,13 +253,19 @@ def _clean(run: Run) -> tuple[Run, list[str]]:
     return replace(run, t_s=t_s, temperature_degC=temperature, power=power), left_out
 
 
-def _zero_power_soak(t_s: Array, power: Array, starts: Index) -> int:
-    """Samples of the zero-power soak before the first step, 0 when the record has none."""
-    if not len(starts):
-        return 0
-    soak = int(starts[0])
-    at_rest = np.abs(power[:soak]).max() <= 0.01 * np.abs(power).max()
-    return soak if at_rest and soak >= SHORTEST_SOAK else 0
+def _is_on(power: Array) -> NDArray[np.bool_]:
+    return np.abs(power) > POWER_ON * np.abs(power).max()
+
+
+def _begins(power: Array) -> int:
+    """Index of the first sample with the power on; 0 where none or the first has it."""
+    return int(np.argmax(_is_on(power)))
+
+
+def _zero_power_soak(power: Array) -> int:
+    """Samples of the zero-power soak before the power comes on, 0 when the record has none."""
+    soak = _begins(power)
+    return soak if soak >= SHORTEST_SOAK else 0
 
 
 def _means(values: Array) -> Array:
@@ -301,13 +341,19 @@ def prepare(run: Run) -> Signals:
         )
     if not np.isfinite(power).all():
         raise NotIdentifiable(f"{run.path}: no power was recorded; state it on import")
-    temperature = _by_column(run.temperature_degC)
-    step, noise_K = np.zeros((2, len(run.nodes)))
+    power, odd = _without_spikes(t_s, power)
+    left_out += odd
+    if 0 < (heated := np.count_nonzero(_is_on(power))) < LEAST_HEATED:
+        raise NotIdentifiable(
+            f"{run.path}: the power is on in {heated} scan{'s' if heated > 1 else ''} only;"
+            f" at least {LEAST_HEATED} are needed"
+        )
+    starts = edges(power)
+    times = _edge_times(t_s, starts, power, run.events)
+    soak = _zero_power_soak(power)
+    run, temperature, step, noise_K, faults = _believed(run, power, soak)
     for j, node in enumerate(run.nodes):
         readings = temperature[:, j]
-        if np.count_nonzero(np.isfinite(readings)) < 8:
-            raise NotIdentifiable(f"{run.path}: column {node}: fewer than 8 readings")
-        step[j], noise_K[j] = quantum(readings), noise(readings)
         found = spikes(readings, step[j], noise_K[j])
         if len(found):
             where = ", ".join(f"{t:g}" for t in t_s[found[:4]])
@@ -316,9 +362,6 @@ def prepare(run: Run) -> Signals:
             left_out.append(f"{len(found)} spike{plural} of {node} at {where}{more} s")
             readings[found] = np.nan
             noise_K[j] = noise(readings)
-    starts = edges(power)
-    times = _edge_times(t_s, starts, power, run.events)
-    soak = _zero_power_soak(t_s, power, starts)
     offset, offset_u = np.full(len(run.nodes), np.nan), np.full(len(run.nodes), np.nan)
     hot = len(run.nodes) > 1 and _starts_hot(temperature, soak, noise_K, step)
     if hot:
@@ -353,7 +396,45 @@ def prepare(run: Run) -> Signals:
         quantum_K=step,
         noise_K=noise_K,
         hot_start=hot,
+        faults=faults,
     )
+
+
+def _noise_at_rest(values: Array, step: float) -> float:
+    """Standard deviation of the scan-to-scan noise of a series (n,) before rounding [K].
+
+    0 where it shows two levels or fewer: noise far smaller than a step flickers so at its edge.
+    """
+    if len(_levels(values)) <= 2:
+        return 0.0
+    return noise_before_rounding(values, step) if step > 0 else noise(values)
+
+
+def _believed(
+    run: Run, power: Array, soak: int
+) -> tuple[Run, Array, Array, Array, tuple[ChannelFault, ...]]:
+    """The run without the channels that measure nothing, and which those are.
+
+    Also a copy of its temperatures, their steps and their noise.
+    """
+    temperature = _by_column(run.temperature_degC)
+    step, noise_K = (np.array([of(column) for column in temperature.T]) for of in (quantum, noise))
+    heating = np.flatnonzero(_is_on(power))
+    # At rest noise is all that moves a reading.
+    still = temperature[:soak] if soak > FEW_AT_REST else temperature
+    before_K = np.array([_noise_at_rest(*one) for one in zip(still.T, step, strict=True)])
+    watched = Watched(run.t_s, run.nodes, temperature, heating, soak, step, before_K)
+    faults = find_channel_faults(watched)
+    if not faults:
+        return run, temperature, step, noise_K, ()
+    bad = {fault.node for fault in faults}
+    kept = [j for j, node in enumerate(run.nodes) if node not in bad]
+    if not any(run.nodes[j] != "ambient" for j in kept):
+        why = "; ".join(dict.fromkeys(fault.text for fault in faults))
+        raise NotIdentifiable(f"{run.path}: no channel is left that measures a node: {why}")
+    nodes = tuple(run.nodes[j] for j in kept)
+    run = replace(run, nodes=nodes, temperature_degC=run.temperature_degC[:, kept])
+    return run, _by_column(temperature[:, kept]), step[kept], noise_K[kept], faults
 
 
 def only(signals: Signals, nodes: tuple[str, ...]) -> Signals:

@@ -14,6 +14,8 @@ from hypothesis import strategies as st
 from fit.assessment.alignment import lay_on_budget
 from fit.assessment.conformity import check, hold, pair_alike
 from fit.errors import BudgetError
+from fit.measurement.spans import with_faults
+from fit.signals.channel_faults import ChannelFault
 from tests.support import made
 
 
@@ -197,3 +199,44 @@ def test_few_measured_nodes_are_checked_as_lumped_spans(nodes):
     assert verdict.decision == "non-conforming"
     assert sum(len(s.stages) for s in verdict.spans) == len(made.STAGES)
     assert verdict.findings
+
+
+def test_a_span_below_zero_is_never_conforming():
+    spans = made.spans()
+    R = spans.R_K_per_W.copy()
+    R[1] = -0.2
+    verdict = hold(replace(spans, R_K_per_W=R), made.prediction())
+    assert span(verdict, "board_back").p_conforming == pytest.approx(1.0)
+    assert span(verdict, "board_back").decision == "undecided"
+
+
+def test_a_tab_that_reads_half_its_rise_decides_no_span_beside_it():
+    verdict = verdict_of(reads_low={"tab": 0.5})
+    assert span(verdict, "tab").decision == "undecided"
+    assert verdict.decision == "undecided"
+    assert (verdict.findings[0].kind, verdict.findings[0].where) == ("sensor-placement", "tab")
+
+
+def test_swapped_thermocouples_are_named_together():
+    spans = made.spans()
+    order = [0, 2, 1, 3, 4]
+    rise = np.append(np.cumsum(spans.R_K_per_W[::-1])[::-1], 0.0)[order]
+    verdict = hold(replace(spans, R_K_per_W=-np.diff(rise)), made.prediction())
+    first = verdict.findings[0]
+    assert first.kind == "sensor-placement"
+    assert "'board_back' and 'bar' read as if they were swapped" in first.text
+
+
+def test_a_span_better_than_its_budget_by_a_third_of_it_is_no_fault_of_others():
+    verdict = verdict_of(factors={"case to air": 0.8})
+    assert verdict.decision == "conforming"
+
+
+def test_a_channel_seen_to_be_dead_leads_and_leaves_its_spans_undecided():
+    fault = ChannelFault("bar", "stuck", "'bar' repeats 23 °C from 0 s to 900 s")
+    believed = made.spans(nodes=("tab", "board_back", "case", "ambient"))
+    spans = with_faults(believed, made.MEASURED_NODES, (fault,))
+    verdict = hold(spans, made.prediction())
+    assert [span(verdict, node).decision for node in ("board_back", "bar")] == ["undecided"] * 2
+    assert span(verdict, "tab").decision == "conforming"
+    assert (verdict.findings[0].where, verdict.findings[0].lead) == ("bar", True)

@@ -144,3 +144,32 @@ def test_an_unknown_case_to_ambient_is_said_to_be_unresolved() -> None:
     spans = measure(heat_run(90))
     assert list(spans.resolved) == [True, True, True, False]
     assert any("not resolved" in text and "case to ambient" in text for text in spans.warnings)
+
+
+def with_column(run: Run, node: str, value: float) -> Run:
+    run.temperature_degC[:, NODES.index(node)] = value
+    return run
+
+
+@pytest.mark.parametrize("node", ["board_back", "bar", "case"])
+def test_spans_beside_a_dead_channel_are_open_and_their_sum_is_as_measured_without_it(node) -> None:
+    i = NODES.index(node)
+    spans = measure(with_column(heat_run(900), node, 0.0))
+    assert spans.believed is not None
+    assert not spans.resolved[i - 1 : i + 1].any()
+    both = spans.R_K_per_W[i - 1] + spans.R_K_per_W[i]
+    assert both == pytest.approx(spans.believed.R_K_per_W[i - 1])
+    u = np.sqrt(spans.total_covariance[i - 1 : i + 1, i - 1 : i + 1].sum())
+    alone = np.sqrt(np.diag(spans.believed.total_covariance))[i - 1]
+    assert u == pytest.approx(alone, rel=1e-6)
+
+
+def test_a_dead_channel_at_the_source_leaves_the_other_spans_as_they_are() -> None:
+    whole, without = measure(heat_run(900)), measure(with_column(heat_run(900), "tab", np.nan))
+    assert not without.resolved[0]
+    assert without.R_K_per_W[1:3] == pytest.approx(whole.R_K_per_W[1:3], rel=0.02)
+
+
+def test_a_glimpse_of_heat_resolves_nothing() -> None:
+    run = heat_run(9)
+    assert not measure(run).resolved.any()

@@ -321,10 +321,10 @@ def test_repeated_time_stamps_are_dropped_and_said(tmp_path: Path) -> None:
     assert run.left_out == ("1 row with a repeated time stamp",)
 
 
-def test_a_channel_without_a_reading_is_left_out_and_said(tmp_path: Path) -> None:
+def test_a_channel_without_a_reading_is_kept_as_missing(tmp_path: Path) -> None:
     run = read_run(bare(tmp_path, b"t_s,tab_degC,bar_degC,power_W\n0,23,,0\n1,24,,4\n"))
-    assert run.nodes == ("tab",)
-    assert run.left_out == ("node bar: no reading at all",)
+    assert run.nodes == ("tab", "bar")
+    assert np.isnan(run.temperature_degC[:, 1]).all()
 
 
 def test_a_column_of_another_kind_is_passed_over_and_said(tmp_path: Path) -> None:

@@ -1,0 +1,219 @@
+"""Channels whose readings measure nothing: never read, stuck, read twice, or ambient's own.
+
+A channel that repeats one value is told from one that is truly steady by what the record shows:
+by its noise, which would have made it flicker; or by the nodes around it, which have moved.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from fit.records.run import Array
+from fit.signals.cells import Index
+
+LEAST_READINGS = 8  # at zero power and under power together, as `prepare` asks of every record
+LEAST_HEATED = 3  # while the power is on: fewer have no mean and no scatter
+LEAST_SHARE = 0.1  # of the scans: a shorter stretch, the longest of many, is chance or no harm
+CHANCE = 1e-9  # that noise alone holds a working channel still for so long
+# Of a step of the readings: beyond it, noise makes a channel flicker wherever in its step it is.
+FLICKERING = 0.5
+ROOM_S, ROOM_K = 600.0, 0.1  # no air of a room keeps so still for so long (common practice)
+MOVED_STEPS, MOVED_SIGMAS = 2.0, 6.0  # by which the others must have moved
+CROSSED_TIMES, CROSSED_K = 2.0, 2.0  # by as much as no draught or sunshine makes a room rise
+SAME = 1e-9  # relative: readings that differ by the rounding of an average are the same
+
+
+@dataclass(frozen=True)
+class ChannelFault:
+    """One channel that is not believed, and why in one sentence."""
+
+    node: str
+    kind: str  # "unread" | "stuck" | "copied" | "swapped"
+    text: str
+
+
+@dataclass(frozen=True)
+class Watched:
+    """A record's raw channels with what is known of their noise."""
+
+    t_s: Array  # (n,) [s]
+    nodes: tuple[str, ...]
+    temperature_degC: Array  # (n, nodes) [degC], NaN = missing
+    heating: Index  # rows while the power is on
+    soak: int  # rows of the zero-power soak the record begins with
+    step_K: Array  # (nodes,) of the readings, 0 where none was found
+    noise_K: Array  # (nodes,) from scan to scan before rounding, standard deviation
+
+
+def find_channel_faults(watched: Watched) -> tuple[ChannelFault, ...]:
+    """Channels that measure nothing, each once, in the order of the nodes."""
+    found = _unread(watched)
+    found |= {node: fault for node, fault in _copied(watched).items() if node not in found}
+    found |= _stuck(watched, set(found))
+    found |= _crossed(watched, set(found))
+    return tuple(found[node] for node in watched.nodes if node in found)
+
+
+def _unread(watched: Watched) -> dict[str, ChannelFault]:
+    found = {}
+    for j, node in enumerate(watched.nodes):
+        read = np.isfinite(watched.temperature_degC[:, j])
+        heated = int(read[watched.heating].sum())
+        if not read.any():
+            text = f"'{node}' was never read"
+        elif len(watched.heating) and heated < min(LEAST_HEATED, len(watched.heating)):
+            times = {0: "never", 1: "once"}.get(heated, f"{heated} times")
+            text = f"'{node}' was read {times} while the power was on"
+        elif read.sum() < LEAST_READINGS:
+            text = f"'{node}' was read {int(read.sum())} times in the whole record"
+        elif watched.soak and not read[: watched.soak].any():
+            text = f"'{node}' was never read at zero power: its offset is not known"
+        else:
+            continue
+        found[node] = ChannelFault(node, "unread", text)
+    return found
+
+
+def _copied(watched: Watched) -> dict[str, ChannelFault]:
+    """Two columns with the same numbers are one reading: which of the two nobody can say."""
+    found = {}
+    values = watched.temperature_degC
+    for i, one in enumerate(watched.nodes):
+        for j in range(i + 1, len(watched.nodes)):
+            both = np.isfinite(values[:, i]) & np.isfinite(values[:, j])
+            here, there = values[both, i], values[both, j]
+            if len(here) < LEAST_READINGS or np.ptp(here) == 0 or not np.array_equal(here, there):
+                continue
+            other = watched.nodes[j]
+            for node in (one, other):
+                text = f"'{one}' and '{other}' show the same readings: one channel is read twice"
+                found[node] = ChannelFault(node, "copied", text)
+    return found
+
+
+def _stuck(watched: Watched, known: set[str]) -> dict[str, ChannelFault]:
+    found: dict[str, ChannelFault] = {}
+    runs = [longest_repeat(column) for column in watched.temperature_degC.T]
+    for j, node in enumerate(watched.nodes):
+        first, last = runs[j]
+        if node in known or last - first < 2:
+            continue
+        others = [
+            i
+            for i, name in enumerate(watched.nodes)
+            if i != j and name not in known and runs[i] != (0, len(watched.t_s) - 1)
+        ]
+        if others and (
+            _never_flickers(watched, j, others, runs[j])
+            or _left_behind(watched, j, others, runs[j])
+        ):
+            value = watched.temperature_degC[first, j]
+            text = (
+                f"'{node}' repeats {value:.6g} °C from {watched.t_s[first]:.0f} s"
+                f" to {watched.t_s[last]:.0f} s: it does not follow its node"
+            )
+            found[node] = ChannelFault(node, "stuck", text)
+    return found
+
+
+def _crossed(watched: Watched, known: set[str]) -> dict[str, ChannelFault]:
+    """Ambient and a node that rise as each other should: no node is warmed less than the room."""
+    heating = watched.heating
+    if "ambient" not in watched.nodes or "ambient" in known or not len(heating):
+        return {}
+    values = watched.temperature_degC
+    rest = values[: watched.soak] if watched.soak else values[heating[:1]]
+    rise = _means(values[heating[-max(1, len(heating) // 50) :]]) - _means(rest)
+    of_room = float(rise[watched.nodes.index("ambient")])
+    for j, node in enumerate(watched.nodes):
+        if node in known or node == "ambient":
+            continue
+        if of_room > CROSSED_TIMES * max(float(rise[j]), 0.0) + CROSSED_K:
+            text = (
+                f"'ambient' rose by {of_room:.1f} K while '{node}' rose by {rise[j]:.1f} K:"
+                " are their thermocouples swapped?"
+            )
+            return {one: ChannelFault(one, "swapped", text) for one in (node, "ambient")}
+    return {}
+
+
+def longest_repeat(values: Array) -> tuple[int, int]:
+    """First and last index of the longest stretch of a series (n,) that repeats one value.
+
+    Missing readings within it do not end it.
+    """
+    rows = np.flatnonzero(np.isfinite(values))
+    if not len(rows):
+        return 0, 0
+    read = values[rows]
+    moved = np.abs(np.diff(read)) > SAME * np.maximum(np.abs(read[1:]), 1.0)
+    ends = np.concatenate(([-1], np.flatnonzero(moved), [len(read) - 1]))
+    longest = int(np.argmax(np.diff(ends)))
+    return int(rows[ends[longest] + 1]), int(rows[ends[longest + 1]])
+
+
+def _own(
+    watched: Watched, j: int, others: Sequence[int], run: tuple[int, int]
+) -> tuple[float, float]:
+    """Step and noise of a channel [K] where it does not repeat itself, else the others' median."""
+    outside = len(watched.t_s) - (run[1] - run[0] + 1)
+    if outside > 4 * LEAST_READINGS and watched.noise_K[j] > 0:
+        return float(watched.step_K[j]), float(watched.noise_K[j])
+    return (
+        float(np.median(watched.step_K[list(others)])),
+        float(np.median(watched.noise_K[list(others)])),
+    )
+
+
+def _never_flickers(watched: Watched, j: int, others: Sequence[int], run: tuple[int, int]) -> bool:
+    """Whether noise as large as it is would hardly have left the channel still for so long."""
+    step, noise = _own(watched, j, others, run)
+    if noise <= 0 or noise < FLICKERING * step:
+        return False
+    # In the middle of its step a channel is stillest: its chance to read the same twice.
+    within = math.erf(0.5 * step / noise / math.sqrt(2)) if step > 0 else 0.0
+    same = within**2 + (1 - within) ** 2 if step > 0 else 0.0
+    readings = int(np.isfinite(watched.temperature_degC[run[0] : run[1] + 1, j]).sum())
+    long = readings > max(LEAST_READINGS, LEAST_SHARE * len(watched.t_s))
+    return long and same ** (readings - 1) < CHANCE
+
+
+def _stiller_than_air(
+    watched: Watched, j: int, others: Sequence[int], run: tuple[int, int]
+) -> bool:
+    """Whether it shows one value from first to last where the others' readings are fine enough."""
+    step, noise = _own(watched, j, others, run)
+    whole = run == (0, len(watched.t_s) - 1)
+    lasts = float(watched.t_s[-1] - watched.t_s[0]) > ROOM_S
+    return whole and lasts and noise + step > 0 and step < ROOM_K
+
+
+def _left_behind(watched: Watched, j: int, others: Sequence[int], run: tuple[int, int]) -> bool:
+    """Whether every other node moved while this one repeated its value for half of the heating.
+
+    Over so long all nodes of a path rise together; ambient does not.
+    """
+    heating = watched.heating
+    if not len(heating) or watched.nodes[j] == "ambient":
+        return False
+    inside = heating[(heating >= run[0]) & (heating <= run[1])]
+    heated = [i for i in others if watched.nodes[i] != "ambient"]
+    if not heated or len(inside) < max(LEAST_READINGS, 0.5 * len(heating)):
+        return False
+    step, noise = _own(watched, j, others, run)
+    quarter = max(1, len(inside) // 8)
+    values = watched.temperature_degC[:, heated]
+    change = np.abs(_means(values[inside[-quarter:]]) - _means(values[inside[:quarter]]))
+    change = change[np.isfinite(change)]
+    return len(change) > 0 and float(change.min()) > MOVED_STEPS * step + MOVED_SIGMAS * noise
+
+
+def _means(values: Array) -> Array:
+    """Mean of each column (m,) of values (n, m), NaN where none was read."""
+    present = np.isfinite(values)
+    total = np.where(present, values, 0.0).sum(axis=0)
+    return np.where(present.any(axis=0), total / np.maximum(present.sum(axis=0), 1), np.nan)
