@@ -107,10 +107,8 @@ def _stuck(watched: Watched, known: set[str]) -> dict[str, ChannelFault]:
             for i, name in enumerate(watched.nodes)
             if i != j and name not in known and runs[i] != (0, len(watched.t_s) - 1)
         ]
-        if others and (
-            _never_flickers(watched, j, others, runs[j])
-            or _left_behind(watched, j, others, runs[j])
-        ):
+        tells = (_never_flickers, _left_behind, _stiller_than_air)
+        if others and any(test(watched, j, others, runs[j]) for test in tells):
             value = watched.temperature_degC[first, j]
             text = (
                 f"'{node}' repeats {value:.6g} °C from {watched.t_s[first]:.0f} s"
@@ -159,14 +157,11 @@ def longest_repeat(values: Array) -> tuple[int, int]:
 def _own(
     watched: Watched, j: int, others: Sequence[int], run: tuple[int, int]
 ) -> tuple[float, float]:
-    """Step and noise of a channel [K] where it does not repeat itself, else the others' median."""
-    outside = len(watched.t_s) - (run[1] - run[0] + 1)
-    if outside > 4 * LEAST_READINGS and watched.noise_K[j] > 0:
+    """Step and noise of a channel [K]; of one that never shows a second value, the others'."""
+    if run != (0, len(watched.t_s) - 1):
         return float(watched.step_K[j]), float(watched.noise_K[j])
-    return (
-        float(np.median(watched.step_K[list(others)])),
-        float(np.median(watched.noise_K[list(others)])),
-    )
+    alike = list(others)
+    return float(np.median(watched.step_K[alike])), float(np.median(watched.noise_K[alike]))
 
 
 def _never_flickers(watched: Watched, j: int, others: Sequence[int], run: tuple[int, int]) -> bool:

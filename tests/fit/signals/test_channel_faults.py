@@ -63,6 +63,18 @@ def test_a_channel_that_freezes_in_mid_run_is_stuck(node):
     assert faults_of(falsified(node, slice(SOAK_S + 100, None), None)) == [(node, "stuck")]
 
 
+def test_a_room_that_never_changes_for_a_quarter_of_an_hour_is_stuck_however_coarse_the_noise():
+    run = heat_run(0.01, 1 / 16)
+    run.temperature_degC[:, 3] = 23.0
+    assert faults_of(run) == [("ambient", "stuck")]
+
+
+def test_a_room_that_stays_within_a_coarse_step_is_not_stuck():
+    run = heat_run(0.01, 1.0)
+    run.temperature_degC[:, 3] = 23.0
+    assert faults_of(run) == []
+
+
 def test_a_short_dropout_is_no_stuck_channel():
     assert faults_of(falsified("bar", slice(300, 330), None)) == []
 
