@@ -13,7 +13,7 @@ import queue
 import sys
 import threading
 import time
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
@@ -23,8 +23,7 @@ from bench.safety.processes import start_child
 from bench.status import Estimate, Scan, SpanEstimate
 
 if TYPE_CHECKING:
-    from fit.assessment.conformity import Verdict
-    from fit.budget.model import Budget, Prediction
+    from fit.budget.model import Budget
     from fit.measurement.spans import Spans
 
 WAITING_AT_MOST = 20_000  # scans not yet handed on; beyond, the estimator has hung
@@ -33,7 +32,6 @@ SHARE = 0.25  # of one core the process may use at the most
 GROWTH = 0.1  # in line: an estimate each time the record has grown by this share
 FIRST_S = 30.0
 FINAL_U = 0.1  # relative; a final temperature less sure than that is not shown
-SAME_POWER = 0.01  # relative: a prediction is good for that much of a change
 LEAVE_S = 2.0
 
 
@@ -69,13 +67,19 @@ class NoEstimator:
 class Reckoning:
     """The estimate itself, from the scans so far."""
 
-    def __init__(self, nodes: Sequence[str], budget: Budget | None) -> None:
+    def __init__(
+        self,
+        nodes: Sequence[str],
+        budget: Budget | None,
+        document: Mapping[str, object] | None = None,
+    ) -> None:
+        """document: run.json as far as it is known, for the accuracy that it states."""
+        from fit.assessment.live import LiveJudge
         from fit.measurement.streaming import Follower
 
         self._nodes = tuple(nodes)
-        self._follower = Follower(self._nodes)
-        self._budget = budget
-        self._prediction: Prediction | None = None
+        self._follower = Follower(self._nodes, document=document)
+        self._judge = None if budget is None else LiveJudge(budget)
         self._t_s = 0.0
 
     def add(self, t_s: float, temperature_degC: Sequence[float], power_W: float) -> None:
@@ -103,7 +107,7 @@ class Reckoning:
         from fit.assessment.conformity import resolved_verdicts
         from fit.measurement.resolution import are_resolved
 
-        verdict = self._verdict(spans)
+        verdict = None if self._judge is None else self._judge.verdict(spans)
         if verdict is not None:
             return [
                 SpanEstimate(
@@ -128,22 +132,6 @@ class Reckoning:
             for (start, end), R, one_u, sure in found
         ]
 
-    def _verdict(self, spans: Spans) -> Verdict | None:
-        from fit.assessment.conformity import hold
-        from fit.budget import predict
-        from fit.errors import HeatrunError
-
-        if self._budget is None:
-            return None
-        known = self._prediction
-        if known is None or abs(spans.power_W / known.power_W - 1) > SAME_POWER:
-            ambient = float(spans.final_degC[-1]) if spans.nodes[-1] == "ambient" else None
-            known = predict(self._budget, power_W=spans.power_W, ambient_degC=ambient)
-            self._prediction = known
-        with contextlib.suppress(HeatrunError):
-            return hold(spans, known)
-        return None
-
 
 def final_degC(spans: Spans) -> dict[str, float]:
     """Where each node settles [degC], of the nodes whose rise is known to FINAL_U."""
@@ -160,8 +148,10 @@ def final_degC(spans: Spans) -> dict[str, float]:
 class InlineEstimator:
     """For the lock-step bench: reckons in the logger's own thread, seldom."""
 
-    def __init__(self, nodes: Sequence[str], budget: Budget | None) -> None:
-        self._reckoning = Reckoning(nodes, budget)
+    def __init__(
+        self, nodes: Sequence[str], budget: Budget | None, document: Mapping[str, object]
+    ) -> None:
+        self._reckoning = Reckoning(nodes, budget, document)
         self._nodes = nodes
         self._due_s = -math.inf
         self._latest: Estimate | None = None
@@ -185,12 +175,21 @@ class InlineEstimator:
 class ProcessEstimator:
     """Reckons in another process; when that dies the run goes on without estimates."""
 
-    def __init__(self, nodes: Sequence[str], budget_path: Path | None) -> None:
+    def __init__(
+        self,
+        nodes: Sequence[str],
+        budget_path: Path | None,
+        document: Mapping[str, object] | None = None,
+    ) -> None:
         self._nodes = tuple(nodes)
         self._latest: Estimate | None = None
         self._rows: queue.Queue[list[float | None] | None] = queue.Queue(WAITING_AT_MOST)
         self._process = start_child("bench.acquisition.estimator", quiet=True)
-        head = {"nodes": self._nodes, "budget": str(budget_path) if budget_path else None}
+        head = {
+            "nodes": self._nodes,
+            "budget": str(budget_path) if budget_path else None,
+            "document": document,
+        }
         self._threads = [
             threading.Thread(target=self._hand_on, args=(head,), daemon=True, name="estimator in"),
             threading.Thread(target=self._pick_up, daemon=True, name="estimator out"),
@@ -252,7 +251,7 @@ def main() -> None:
     from fit.budget import read_budget
 
     budget = read_budget(Path(head["budget"])) if head["budget"] else None
-    reckoning = Reckoning(head["nodes"], budget)
+    reckoning = Reckoning(head["nodes"], budget, head["document"])
     pause_s = EVERY_S
     while True:
         due = time.monotonic() + pause_s

@@ -127,8 +127,13 @@ def make_estimator(
     if not wanted:
         return NoEstimator()
     if clock.lock_step:
-        return InlineEstimator(rig.nodes, budget)
-    return ProcessEstimator(rig.nodes, Path(budget.path) if budget else None)
+        return InlineEstimator(rig.nodes, budget, _accuracy(rig))
+    return ProcessEstimator(rig.nodes, Path(budget.path) if budget else None, _accuracy(rig))
+
+
+def _accuracy(rig: Rig) -> dict[str, object]:
+    """What run.json will say of the channels and the power."""
+    return {"sensors": _sensors(rig), "rig": rig.document()}
 
 
 def _reference_node(rig: Rig) -> str | None:

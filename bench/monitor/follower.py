@@ -76,7 +76,7 @@ class Watcher:
                 ended = self.reader.ended and count != concluded
                 run = self.reader.run() if ended and count else None
             if nodes != settling.nodes or count < settling.scans:
-                settling = Settling(nodes, self.budget)
+                settling = Settling(nodes, self.budget, document=self.reader.document)
             if run is not None:
                 concluded = count
                 self._keep(settling.conclude(run))

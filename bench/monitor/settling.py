@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -17,7 +17,8 @@ from fit.records.run import Array, Run
 
 if TYPE_CHECKING:
     from fit.assessment.conformity import Verdict
-    from fit.budget.model import Budget, Prediction
+    from fit.assessment.live import LiveJudge
+    from fit.budget.model import Budget
     from fit.measurement.spans import Spans
     from fit.measurement.streaming import Follower
 
@@ -26,8 +27,6 @@ LONGER_BY = 1.3
 
 FIRST_AFTER_S = 20.0
 POWER_PRESENT_W = 1e-6
-SAME_POWER = 0.01  # relative: a prediction is good for that much of a change
-SAME_AMBIENT_K = 1.0
 
 
 @dataclass(frozen=True)
@@ -59,11 +58,16 @@ class Settling:
     """Takes scans in order and makes an estimate at even steps in log time under power."""
 
     def __init__(
-        self, nodes: tuple[str, ...], budget: Budget | None, longer_by: float = LONGER_BY
+        self,
+        nodes: tuple[str, ...],
+        budget: Budget | None,
+        longer_by: float = LONGER_BY,
+        document: Mapping[str, object] | None = None,
     ) -> None:
+        """document: run.json, for the accuracy that it states."""
         self.nodes, self.scans = nodes, 0
         self._longer_by = longer_by
-        self._follower = _follower(nodes) if nodes else None
+        self._follower = _follower(nodes, document) if nodes else None
         self._judge = Judge(budget)
         self._heat_s: float | None = None
         self._due_s = FIRST_AFTER_S
@@ -92,46 +96,31 @@ class Settling:
             return []
 
 
-def _follower(nodes: tuple[str, ...]) -> Follower:
+def _follower(nodes: tuple[str, ...], document: Mapping[str, object] | None) -> Follower:
     """Its libraries take seconds to load on a busy computer: the page is served before."""
     from fit.measurement.streaming import Follower
 
-    return Follower(nodes)
+    return Follower(nodes, document=document)
 
 
 class Judge:
-    """Holds spans against a budget, predicting anew only where power or ambient have changed."""
+    """Estimates of spans, held against a budget where there is one."""
 
     def __init__(self, budget: Budget | None) -> None:
         self._budget = budget
-        self._prediction: Prediction | None = None
+        self._judge: LiveJudge | None = None
 
     def estimates(self, t_s: float, spans: Spans) -> list[Estimate]:
         """One estimate, or none where the spans and the budget do not go together."""
         if self._budget is None:
             return [_measured(t_s, spans)]
-        try:
-            return [_judged(t_s, spans, self._verdict(spans, self._budget))]
-        except HeatrunError:
-            return []
+        if self._judge is None:
+            # Its libraries take seconds to load on a busy computer: the page is served before.
+            from fit.assessment.live import LiveJudge
 
-    def _verdict(self, spans: Spans, budget: Budget) -> Verdict:
-        from fit.assessment.conformity import hold
-        from fit.budget import predict
-
-        has_ambient = spans.topology.reference == budget.ambient and math.isfinite(
-            spans.final_degC[-1]
-        )
-        ambient = float(spans.final_degC[-1]) if has_ambient else budget.conditions.ambient_degC
-        known = self._prediction
-        if (
-            known is None
-            or abs(spans.power_W / known.power_W - 1) > SAME_POWER
-            or abs(ambient - known.ambient_degC) > SAME_AMBIENT_K
-        ):
-            known = predict(budget, power_W=spans.power_W, ambient_degC=ambient)
-            self._prediction = known
-        return hold(spans, known)
+            self._judge = LiveJudge(self._budget)
+        verdict = self._judge.verdict(spans)
+        return [] if verdict is None else [_judged(t_s, spans, verdict)]
 
 
 def _measured(t_s: float, spans: Spans) -> Estimate:
@@ -160,7 +149,7 @@ def _judged(t_s: float, spans: Spans, verdict: Verdict) -> Estimate:
             span.measured_u_K_per_W,
             span.predicted_K_per_W,
             span.limit_K_per_W,
-            span.decision if _is_settled(spans, span.to_node) else UNDECIDED,
+            span.decision,
             _is_settled(spans, span.to_node),
             resolved,
         )

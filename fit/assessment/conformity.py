@@ -110,7 +110,7 @@ def check(spans: Spans, budget: Budget) -> Verdict:
             f"is in watts, and the run's power was recorded in {unit}",
             "import the run again with its power in watts",
         )
-    ambient_degC = _ambient(spans, budget)
+    ambient_degC = ambient_of_run(spans, budget)
     return hold(spans, predict(budget, power_W=spans.power_W, ambient_degC=ambient_degC))
 
 
@@ -181,7 +181,7 @@ def _with_channel_faults(
     return (*seen, *(replace(finding, lead=False) for finding in findings))
 
 
-def _ambient(spans: Spans, budget: Budget) -> float | None:
+def ambient_of_run(spans: Spans, budget: Budget) -> float | None:
     """Ambient of the run [degC], None (the budget's own) where the run has no such node."""
     if spans.topology.reference == budget.ambient and math.isfinite(spans.final_degC[-1]):
         return float(spans.final_degC[-1])

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from fit.identification.response import identify
-from fit.measurement.streaming import Follower
+from fit.measurement.streaming import MOST_ROWS, Follower
 from tests.fit.identification.test_response import A_K_PER_W, made_run
 
 
@@ -32,24 +32,42 @@ def test_it_agrees_with_the_identification_of_the_whole_record() -> None:
 
 
 def test_what_it_keeps_stays_bounded_while_the_record_grows() -> None:
-    random = np.random.default_rng(1)
     follower = Follower(("tab", "ambient"))
-    rows = 25 + 0.1 * random.standard_normal((30_000, 2))
-    for i, row in enumerate(rows):
-        follower.add(float(i), row, 0.0 if i < 60 else 4.0)
-    assert len(follower.record().t_s) < 300
+    for i in range(3 * MOST_ROWS):
+        follower.add(float(i), [25.0, 20.0], 0.0 if i < 60 else 4.0)
+    assert len(follower.record().t_s) <= MOST_ROWS
 
 
-def test_a_block_is_the_mean_of_its_scans_without_the_missing_readings() -> None:
+def test_a_long_record_is_averaged_in_pairs_without_the_missing_readings() -> None:
     follower = Follower(("tab", "ambient"))
-    for t in range(401):
-        tab = np.nan if t in (399, 400) else float(t)
-        follower.add(float(t), [tab, 20.0], 3.0)
+    for t in range(MOST_ROWS + 1):
+        follower.add(float(t), [np.nan if t == 2 else float(t), 20.0], 3.0)
     run = follower.record()
-    ends = np.append(run.t_s[:-1], np.nan)
-    assert np.nanmax(np.abs(run.temperature_degC[:-1, 0] - ends[:-1])) < 1e-9
-    assert run.temperature_degC[-1, 0] == pytest.approx(run.t_s[-1], abs=1.01)
-    assert run.power == pytest.approx(3.0)
+    assert run.t_s[:3].tolist() == [0.5, 2.5, 4.5]
+    assert run.temperature_degC[:3, 0].tolist() == [0.5, 3.0, 4.5]
+
+
+def test_scans_before_and_after_a_power_step_are_not_averaged() -> None:
+    follower = Follower(("tab", "ambient"))
+    for t in range(MOST_ROWS + 1):
+        follower.add(float(t), [20.0, 20.0], 0.0 if t < 61 else 3.0)
+    assert set(follower.record().power) == {0.0, 3.0}
+
+
+def test_the_accuracy_that_the_run_states_is_in_the_spans() -> None:
+    run = made_run()
+    plain, stated = (
+        Follower(run.nodes, document=document)
+        for document in (None, {"sensors": {"tab": {"match_u": 0.01}}})
+    )
+    for t, row, power in zip(run.t_s, run.temperature_degC, run.power, strict=True):
+        plain.add(float(t), row, float(power))
+        stated.add(float(t), row, float(power))
+    without, with_it = plain.spans(), stated.spans()
+    assert without is not None
+    assert with_it is not None
+    assert not np.any(without.covariance["sensor_match"])
+    assert with_it.covariance["sensor_match"][0, 0] > 0
 
 
 def test_a_repeated_time_is_left_out() -> None:
