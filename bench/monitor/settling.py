@@ -140,7 +140,8 @@ def _measured(t_s: float, spans: Spans) -> Estimate:
 
 
 def _judged(t_s: float, spans: Spans, verdict: Verdict) -> Estimate:
-    from fit.output.text import headline, story
+    from fit.output.cause_words import headline
+    from fit.output.text import story
 
     found = tuple(
         SpanEstimate(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 
@@ -30,6 +31,7 @@ from fit.assessment.diagnosis import (
     explain,
     find_causes,
     readings_doubted,
+    remarks,
 )
 from fit.assessment.hypotheses import SENSOR, CapacityEvidence, Pattern, SlowEvidence
 from fit.budget import predict
@@ -127,8 +129,12 @@ def hold(spans: Spans, prediction: Prediction) -> Verdict:
     decision = decide_all([verdict.decision for verdict in verdicts])
     unmeasured = tuple(_unmeasured_verdict(i, prediction, limits) for i in path.unmeasured)
     findings: tuple[Finding, ...] = ()
+    said: list[str] = []
     if evidence is not None and posterior is not None:
-        findings = find_causes(evidence, decision, posterior)
+        by_ends = {(one.from_node, one.to_node): one.decision for one in verdicts}
+        decisions = [by_ends.get(ends, UNDECIDED) for ends in pairwise(evidence.nodes)]
+        findings = find_causes(evidence, decisions, posterior)
+        said = remarks(evidence, posterior)
     return Verdict(
         decision=decision,
         spans=_in_path_order((*verdicts, *unmeasured), budget),
@@ -138,6 +144,7 @@ def hold(spans: Spans, prediction: Prediction) -> Verdict:
             *path.warnings,
             *prediction.warnings,
             *_warnings(path, spans, budget),
+            *said,
         ),
         prediction=prediction,
         measured=spans,

@@ -15,6 +15,7 @@ comes with it).
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
 
@@ -23,7 +24,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from fit.assessment.advice import Advice, advise
-from fit.assessment.decision import CONFORMING
+from fit.assessment.decision import CONFORMING, decide_all
 from fit.assessment.hypotheses import (
     OVERESTIMATED,
     POWER,
@@ -79,7 +80,9 @@ class Posterior:
     suspicions: tuple[Suspicion, ...]
 
 
-def find_causes(pattern: Pattern, decision: str, posterior: Posterior) -> tuple[Finding, ...]:
+def find_causes(
+    pattern: Pattern, decisions: Sequence[str], posterior: Posterior
+) -> tuple[Finding, ...]:
     """Findings in order of probability, the lead first; none where all is in budget.
 
     A path that conforms has no high resistance to explain. A sensor or the power reading is then
@@ -87,23 +90,47 @@ def find_causes(pattern: Pattern, decision: str, posterior: Posterior) -> tuple[
 
     Args:
         pattern: measured and predicted spans.
-        decision: the overall decision.
+        decisions: on each of its spans. A stage in a span that conforms is no cause of anything.
         posterior: what explains the pattern, see `explain`.
     """
-    conforming = decision == CONFORMING
+    conforming = decide_all(list(decisions)) == CONFORMING
     lead_at = LEAD_WITHIN_LIMITS_AT if conforming else LEAD_AT
     findings: list[Finding] = []
     for suspicion in posterior.suspicions:
         if suspicion.probability < MENTION_AT:
             break
-        kind = suspicion.cause.kind
-        if kind == OVERESTIMATED or (conforming and kind not in (SENSOR, POWER)):
+        cause = suspicion.cause
+        if cause.kind == OVERESTIMATED or any(decisions[i] == CONFORMING for i in cause.free):
             continue
         lead = not findings and suspicion.probability >= lead_at
         if conforming and not findings and not lead:
             return ()
         findings.append(_finding(pattern, suspicion, lead))
     return tuple(findings)
+
+
+def remarks(pattern: Pattern, posterior: Posterior) -> list[str]:
+    """What is likely true of the spans and no finding: a budget too high, a deviation unexplained.
+
+    Args:
+        pattern: measured and predicted spans.
+        posterior: what explains the pattern, see `explain`.
+    """
+    found = []
+    for suspicion in posterior.suspicions:
+        cause = suspicion.cause
+        if cause.kind == OVERESTIMATED and suspicion.probability > LIKELIER_THAN_NOT:
+            (i,) = cause.free
+            found.append(
+                f"'{cause.where}' measures {pattern.measured_K_per_W[i]:.3g} K/W where the budget"
+                f" says {pattern.predicted_K_per_W[i]:.3g} K/W: the budget may be too high there"
+            )
+    if posterior.unexplained > LIKELIER_THAN_NOT:
+        found.append(
+            "no cause known here, nor two of them, explains how the spans deviate from the budget:"
+            " check the budget's nodes and stages against the product, then every thermocouple"
+        )
+    return found
 
 
 def readings_doubted(pattern: Pattern, posterior: Posterior) -> NDArray[np.bool_]:

@@ -9,19 +9,15 @@ from typing import TYPE_CHECKING
 from fit.assessment.conformity import resolved_verdicts
 from fit.assessment.decision import CONFORMING, NON_CONFORMING
 from fit.measurement.resolution import NOT_RESOLVED
+from fit.output.cause_words import beside, headline
 from fit.output.terminal.check import with_expanded
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from fit.assessment.conformity import SpanVerdict, Verdict
     from fit.assessment.diagnosis import Finding
 
-HEADLINE = {
-    "poor-contact": "Poor contact at the {where}",
-    "high-resistance": "Too much resistance at the {where}",
-    "sensor-placement": "The {where} thermocouple reads wrong",
-    "power-error": "The power reading is off",
-    "weak-cooling": "The case gives off its heat poorly",
-}
 READS_WRONG = ("sensor-placement", "power-error")
 OVERALL = {
     CONFORMING: "Within budget",
@@ -93,7 +89,7 @@ def state(verdict: Verdict | None) -> Statement:
             (),
         )
     lead = next((finding for finding in verdict.findings if finding.lead), None)
-    others = tuple(_possible(finding) for finding in verdict.findings if finding is not lead)
+    others = _others(verdict.findings, lead)
     decision = OVERALL.get(verdict.decision, NOT_DECIDED)
     # What a wrong thermocouple or power says of a span is not yet true of the span.
     as_read = "as read, " if lead is not None and lead.kind in READS_WRONG else ""
@@ -119,12 +115,6 @@ def state(verdict: Verdict | None) -> Statement:
     return Statement(verdict.decision, decision, "", text, facts, steps, "", others)
 
 
-def headline(finding: Finding) -> str:
-    """'Poor contact at the pad'."""
-    form = HEADLINE.get(finding.kind, finding.kind.replace("-", " ") + " at the {where}")
-    return form.format(where=finding.where)
-
-
 def story(finding: Finding) -> str:
     """What a finding says under its headline, without saying the headline again.
 
@@ -141,6 +131,14 @@ def story(finding: Finding) -> str:
     if raised:
         return f"In {raised['span']}: {raised['rest']}" if raised["span"] else raised["rest"]
     return re.sub(r"^The '[^']*' thermocouple ", "It ", finding.text)
+
+
+def _others(findings: Sequence[Finding], lead: Finding | None) -> tuple[str, ...]:
+    """What else it may be, or is besides."""
+    listed = [] if lead is not None else [_possible(finding) for finding in findings[:1]]
+    for standing, finding in beside(findings):
+        listed.append(("" if standing == "or" else f"{standing}: ") + _possible(finding))
+    return tuple(listed)
 
 
 def _possible(finding: Finding) -> str:

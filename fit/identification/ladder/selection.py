@@ -29,6 +29,9 @@ from fit.records.run import Array
 
 ADEQUATE = 1e-3  # a ladder is set aside when so bad a fit is rarer than this
 NOISE_LEVEL = 1.0  # mean square of standardised residuals that leaves nothing to explain
+# Times the noise: two starts that end so far off have met a product that is no ladder. Of those
+# that are, the first or second ends within the noise (`tests.benchmarks.random_rigs`).
+FAR_FROM_NOISE = 3.0
 SURE = 0.05  # relative uncertainty of the general model's spans that makes it a witness
 SAME_MINIMUM = 0.01  # of ln R
 # A minimum found again so often is taken as the lowest: by its cost, or by its spans as well, in
@@ -68,6 +71,8 @@ def adequate_ladder(fitted: Fitted, spans: Array, covariance: Array) -> Ladder |
     noise = NOISE_LEVEL * (readings + 4 * np.sqrt(2 * readings))
 
     def enough(found: list[Ladder]) -> bool:
+        if len(found) > 1 and min(ladder.cost for ladder in found) > FAR_FROM_NOISE * noise:
+            return True
         if not sure:
             return _repeats(found, SAME_COST, np.inf) > REPEATS_UNSURE
         apart = np.abs(found[-1].R_K_per_W - spans)
@@ -132,7 +137,7 @@ def _repeats(found: list[Ladder], more_cost: float, apart_u: float) -> int:
     apart_u: most that a span may be off, in its standard uncertainties.
     """
     lowest = min(found, key=lambda ladder: ladder.cost)
-    u = np.sqrt(np.maximum(np.diag(lowest.covariance), 0.0))
+    u = np.sqrt(np.maximum(np.diag(lowest.covariance), np.finfo(float).tiny))
     return sum(
         ladder.cost < lowest.cost + more_cost
         and bool(np.all(np.abs(ladder.R_K_per_W - lowest.R_K_per_W) <= apart_u * u))

@@ -7,9 +7,10 @@ from typing import TYPE_CHECKING
 
 from fit.assessment.decision import CONFORMING
 from fit.errors import HeatrunError
+from fit.output.cause_words import headline
 from fit.output.terminal.check import with_expanded
 from fit.output.terminal.rating import allowable_in_words, not_rated, surface_in_words, touch_source
-from fit.output.text import READS_WRONG, headline, percent
+from fit.output.text import READS_WRONG, percent
 
 if TYPE_CHECKING:
     from fit.assessment.conformity import Verdict

@@ -15,6 +15,7 @@ from fit.assessment.conformity import SpanVerdict, Verdict, resolved_verdicts
 from fit.assessment.decision import CONFORMING, NON_CONFORMING, UNDECIDED, probability_in_words
 from fit.assessment.diagnosis import Finding
 from fit.measurement.resolution import NOT_RESOLVED
+from fit.output.cause_words import beside, headline
 from fit.records.csv_export import write_csv
 from fit.statistics.batch import Outcome
 
@@ -121,7 +122,7 @@ def _print_findings(console: Console, verdict: Verdict) -> None:
         if verdict.decision != CONFORMING:
             console.print("Nothing stands out as the cause.")
         return
-    first, *others = verdict.findings
+    first = verdict.findings[0]
     if first.lead:
         console.print(
             f"\n[bold]Most likely ({percent(first.probability)}):[/] {escape(first.text)}"
@@ -134,13 +135,15 @@ def _print_findings(console: Console, verdict: Verdict) -> None:
             console.print(f"[bold]Caution:[/] {escape(first.caution)}")
     else:
         console.print("\nNothing stands out; what it may be:")
-        others = list(verdict.findings)
-    for finding in others:
-        console.print(f"  {'also possible ' if first.lead else ''}{_short(finding)}")
+        console.print(f"  {_short(first)}")
+    for standing, finding in beside(verdict.findings):
+        console.print(f"  {standing} {_short(finding)}")
 
 
 def _short(finding: Finding) -> str:
-    return f"({percent(finding.probability)}) {finding.kind}, '{escape(finding.where)}'"
+    """'poor contact at the pad (12 %)'."""
+    words = headline(finding)
+    return f"{escape(words[0].lower() + words[1:])} ({percent(finding.probability)})"
 
 
 def _print_time_constants(console: Console, verdict: Verdict) -> None:

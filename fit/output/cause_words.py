@@ -1,0 +1,47 @@
+"""Causes in words, and how several of them stand to each other."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from fit.assessment.diagnosis import Finding
+
+HEADLINE = {
+    "poor-contact": "Poor contact at the {where}",
+    "high-resistance": "Too much resistance at the {where}",
+    "sensor-placement": "The {where} thermocouple reads wrong",
+    "power-error": "The power reading is off",
+    "weak-cooling": "The case gives off its heat poorly",
+}
+
+
+def headline(finding: Finding) -> str:
+    """'Poor contact at the pad'."""
+    form = HEADLINE.get(finding.kind, finding.kind.replace("-", " ") + " at the {where}")
+    return form.format(where=finding.where)
+
+
+def beside(findings: Sequence[Finding]) -> Iterator[tuple[str, Finding]]:
+    """Each finding after the first, with how it stands to those before it.
+
+    Alternatives share what is certain: their probabilities sum to no more than one. What goes
+    beyond is likely there as well.
+
+    >>> from fit.assessment.diagnosis import Finding
+    >>> found = [Finding("poor-contact", "pad", 0.9, ""), Finding("weak-cooling", "air", 0.08, ""),
+    ...          Finding("sensor-placement", "tab", 0.8, "")]
+    >>> [word for word, _ in beside(found)]
+    ['or', 'and besides']
+    """
+    used = findings[0].probability if findings else 0.0
+    for finding in findings[1:]:
+        if used + finding.probability <= 1 + ROUNDING:
+            used += finding.probability
+            yield "or", finding
+        else:
+            yield "and besides", finding
+
+
+ROUNDING = 1e-9
