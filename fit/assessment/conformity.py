@@ -65,6 +65,7 @@ class SpanVerdict:
     p_conforming: float | None
     E_n: float | None
     decision: str  # conforming | non-conforming | undecided
+    heat_share: float | None = None  # of the electrical power, as the budget has it flow there
 
 
 @dataclass(frozen=True)
@@ -125,7 +126,7 @@ def hold(spans: Spans, prediction: Prediction) -> Verdict:
     evidence = _evidence(spans, prediction, limits)
     posterior = None if evidence is None else explain(evidence)
     doubted = _doubted(evidence, posterior)
-    verdicts = _measured_verdicts(path, pattern, budget, doubted)
+    verdicts = _with_shares(_measured_verdicts(path, pattern, budget, doubted), prediction)
     decision = decide_all([verdict.decision for verdict in verdicts])
     unmeasured = tuple(_unmeasured_verdict(i, prediction, limits) for i in path.unmeasured)
     findings: tuple[Finding, ...] = ()
@@ -150,6 +151,18 @@ def hold(spans: Spans, prediction: Prediction) -> Verdict:
         measured=spans,
         time_constants=_time_constants(spans, prediction),
     )
+
+
+def _with_shares(
+    verdicts: tuple[SpanVerdict, ...], prediction: Prediction
+) -> tuple[SpanVerdict, ...]:
+    """The same with the share of the power that the budget sends through each span's last stage."""
+    if prediction.heat_share is None:
+        return verdicts
+    share = dict(
+        zip((s.name for s in prediction.budget.stages), prediction.heat_share, strict=True)
+    )
+    return tuple(replace(one, heat_share=float(share[one.stages[-1]])) for one in verdicts)
 
 
 def _evidence(spans: Spans, prediction: Prediction, limits: Array) -> Pattern | None:

@@ -131,3 +131,4 @@ class Prediction:
     ] = ()  # (stage, key, share of the variance), largest first
     warnings: tuple[str, ...] = ()
     tau_u_s: Array = field(default_factory=lambda: np.array([]))  # of tau_s
+    heat_share: Array | None = None  # (stages,) of the electrical power that flows through each

@@ -78,6 +78,7 @@ def predict(
         foster_R_K_per_W=in_time.foster_R_K_per_W,
         foster_tau_s=in_time.tau_s,
         drivers=_drivers(budget, inputs, shared, rest.rise_K[:, budget.tree.source_index[0]]),
+        heat_share=flow[0] / max(power, 1e-9),
         warnings=(*_warnings(budget, rest.rise_K[0]), *_over_limits(budget, seen[0])),
     )
 

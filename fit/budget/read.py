@@ -9,6 +9,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field, ValidationError
 
+from fit.budget.inner_air import film_W_per_m2K, inner_air_leaks
 from fit.budget.model import AMBIENT, Budget, Conditions, Leak, Limits, Stage
 from fit.budget.stages.base import (
     LARGEST,
@@ -70,6 +71,7 @@ class _Top(Block):
     limits: _Limits = Field(default_factory=lambda: _Limits.model_validate({}))
     stage: tuple[Any, ...] = Field(min_length=1)
     leak: tuple[_Leak, ...] = ()
+    inner_air: dict[str, Annotated[float, Field(gt=0, le=LARGEST, strict=True)]] | None = None
 
 
 _TABLES: dict[str, type[Block]] = {"conditions": _Conditions, "limits": _Limits, "leak": _Leak}
@@ -114,8 +116,40 @@ def budget_from(tables: Mapping[str, Any], path: Path) -> Budget:
         conditions=Conditions(**top.conditions.model_dump()),
         limits=Limits(**top.limits.model_dump()),
         stages=stages,
-        leaks=leaks,
+        leaks=(*leaks, *_inner_air(top.inner_air or {}, stages, path)),
     )
+
+
+def _inner_air(
+    stated: Mapping[str, float], stages: tuple[Stage, ...], path: Path
+) -> tuple[Leak, ...]:
+    """The leaks through the air inside the product, from the areas of the faces it touches."""
+    if not stated:
+        return ()
+    nodes = [stage.from_node for stage in stages]
+    film, film_u = film_W_per_m2K()
+    h = stated.get("h_W_per_m2K", film)
+    h_u = stated.get("h_W_per_m2K_u", film_u / film * h)
+    _check_u(path, "inner_air: ", "h_W_per_m2K", h, h_u)
+    area_mm2: dict[str, float] = {}
+    for key, value in stated.items():
+        if key in ("h_W_per_m2K", "h_W_per_m2K_u"):
+            continue
+        if not key.endswith("_mm2"):
+            raise BudgetError(path, f"inner_air: {key}", "is no key of it", '"<node>_mm2"')
+        name = key.removesuffix("_mm2")
+        # "board" is short for its only side with a node: board_back.
+        sides = [node for node in nodes if node.startswith(f"{name}_")]
+        node = name if name in nodes or len(sides) != 1 else sides[0]
+        if node not in nodes:
+            remedy = nearest(name, nodes)
+            raise BudgetError(path, f"inner_air: {key}", f"no stage begins at '{name}'", remedy)
+        area_mm2[node] = value
+    if len(area_mm2) < 2:
+        raise BudgetError(
+            path, "inner_air", "has one face only", "the faces that exchange heat: two or more"
+        )
+    return inner_air_leaks(area_mm2, h, h_u)
 
 
 def _leak(block: _Leak, number: int, stages: tuple[Stage, ...], path: Path) -> Leak:

@@ -244,6 +244,7 @@ def _span(span: SpanVerdict, resolved: bool) -> dict[str, object]:
         "from": span.from_node,
         "to": span.to_node,
         "stages": list(span.stages),
+        "heat_share": span.heat_share,
         "predicted": {"R_K_per_W": span.predicted_K_per_W, "u_K_per_W": span.predicted_u_K_per_W},
         "limit_K_per_W": span.limit_K_per_W,
         "measured": measured,

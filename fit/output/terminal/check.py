@@ -77,9 +77,16 @@ def _span_table(verdict: Verdict, narrow: bool = False) -> Table:
 
 def _whose_watts(verdict: Verdict) -> str:
     share = verdict.prediction.budget.conditions.path_fraction
-    if share == 1.0:
-        return "K/W: per watt recorded."
-    return f"K/W: per watt on this path, {share:.3g} of the recorded power."
+    text = (
+        "K/W: per watt recorded."
+        if share == 1.0
+        else f"K/W: per watt on this path, {share:.3g} of the recorded power."
+    )
+    flows = [span for span in verdict.spans if span.heat_share is not None]
+    if not verdict.prediction.budget.leaks or not flows:
+        return text
+    listed = ", ".join(f"{escape(span.stages[-1])} {span.heat_share:.2f}" for span in flows)
+    return f"{text} With its side ways the budget sends through: {listed} of the recorded power."
 
 
 def _measured_cells(span: SpanVerdict, resolved: bool) -> tuple[str, str, str, str]:
