@@ -52,6 +52,18 @@ def test_normalized_error_of_iso_17043_at_its_threshold():
     assert E_n == pytest.approx(1.0)
 
 
+@pytest.mark.parametrize("measured", [0.5, 1.0, 2.0])
+def test_normalized_error_without_any_uncertainty_is_no_number(measured):
+    """0 / 0, and anything over 0: nothing to judge by, as its docstring says."""
+    assert math.isnan(normalized_error(measured, 0.0, 1.0, 0.0))
+
+
+def test_normalized_error_with_one_uncertainty_is_judged_by_it():
+    """(1.3 - 1.0) / (2 x 0.1) = 1.5."""
+    assert normalized_error(1.3, 0.0, 1.0, 0.1) == pytest.approx(1.5)
+    assert normalized_error(1.3, 0.1, 1.0, 0.0) == pytest.approx(1.5)
+
+
 @pytest.mark.parametrize(
     ("p", "decision"),
     [(0.95, "conforming"), (0.949, "undecided"), (0.051, "undecided"), (0.05, "non-conforming")],

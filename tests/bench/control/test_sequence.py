@@ -181,6 +181,43 @@ def test_time_left() -> None:
     assert sequence.left_s(61.0) == 99.0
 
 
+def test_time_left_while_cooling_counts_down_to_nothing() -> None:
+    """Heated from 60 s to 160 s, then 30 s of cooling: until 190 s."""
+    sequence = Sequence(settings(heat_s=100.0))
+    walk(sequence, steady, 161)
+    assert sequence.phase == COOL
+    assert [sequence.left_s(t) for t in (160.0, 165.0, 189.0, 190.0, 200.0)] == [30, 25, 1, 0, 0]
+
+
+def test_time_left_of_a_soak_that_began_later_counts_from_its_start() -> None:
+    sequence = Sequence(settings(), started_s=100.0)
+    assert [sequence.left_s(t) for t in (100.0, 130.0, 161.0)] == [60, 30, 0]
+
+
+def test_time_left_until_settled_is_not_known_at_first() -> None:
+    sequence = Sequence(settings(heat_until="settled"), "ambient")
+    walk(sequence, rising(300.0), 61)
+    assert sequence.left_s(61.0) is None
+
+
+def test_two_channels_are_held_against_each_other() -> None:
+    """23.0 and 26.5 degC, 3.5 K apart: over 3 K the first of both is named, over 4 K none."""
+    pair = {"tab": 23.0, "case": 26.5}
+    assert off_the_others(pair, 4.0) is None
+    trip = off_the_others(pair, 3.0)
+    assert trip is not None
+    assert (trip.rule, trip.node) == ("isothermal", "tab")
+    assert "tab reads 23.0 degC, 3.5 K below the others" in trip.text
+
+
+def test_exactly_the_limit_apart_is_allowed() -> None:
+    assert off_the_others({"tab": 23.0, "case": 26.0}, 3.0) is None
+
+
+def test_one_channel_has_nothing_to_be_held_against() -> None:
+    assert off_the_others({"tab": 80.0}, 3.0) is None
+
+
 def test_time_left_until_settled_is_near_the_truth() -> None:
     sequence = Sequence(settings(heat_until="settled", heat_s=1e5), "ambient")
     walk(sequence, rising(300.0), 60 + 700, lambda t: Estimate(float(t), (300.0,)))

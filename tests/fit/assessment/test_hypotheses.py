@@ -1,0 +1,146 @@
+"""The pattern that each cause leaves in the spans, by hand; made values."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from fit.assessment.hypotheses import (
+    PRIOR,
+    PRIOR_AMBIENT_SENSOR,
+    CapacityEvidence,
+    Cause,
+    Pattern,
+    SlowEvidence,
+    causes,
+)
+from tests.fit.assessment.test_diagnosis import pattern
+
+SPANS = np.array([3.2, 0.6, 0.7, 7.5])
+RISE = np.array([12.0, 8.8, 8.2, 7.5, 0.0])  # K/W above ambient of tab ... ambient
+
+
+def with_heat() -> Pattern:
+    """With both witnesses: slow shares, and heat stored nine tenths in the case."""
+    slow = SlowEvidence(np.zeros(3), np.zeros(3), np.array([0.001, 0.002, 0.003]), np.eye(3))
+    share = np.array([0.02, 0.03, 0.05, 0.9, 0.0])
+    return replace(pattern(), slow=slow, capacity=CapacityEvidence(0.0, 0.04, share))
+
+
+def cause(kind: str, where: str) -> Cause:
+    (found,) = (one for one in causes(with_heat()) if (one.kind, one.where) == (kind, where))
+    return found
+
+
+def test_every_place_that_can_fail_is_a_cause() -> None:
+    assert {(one.kind, one.where) for one in causes(pattern())} == {
+        ("high-resistance", "via array"),
+        ("poor-contact", "pad"),
+        ("high-resistance", "bar"),
+        ("poor-contact", "bar to case"),
+        ("weak-cooling", "case to air"),
+        *(("sensor-placement", node) for node in ("tab", "board_back", "bar", "case", "ambient")),
+        ("power-error", "power"),
+    }
+
+
+def test_priors_of_a_kind_are_shared_among_its_places() -> None:
+    found = causes(pattern())
+    for kind, prior in PRIOR.items():
+        assert sum(one.prior for one in found if one.kind == kind) == pytest.approx(prior)
+
+
+def test_two_contacts_share_their_prior_alike() -> None:
+    assert cause("poor-contact", "pad").prior == pytest.approx(0.18 / 2)
+
+
+def test_a_via_array_is_five_times_as_likely_the_one_too_high_as_a_bar() -> None:
+    """Odds 1 and 0.2 of 8 %."""
+    assert cause("high-resistance", "via array").prior == pytest.approx(0.08 * 1.0 / 1.2)
+    assert cause("high-resistance", "bar").prior == pytest.approx(0.08 * 0.2 / 1.2)
+
+
+def test_the_ambient_sensor_is_a_tenth_as_likely_as_another() -> None:
+    assert PRIOR_AMBIENT_SENSOR == 0.1
+    assert cause("sensor-placement", "tab").prior == pytest.approx(0.12 / 4.1)
+    assert cause("sensor-placement", "ambient").prior == pytest.approx(0.12 * 0.1 / 4.1)
+
+
+def test_a_raised_resistance_goes_from_a_tenth_to_five_times_more() -> None:
+    raised = cause("poor-contact", "pad")
+    assert raised.size[[0, -1]] == pytest.approx([0.1, 5.0])
+    assert np.diff(np.log(raised.size)) == pytest.approx(np.log(50) / 60)
+    assert raised.weight == pytest.approx(1 / 61)
+    assert raised.free == {1}
+
+
+def test_a_raised_resistance_raises_its_own_span_by_its_own_resistance() -> None:
+    """The joint is 0.3 of the 0.7 K/W from bar to case; the slow share grows with it."""
+    raised = cause("poor-contact", "bar to case")
+    expected = np.zeros((61, 4))
+    expected[:, 2] = 0.3 * raised.size
+    assert raised.shift_K_per_W == pytest.approx(expected)
+    assert raised.slow_shift[:, 2] == pytest.approx(0.3 * raised.size * 0.003)
+    assert not raised.slow_shift[:, :2].any()
+    assert (raised.scale == 1).all()
+    assert (raised.capacity_scale == 1).all()
+
+
+def test_weak_cooling_leaves_no_trace_in_the_inner_slow_shares() -> None:
+    raised = cause("weak-cooling", "case to air")
+    assert raised.shift_K_per_W[:, 3] == pytest.approx(7.5 * raised.size)
+    assert not raised.slow_shift.any()
+
+
+def test_a_bead_misses_two_to_sixty_percent_and_nine_in_ten_read_low() -> None:
+    low = cause("sensor-placement", "bar")
+    assert low.size[[0, 60]] == pytest.approx([0.02, 0.6])
+    assert low.size[61:] == pytest.approx(-low.size[:61])
+    assert low.weight[:61].sum() == pytest.approx(0.9)
+    assert low.weight[61:].sum() == pytest.approx(0.1)
+
+
+def test_a_bead_that_reads_low_gives_the_span_above_what_it_takes_below() -> None:
+    """It reads 8.2 K/W of a rise of 8.2/(1 - f): f/(1 - f) of what it reads is missed."""
+    low = cause("sensor-placement", "bar")
+    missed = 8.2 * low.size / (1 - low.size)
+    assert low.shift_K_per_W[:, 1] == pytest.approx(missed)
+    assert low.shift_K_per_W[:, 2] == pytest.approx(-missed)
+    assert not low.shift_K_per_W[:, [0, 3]].any()
+
+
+def test_a_bead_that_reads_low_shows_its_fraction_of_the_cases_slow_rise() -> None:
+    low = cause("sensor-placement", "bar")
+    assert low.slow_shift[:, 1] == pytest.approx(low.size)
+    assert low.slow_shift[:, 2] == pytest.approx(-low.size)
+
+
+def test_a_case_that_reads_low_makes_the_node_above_look_high_against_it() -> None:
+    """All slow shares are of the case's own reading, 1 - f of its rise."""
+    low = cause("sensor-placement", "case")
+    assert low.slow_shift[:, 2] == pytest.approx(low.size / (1 - low.size))
+
+
+def test_an_ambient_bead_errs_towards_its_neighbour() -> None:
+    """It reads f of the case's 7.5 K/W too much, so that the last span loses it."""
+    warm = cause("sensor-placement", "ambient")
+    assert warm.shift_K_per_W[:, 3] == pytest.approx(-7.5 * warm.size)
+    assert not warm.slow_shift.any()
+
+
+def test_a_node_that_reads_low_seems_to_store_more() -> None:
+    """At nine tenths of the heat and f missed: 1 / (0.1 + 0.9 (1 - f))."""
+    low = cause("sensor-placement", "case")
+    assert low.capacity_scale == pytest.approx(1 / (1 - 0.9 * low.size))
+
+
+def test_power_that_reads_high_lowers_every_span_and_raises_the_capacity() -> None:
+    power = cause("power-error", "power")
+    assert power.size[[0, 60]] == pytest.approx([0.02, 0.4])
+    assert power.size[61:] == pytest.approx(-power.size[:61])
+    assert power.weight == pytest.approx(0.5 / 61)
+    assert power.scale == pytest.approx(1 / (1 + power.size))
+    assert power.capacity_scale == pytest.approx(1 + power.size)
+    assert not power.shift_K_per_W.any()
