@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from importlib.resources import as_file, files
 from pathlib import Path
 
@@ -214,6 +215,11 @@ def test_unsure_leak_makes_the_rise_unsure() -> None:
         two_stages(leak=[{"node": "case", "R_K_per_W": 10.0, "R_K_per_W_u": u}]) for u in (0.0, 5.0)
     )
     assert predict(unsure).rise_u_K["case"] > predict(known).rise_u_K["case"]
+
+
+def test_a_leak_without_an_uncertainty_is_exact() -> None:
+    sure = replace(two_stages(), leaks=(Leak("case", 10.0),))
+    assert not any(name.startswith("leak") for name, _, _ in predict(sure).drivers)
 
 
 def one_stage(**more: object) -> Budget:
