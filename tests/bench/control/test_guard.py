@@ -239,3 +239,11 @@ def test_a_silent_instrument_is_never_called_an_open_sensor() -> None:
             break
     assert trip is not None
     assert trip.rule == "silence"
+
+
+def test_an_instrument_of_which_no_silence_is_told_is_not_silent() -> None:
+    """Its open sensor is then told as one, also by a guard that is patient for 1 s only."""
+    watch = Guard(short_rig(PORTS, sequence={"interval_s": 0.1}, guard={"silence_s": 1.0}))
+    found = [watch.check(Scan(0.1 * t, {"tab": math.nan}, 4.2, 4.2), True) for t in range(13)]
+    assert found[-1] is not None
+    assert found[-1].rule == "sensor"

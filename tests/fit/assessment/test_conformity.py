@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fit.assessment.alignment import lay_on_budget
-from fit.assessment.conformity import check, hold, pair_alike
+from fit.assessment.conformity import _time_constants, check, hold, pair_alike
 from fit.errors import BudgetError
 from fit.measurement.spans import with_faults
 from fit.signals.channel_faults import ChannelFault
@@ -240,3 +240,23 @@ def test_a_channel_seen_to_be_dead_leads_and_leaves_its_spans_undecided():
     assert [span(verdict, node).decision for node in ("board_back", "bar")] == ["undecided"] * 2
     assert span(verdict, "tab").decision == "conforming"
     assert (verdict.findings[0].where, verdict.findings[0].lead) == ("bar", True)
+
+
+def test_time_constants_are_those_of_the_whole_path_and_stand_beside_the_predicted():
+    """Predicted 5, 60 and 2000 s; a factor 3 off is still alike."""
+    inner = SimpleNamespace(tau_s=np.array([7.0]), tau_u_s=np.array([0.7]), power_unit="W")
+    whole = SimpleNamespace(
+        tau_s=np.array([4.0, 400.0, 1000.0]), tau_u_s=np.array([0.4, 40.0, 100.0]), power_unit="W"
+    )
+    spans = replace(made.spans(), responses=(inner, whole))
+    found = [
+        (one.measured_s, one.measured_u_s, one.predicted_s)
+        for one in _time_constants(spans, made.prediction())
+    ]
+    assert found == [(4.0, 0.4, 5.0), (400.0, 40.0, None), (1000.0, 100.0, 2000.0)]
+
+
+@pytest.mark.parametrize(("factor", "paired"), [(2.9, {0: 0}), (3.1, {})])
+def test_time_constants_alike_are_within_a_factor_of_three(factor, paired):
+    assert pair_alike(np.array([10.0 * factor]), np.array([10.0])) == paired
+    assert pair_alike(np.array([10.0 / factor]), np.array([10.0])) == paired

@@ -144,3 +144,15 @@ def test_power_that_reads_high_lowers_every_span_and_raises_the_capacity() -> No
     assert power.scale == pytest.approx(1 / (1 + power.size))
     assert power.capacity_scale == pytest.approx(1 + power.size)
     assert not power.shift_K_per_W.any()
+
+
+@pytest.mark.parametrize(
+    ("kind", "odds"), [("spreading", 0.5), ("stated", 0.3), ("bar", 0.2), ("pad", 0.5)]
+)
+def test_odds_that_a_stage_is_the_one_too_high_go_by_its_kind(kind: str, odds: float) -> None:
+    """Beside a via array, 1, and a bar, 0.2; a pad that is no pressed contact has a half."""
+    made = pattern()
+    plain = replace(made.stages[1][0], kind=kind, contact=False)
+    found = causes(replace(made, stages=(made.stages[0], (plain,), *made.stages[2:])))
+    (prior,) = (one.prior for one in found if one.where == "pad" and one.kind == "high-resistance")
+    assert prior == pytest.approx(0.08 * odds / (1.0 + odds + 0.2))

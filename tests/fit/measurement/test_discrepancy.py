@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -11,11 +13,13 @@ from fit.measurement.discrepancy import (
     LEAST_SCANS,
     NOISE_SIGMAS,
     OCTAVES,
+    OWN_EXTRAPOLATION,
     STEADY_POWER,
     LastDoubling,
     is_noise,
     last_doubling,
 )
+from fit.measurement.spans import _of_fields
 from fit.records.run import Array
 from fit.signals.preparation import Signals
 
@@ -146,3 +150,37 @@ def test_a_sum_of_squares_is_noise_up_to_so_many_of_its_standard_deviations(
 ) -> None:
     """Chi squared of 200 degrees: mean 200, standard deviation sqrt(2 x 200) = 20."""
     assert is_noise(200 + excess * NOISE_SIGMAS * 20, 200.0) is noise
+
+
+GENERAL_K_PER_W = np.array([9.0, 3.0])  # what a model has fitted to the two spans
+SOURCES = {name: np.diag(u2) for name, u2 in {"fit": [0.1, 0.2], "power": [0.09, 0.01]}.items()}
+
+
+def of_fields(signals: Signals) -> tuple[Array, dict[str, Array]]:
+    response: Any = SimpleNamespace(signals=signals, power=POWER_W)
+    return _of_fields(response, NODES, GENERAL_K_PER_W, SOURCES)
+
+
+def test_a_field_is_measured_by_what_was_reached_and_not_by_a_model() -> None:
+    R, covariance = of_fields(step(noise_K=np.full(3, 0.1), zero_power_offset_u_K=np.full(3, 0.2)))
+    doubling = found(noise_K=np.full(3, 0.1), zero_power_offset_u_K=np.full(3, 0.2))
+    assert pytest.approx(doubling.resistance_K_per_W) == R
+    assert covariance["fit"] == pytest.approx(doubling.noise_covariance)
+    assert covariance["offset"] == pytest.approx(doubling.offset_covariance)
+    u = doubling.discrepancy_u_K_per_W
+    assert covariance["discrepancy"] == pytest.approx(np.diag(u**2))
+
+
+def test_the_powers_error_of_a_field_is_the_same_share_of_its_spans() -> None:
+    """0.3 of 9 and 0.1 of 3 K/W: a thirtieth each, and one and the same."""
+    R, covariance = of_fields(step())
+    assert covariance["power"] == pytest.approx(np.outer(R, R) / 30**2)
+
+
+def test_where_no_single_step_tells_a_third_of_what_the_model_adds_is_doubt() -> None:
+    """Reached 8.5 and 4 K/W, fitted 9 and 3: OWN_EXTRAPOLATION of 0.5 and of -1."""
+    R, covariance = of_fields(step(hot_start=True))
+    assert R.tolist() == GENERAL_K_PER_W.tolist()
+    u = OWN_EXTRAPOLATION * np.array([0.5, -1.0])
+    assert covariance["discrepancy"] == pytest.approx(np.diag(u**2))
+    assert covariance["power"] is SOURCES["power"]

@@ -125,3 +125,11 @@ def test_heat_flows_from_hot_to_cold():
 def test_values_that_do_not_fit_the_network_are_refused(R, power, said):
     with pytest.raises(ValueError, match=said):
         steady_state(CHAIN, R, power)
+
+
+@pytest.mark.parametrize(
+    ("heat_W", "rise_K"), [(1.2e-3, 8.0 * 1.2e-3**0.8), (0.5e-3, 0.5 * 8.0 * 1e-3**0.8)]
+)
+def test_below_a_milliwatt_a_drop_is_in_proportion_to_its_heat(heat_W, rise_K):
+    rest = steady_state(CHAIN, [1.0, np.nan], [heat_W], {1: surface})
+    assert rest.rise_K[1] == pytest.approx(rise_K)
