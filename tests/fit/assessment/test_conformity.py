@@ -42,6 +42,27 @@ def test_path_share_uncertainty_is_part_of_the_measured():
     assert span(tight, "tab").measured_u_K_per_W == pytest.approx(3.2 * 0.01 / made.SHARE)
 
 
+def test_measured_is_as_sure_as_the_span_and_the_share_together():
+    """1 % of the span and 0.01 of a share of 0.97, a quotient's parts: JCGM 100, 5.1.6."""
+    found = span(verdict_of(), "tab").measured_u_K_per_W
+    assert found == pytest.approx(3.2 * np.hypot(0.01, 0.01 / made.SHARE))
+
+
+def test_the_shares_error_is_one_and_the_same_in_all_spans():
+    """A span of 3.2 + 0.6 K/W, measured to 1 %: the share's error is of their sum."""
+    lumped = hold(made.spans(nodes=("tab", "bar", "case", "ambient")), made.prediction())
+    found = span(lumped, "tab").measured_u_K_per_W
+    assert found == pytest.approx(3.8 * np.hypot(0.01, 0.01 / made.SHARE))
+
+
+def test_normalized_error_is_of_measured_and_predicted_together():
+    """1.5 times 3.2 K/W, each to its own: (4.8 - 3.2) / (2 hypot(u_m, 0.32))."""
+    found = span(verdict_of(factors={"via array": 1.5}), "tab")
+    u = 4.8 * np.hypot(0.01, 0.01 / made.SHARE)
+    assert found.predicted_u_K_per_W == pytest.approx(0.32)
+    assert found.E_n == pytest.approx(1.6 / (2 * np.hypot(u, 0.32)))
+
+
 def test_default_limit_is_a_quarter_above_predicted():
     assert span(verdict_of(), "board_back").limit_K_per_W == pytest.approx(1.25 * 0.6)
 

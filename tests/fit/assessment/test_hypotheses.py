@@ -156,3 +156,24 @@ def test_odds_that_a_stage_is_the_one_too_high_go_by_its_kind(kind: str, odds: f
     found = causes(replace(made, stages=(made.stages[0], (plain,), *made.stages[2:])))
     (prior,) = (one.prior for one in found if one.where == "pad" and one.kind == "high-resistance")
     assert prior == pytest.approx(0.08 * odds / (1.0 + odds + 0.2))
+
+
+def test_a_span_is_called_by_its_only_stage_or_else_by_its_ends() -> None:
+    made = pattern()
+    lumped = replace(made, stages=((made.stages[0][0], made.stages[1][0]), *made.stages[1:]))
+    assert [made.span_name(0), made.span_name(1)] == ["via array", "pad"]
+    assert lumped.span_name(0) == "tab to board_back"
+
+
+def test_stages_that_cannot_be_told_apart_are_one_cause_with_their_odds_together() -> None:
+    """A via array and a bar in one span, 3.2 and 0.4 K/W: odds 1.2, beside another bar's 0.2."""
+    made = pattern()
+    bar = made.stages[2][0]
+    whole = replace(
+        made,
+        stages=((made.stages[0][0], replace(bar, name="strip")), *made.stages[1:]),
+        stage_K_per_W=((3.2, 0.4), *made.stage_K_per_W[1:]),
+    )
+    (both,) = (one for one in causes(whole) if one.where == "tab to board_back")
+    assert both.prior == pytest.approx(0.08 * 1.2 / 1.4)
+    assert both.shift_K_per_W[:, 0] == pytest.approx(3.6 * both.size)

@@ -25,7 +25,7 @@ from fit.signals.preparation import Signals
 
 NODES = ("tab", "bar", "case")
 HALF_K, END_K = np.array([22.0, 9.0, 3.0]), np.array([30.0, 13.0, 5.0])  # above 20 degC
-POWER_W = 2.0
+POWER_W = 4.0
 WEIGHT = 1 + 0.5 * OCTAVES
 """The resistance is the drop at the end and half of OCTAVES times what was gained since half time:
 the end counts with this weight, the middle with one less."""
@@ -50,22 +50,20 @@ def found(**changed: object) -> LastDoubling:
 
 
 def test_what_was_reached_is_the_drop_per_watt_at_the_end() -> None:
-    assert found().reached_K_per_W == pytest.approx([17 / 2, 8 / 2])
+    assert found().reached_K_per_W == pytest.approx([17 / 4, 8 / 4])
 
 
 def test_what_was_gained_is_the_drop_per_watt_since_half_time() -> None:
-    """(17 - 13) / 2 and (8 - 6) / 2."""
-    assert found().gained_K_per_W == pytest.approx([2.0, 1.0])
+    """(17 - 13) / 4 and (8 - 6) / 4."""
+    assert found().gained_K_per_W == pytest.approx([1.0, 0.5])
 
 
 def test_half_of_what_may_come_is_taken_and_the_rectangle_is_its_uncertainty() -> None:
     """JCGM 101, 6.4.2: a rectangle's standard deviation is its width over root 12."""
     doubling = found()
-    assert doubling.resistance_K_per_W == pytest.approx(
-        [8.5 + 0.5 * OCTAVES * 2, 4 + 0.5 * OCTAVES]
-    )
+    assert doubling.resistance_K_per_W == pytest.approx([4.25 + 0.5 * OCTAVES, 2 + 0.25 * OCTAVES])
     assert doubling.discrepancy_u_K_per_W == pytest.approx(
-        [OCTAVES * 2 / 12**0.5, OCTAVES / 12**0.5]
+        [OCTAVES / 12**0.5, OCTAVES / 2 / 12**0.5]
     )
 
 
@@ -113,8 +111,8 @@ def test_what_is_read_with_no_power_does_not_count() -> None:
     )
     doubling = last_doubling(signals, NODES)
     assert doubling is not None
-    assert doubling.reached_K_per_W == pytest.approx([8.5, 4.0])
-    assert doubling.gained_K_per_W == pytest.approx([2.0, 1.0])
+    assert doubling.reached_K_per_W == pytest.approx([4.25, 2.0])
+    assert doubling.gained_K_per_W == pytest.approx([1.0, 0.5])
 
 
 @pytest.mark.parametrize(
@@ -178,9 +176,9 @@ def test_the_powers_error_of_a_field_is_the_same_share_of_its_spans() -> None:
 
 
 def test_where_no_single_step_tells_a_third_of_what_the_model_adds_is_doubt() -> None:
-    """Reached 8.5 and 4 K/W, fitted 9 and 3: OWN_EXTRAPOLATION of 0.5 and of -1."""
+    """Reached 4.25 and 2 K/W, fitted 9 and 3: OWN_EXTRAPOLATION of 4.75 and of 1."""
     R, covariance = of_fields(step(hot_start=True))
     assert R.tolist() == GENERAL_K_PER_W.tolist()
-    u = OWN_EXTRAPOLATION * np.array([0.5, -1.0])
+    u = OWN_EXTRAPOLATION * np.array([4.75, 1.0])
     assert covariance["discrepancy"] == pytest.approx(np.diag(u**2))
     assert covariance["power"] is SOURCES["power"]
