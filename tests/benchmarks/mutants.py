@@ -46,6 +46,7 @@ PUBLISHED = {
     "fit/network": "test_network_values.py",
 }
 """Values from outside that belong to a room, in `tests/published/`."""
+STATED = "tests/test_numbers.py"  # holds constants to what the documentation says they are
 SLOWEST = 4.0  # times what the tests take unchanged: beyond, the mutant runs for ever
 LEAST_S = 60.0  # of that limit: the machine may be busy with something else
 
@@ -159,12 +160,16 @@ def drawn(count: int, seed: int) -> list[Mutant]:
 
 
 def tests_of(file: str) -> tuple[str, ...]:
-    """The folder that mirrors a module's own, with the published values of that room."""
+    """The folder that mirrors a module's own, with the values published or stated of that room."""
     folder = Path(file).parent
     while not (ROOT / "tests" / folder).is_dir():
         folder = folder.parent
-    published = PUBLISHED.get(folder.as_posix())
-    return (f"tests/{folder.as_posix()}", *([f"tests/published/{published}"] if published else []))
+    tests = [f"tests/{folder.as_posix()}"]
+    if published := PUBLISHED.get(folder.as_posix()):
+        tests.append(f"tests/published/{published}")
+    if ".".join(Path(file).with_suffix("").parts) in (ROOT / STATED).read_text(encoding="utf-8"):
+        tests.append(STATED)
+    return tuple(tests)
 
 
 def copy_to(place: Path) -> Path:
