@@ -8,12 +8,15 @@ import numpy as np
 import pytest
 from scipy.stats import multivariate_normal, norm
 
+from fit.assessment import diagnosis
 from fit.assessment.diagnosis import (
     LEAST_RELATIVE_U,
     PRIOR_TWO_AT_ONCE,
     UNEXPLAINED_CAPACITY,
     UNEXPLAINED_SHARE,
     UNEXPLAINED_SPREAD,
+    Posterior,
+    Suspicion,
     _Likelihood,
     _prior_nothing,
     _thinned,
@@ -215,3 +218,80 @@ def test_a_span_that_is_no_number_has_no_cause(spoilt: str) -> None:
     assert find_causes(made, "non-conforming")
     (made.measured_K_per_W if spoilt == "value" else made.measured_covariance[0])[0] = np.nan
     assert find_causes(made, "non-conforming") == ()
+
+
+def found_by(
+    monkeypatch: pytest.MonkeyPatch, decision: str, *likely: tuple[str, str, float]
+) -> list[tuple[str, bool]]:
+    """Where is said to be wrong, and whether it leads, for causes of given probabilities."""
+    by_name = {(cause.kind, cause.where): cause for cause in causes(pattern())}
+    suspicions = tuple(Suspicion(by_name[kind, where], p, 0.5) for kind, where, p in likely)
+    monkeypatch.setattr(diagnosis, "posterior_of", lambda _: Posterior(0.0, 0.0, suspicions))
+    return [(one.where, one.lead) for one in find_causes(pattern(), decision)]
+
+
+PAD_AT, BAR_AT, POWER_AT = (
+    lambda p: ("poor-contact", "pad", p),
+    lambda p: ("sensor-placement", "bar", p),
+    lambda p: ("power-error", "power", p),
+)
+
+
+@pytest.mark.parametrize(("p", "leads"), [(0.69, False), (0.71, True)])
+def test_a_lead_is_named_from_seventy_per_cent(
+    monkeypatch: pytest.MonkeyPatch, p: float, leads: bool
+) -> None:
+    assert found_by(monkeypatch, "non-conforming", PAD_AT(p)) == [("pad", leads)]
+
+
+def test_what_is_rarer_than_one_in_twenty_is_not_mentioned(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    found = found_by(monkeypatch, "undecided", PAD_AT(0.8), BAR_AT(0.051), POWER_AT(0.049))
+    assert found == [("pad", True), ("bar", False)]
+
+
+def test_only_the_first_leads(monkeypatch: pytest.MonkeyPatch) -> None:
+    found = found_by(monkeypatch, "non-conforming", PAD_AT(0.95), BAR_AT(0.9))
+    assert found == [("pad", True), ("bar", False)]
+
+
+@pytest.mark.parametrize(("p", "found"), [(0.79, []), (0.81, [("bar", True)])])
+def test_where_all_conforms_a_reading_is_doubted_from_eighty_per_cent(
+    monkeypatch: pytest.MonkeyPatch, p: float, found: list[tuple[str, bool]]
+) -> None:
+    assert found_by(monkeypatch, "conforming", BAR_AT(p)) == found
+
+
+def test_where_all_conforms_no_resistance_is_accused(monkeypatch: pytest.MonkeyPatch) -> None:
+    found = found_by(monkeypatch, "conforming", PAD_AT(0.99), POWER_AT(0.9), BAR_AT(0.1))
+    assert found == [("power", True), ("bar", False)]
+
+
+@pytest.mark.parametrize(
+    ("unexplained", "witnesses"), [(0.29, [(True, True)]), (0.31, [(True, True), (False, False)])]
+)
+def test_witnesses_that_leave_much_unexplained_are_not_heard(
+    monkeypatch: pytest.MonkeyPatch, unexplained: float, witnesses: list[tuple[bool, bool]]
+) -> None:
+    asked: list[tuple[bool, bool]] = []
+
+    def posterior(made: Pattern) -> Posterior:
+        asked.append((made.slow is not None, made.capacity is not None))
+        return Posterior(0.0, unexplained, ())
+
+    monkeypatch.setattr(diagnosis, "posterior_of", posterior)
+    assert find_causes(witnessed(), "undecided") == ()
+    assert asked == witnesses
+
+
+def test_spans_alone_are_asked_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: list[Pattern] = []
+
+    def posterior(made: Pattern) -> Posterior:
+        asked.append(made)
+        return Posterior(0.0, 0.9, ())
+
+    monkeypatch.setattr(diagnosis, "posterior_of", posterior)
+    find_causes(pattern(), "undecided")
+    assert len(asked) == 1

@@ -336,5 +336,3 @@ def test_time_constant_of_a_usual_capacity_is_known_to_three_tenths() -> None:
     prediction = predict(one_stage(), draws=40000)
     found = prediction.tau_u_s[0] / prediction.tau_s[0]
     assert found == pytest.approx(np.hypot(0.1, 0.3), rel=0.02)
-        np.hypot(0.1, 0.3), rel=0.02
-    )
