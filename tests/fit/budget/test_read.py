@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from fit.budget import predict, read_budget
 from fit.budget.model import Budget
-from fit.budget.read import budget_from
+from fit.budget.read import MATERIAL, budget_from
 from fit.budget.stages.registry import KINDS
 from fit.errors import BudgetError
 
@@ -373,3 +373,12 @@ def test_an_uncertainty_that_cannot_be_is_refused(keys: dict[str, object], said:
 
 def test_an_uncertainty_of_nothing_is_none() -> None:
     assert capacity_u(length_mm_u=0, density_kg_per_m3_u=0.0) == 0.0
+
+
+def test_parameters_of_a_stage_are_its_kinds_own_keys_that_are_set() -> None:
+    conditions = {"power_W": 4.0, "ambient_degC": 25.0}
+    bare = {key: value for key, value in BAR.items() if key not in MATERIAL}
+    tables = {"schema": 1, "conditions": conditions, "stage": [bare]}
+    assert budget_from(tables, Path("budget.toml")).stages[0].parameters == {
+        "length_mm": 40, "area_mm2": 200, "conductivity_W_per_mK": 167
+    }  # fmt: skip

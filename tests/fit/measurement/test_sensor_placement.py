@@ -154,3 +154,12 @@ def test_scatter_of_a_share_is_that_of_ordinary_least_squares():
     expected = residual @ residual / 47 * np.linalg.inv(design.T @ design)[1, 1]
     assert found.covariance[0, 0] == pytest.approx(expected + 2 * GAIN_U**2)
     assert found.covariance[0, 0] - 2 * GAIN_U**2 == pytest.approx(expected, rel=1e-3)
+
+
+@pytest.mark.parametrize(("interval_s", "tells"), [(5.0, True), (120.0, False)])
+def test_scans_too_slow_for_the_case_tell_nothing(interval_s, tells):
+    """A tenth of the case's time scale, some 130 s, has to hold four scans."""
+    prototype = Prototype(NODES, R_K_PER_W, C_J_PER_K, sensors={n: Sensor() for n in NODES})
+    run = record(prototype, 5.0, np.random.default_rng(0), interval_s=interval_s)
+    signals = prepare(run)
+    assert (slow_share(signals, signals.nodes) is not None) is tells
