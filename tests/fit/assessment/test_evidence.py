@@ -176,3 +176,25 @@ def test_a_stated_uncertainty_of_a_capacity_goes_before_the_usual_one(asked) -> 
     parts = [*(0.3 * C[:-1] / C.sum()), 0.1 * C[-1] / C.sum(), NOT_DRAWN, 0.02]
     found = capacity_evidence(made.prediction(stages)).u
     assert found == pytest.approx(np.sqrt(np.sum(np.square(parts))))
+
+
+def test_a_case_without_capacity_gives_no_evidence_whatever_the_others_store(asked) -> None:
+    C = np.array(made.CAPACITY_J_PER_K)
+    C[-1] = 0.0
+    assert capacity_evidence(replace(made.prediction(), C_J_per_K=C)) is None
+    assert asked == []
+
+
+def test_a_capacity_left_out_inside_makes_the_evidence_less_sure(asked) -> None:
+    """A fifth in place of what no drawing shows."""
+    C = np.array(made.CAPACITY_J_PER_K)
+    C[2] = 0.0
+    parts = [*(0.3 * C / C.sum()), UNKNOWN_UPSTREAM, 0.02]
+    found = capacity_evidence(replace(made.prediction(), C_J_per_K=C)).u
+    assert found == pytest.approx(np.sqrt(np.sum(np.square(parts))))
+
+
+def test_spans_without_a_record_give_no_evidence() -> None:
+    prediction = made.prediction()
+    spans = made.spans()
+    assert _capacity_evidence(spans, lay_on_budget(spans, prediction.budget), prediction) is None
