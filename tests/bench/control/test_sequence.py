@@ -194,6 +194,16 @@ def test_time_left_of_a_soak_that_began_later_counts_from_its_start() -> None:
     assert [sequence.left_s(t) for t in (100.0, 130.0, 161.0)] == [60, 30, 0]
 
 
+def test_the_isothermal_check_is_the_first_ten_seconds_of_a_soak_begun_later() -> None:
+    sequence = Sequence(settings(isothermal_K=3.0), started_s=100.0)
+    phases = []
+    for t in range(100, 112):
+        sequence.observe(Scan(float(t), {**steady(t), "case": 30.0}))
+        phases.append(sequence.phase)
+    assert phases == [ISOTHERMAL] * 10 + [SOAK] * 2
+    assert sequence.trip is not None
+
+
 def test_time_left_until_settled_is_not_known_at_first() -> None:
     sequence = Sequence(settings(heat_until="settled"), "ambient")
     walk(sequence, rising(300.0), 61)
