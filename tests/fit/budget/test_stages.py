@@ -283,3 +283,61 @@ def test_torque_and_thread_of_a_screw_are_unsure_together() -> None:
     screw = {"count": 2, "thread_mm": 3, "torque_Nm": 0.5, "torque_Nm_u": 0.05, "thread_mm_u": 0.3}
     stage = make("pad", area_mm2=308, impedance_points=[[100, 300.0]], screw=screw)
     assert stage.parts_u()["clamp_factor"].u == pytest.approx(np.hypot(0.1, 0.1))
+
+
+def test_uncertainty_of_the_clamp_is_a_share_of_its_factor() -> None:
+    """A torque known to a tenth, and a factor of 1.2: 0.12."""
+    screw = {"count": 2, "thread_mm": 3, "torque_Nm": 0.5, "torque_Nm_u": 0.05}
+    stage = make(
+        "pad", area_mm2=308, impedance_points=[[100, 300.0]], screw=screw, clamp_factor=1.2
+    )
+    assert stage.parts_u()["clamp_factor"].u == pytest.approx(0.12)
+    assert stage.parts_u()["clamp_factor"].value == 1.2
+
+
+def test_factors_multiply_what_the_data_sheet_and_the_torque_say() -> None:
+    """Impedance a tenth over; four times the force at twice the factor and torque."""
+    screw = {"count": 2, "thread_mm": 3, "torque_Nm": 0.05}
+    points = [[100, 300.0], [1000, 200.0]]
+    plain = make("pad", area_mm2=308, impedance_points=points, screw={**screw, "torque_Nm": 0.1})
+    same_force = make("pad", area_mm2=308, impedance_points=points, screw=screw, clamp_factor=2.0)
+    worse = make(
+        "pad", area_mm2=308, impedance_points=points, screw={**screw, "torque_Nm": 0.1},
+        impedance_factor=1.1,
+    )  # fmt: skip
+    assert resistance(same_force) == pytest.approx(resistance(plain))
+    assert resistance(worse) == pytest.approx(1.1 * resistance(plain))
+
+
+def joint(**keys: Any) -> float:
+    """1.6 um, slope 0.15, 1.4 GPa at 1.4 MPa on 400 mm2, 167 W/(m K): P/H is 1e-3."""
+    return resistance(
+        make(
+            "joint", area_mm2=400, pressure_MPa=1.4, roughness_um=1.6, slope=0.15,
+            hardness_GPa=1.4, **keys,
+        )
+    )  # fmt: skip
+
+
+def test_joint_in_vacuum_conducts_by_its_spots() -> None:
+    """1.25 k (m/sigma) (P/H)^0.95 by hand, sqrt(2) of each in both m and sigma: they cancel.
+
+    1.25 x 167 x 0.15/1.6e-6 x 1e-3^0.95 = 27643 W/(m2 K); over 400 mm2.
+    """
+    assert joint(gap_W_per_mK=0) == pytest.approx(1 / (27643 * 400e-6), rel=1e-4)
+
+
+def test_joint_with_a_gas_conducts_beside_its_spots() -> None:
+    """k_gap/(Y + M): Y = 1.53 sqrt(2) 1.6 um 1e-3^-0.097 = 6.766 um, M 0.37 um, air 0.026."""
+    gap = 0.026 / 7.136e-6
+    assert joint() == pytest.approx(1 / ((27643 + gap) * 400e-6), rel=1e-4)
+
+
+def test_joint_with_a_layer_conducts_through_that_thickness() -> None:
+    """50 um of a compound of 0.8 W/(m K): 16000 W/(m2 K) beside the spots."""
+    found = joint(gap_W_per_mK=0.8, layer_um=50.0)
+    assert found == pytest.approx(1 / ((27643 + 16000) * 400e-6), rel=1e-4)
+
+
+def test_bow_multiplies_a_joint() -> None:
+    assert joint(bow_factor=1.5) == pytest.approx(1.5 * joint())
