@@ -16,6 +16,9 @@ from fit.assessment.conformity import _time_constants, check, hold, pair_alike
 from fit.errors import BudgetError
 from fit.measurement.spans import with_faults
 from fit.signals.channel_faults import ChannelFault
+
+
+from fit.signals.preparation import Signals
 from tests.support import made
 
 
@@ -182,6 +185,55 @@ def test_swapped_thermocouples_are_asked_about():
     warnings = hold(swapped, made.prediction()).warnings
     assert any("swapped" in warning and "'board_back'" in warning for warning in warnings)
     assert not any("swapped" in warning for warning in hold(spans, made.prediction()).warnings)
+
+
+@pytest.mark.parametrize(("R_K_per_W", "asked"), [(-0.021, True), (-0.019, False), (0.01, False)])
+def test_a_span_is_colder_upstream_where_two_uncertainties_say_so(R_K_per_W, asked):
+    """u is 0.01 K/W."""
+    spans = made.spans()
+    R, covariance = spans.R_K_per_W.copy(), spans.covariance["fit"].copy()
+    R[1], covariance[1, 1] = R_K_per_W, 0.01**2
+    warnings = hold(
+        replace(spans, R_K_per_W=R, covariance={"fit": covariance}), made.prediction()
+    ).warnings
+    assert any("'board_back' reads colder than 'bar'" in text for text in warnings) is asked
+
+
+def recorded(final_degC, end_degC, unknown):
+    """Spans with a record whose nodes came to `end_degC`; the last span unresolved or not."""
+    spans = made.spans()
+    temperature = np.tile(end_degC, (100, 1)).astype(float)
+    still = np.zeros(5)
+    signals = Signals(
+        np.arange(100.0), spans.nodes, temperature, np.full(100, 4.2), "W", still, still,
+        (0.0,), (), (),
+    )  # fmt: skip
+    covariance = spans.covariance["fit"].copy()
+    if unknown:
+        covariance[3, 3] = 100.0
+    return replace(
+        spans, final_degC=np.array(final_degC), covariance={"fit": covariance},
+        responses=(SimpleNamespace(signals=signals),),
+    )  # fmt: skip
+
+
+FINAL, END = [73.0, 60.0, 58.0, 55.0, 23.0], [50.0, 37.0, 35.0, 32.0, 22.0]
+
+
+def test_rise_of_a_node_is_that_of_the_settled_end_above_the_last():
+    path = lay_on_budget(recorded(FINAL, END, unknown=False), made.prediction().budget)
+    assert path.rise_K == pytest.approx([50, 37, 35, 32, 0])
+
+
+def test_rise_of_a_node_is_what_was_shown_where_the_settled_end_is_anybodys_guess():
+    path = lay_on_budget(recorded(FINAL, END, unknown=True), made.prediction().budget)
+    assert path.rise_K == pytest.approx([28, 15, 13, 10, 0])
+
+
+def test_a_settled_end_below_what_was_shown_is_taken_as_it_is():
+    low = [40.0, 37.0, 35.0, 33.0, 23.0]
+    path = lay_on_budget(recorded(low, END, unknown=True), made.prediction().budget)
+    assert path.rise_K == pytest.approx([17, 14, 12, 10, 0])
 
 
 def test_what_the_rig_did_not_state_is_said_once():

@@ -38,6 +38,19 @@ def test_apparent_heat_capacity_is_the_true_one(seed):
     assert found.u < 0.03
 
 
+def test_stored_heat_is_shared_by_capacity_and_rise():
+    """C_i times what node i has warmed by when most is stored, over the sum; none at ambient."""
+    run = random_rig(1, "none").run
+    signals, C = prepare(run), true_capacities(1)
+    found = stored_heat(signals, MEASURED, C, float(run.power.max()))
+    columns = [signals.nodes.index(node) for node in MEASURED[:-1]]
+    readings = signals.temperature_degC[:, columns]
+    by_node = C * (readings - readings[: signals.soak_samples].mean(axis=0))
+    most = by_node[np.convolve(by_node.sum(axis=1), np.ones(30), "same").argmax()]
+    assert found.share[:-1] == pytest.approx(most / most.sum(), abs=0.01)
+    assert found.share[-1] == 0.0
+
+
 def test_power_that_reads_high_makes_the_heat_capacity_seem_larger():
     run = random_rig(1, "none").run
     C, power_W = true_capacities(1), float(run.power.max())
