@@ -12,7 +12,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fit.assessment.alignment import lay_on_budget
-from fit.assessment.conformity import _time_constants, check, hold, pair_alike
+from fit.assessment.conformity import (
+    _time_constants,
+    check,
+    hold,
+    pair_alike,
+    resolved_verdicts,
+)
 from fit.errors import BudgetError
 from fit.measurement.spans import with_faults
 from fit.signals.channel_faults import ChannelFault
@@ -333,3 +339,12 @@ def test_time_constants_are_those_of_the_whole_path_and_stand_beside_the_predict
 def test_time_constants_alike_are_within_a_factor_of_three(factor, paired):
     assert pair_alike(np.array([10.0 * factor]), np.array([10.0])) == paired
     assert pair_alike(np.array([10.0 / factor]), np.array([10.0])) == paired
+
+
+def test_a_span_of_a_verdict_is_resolved_where_it_was_measured_well():
+    """Junction to tab was not measured; the case to air is 7.5 +- 7.5 K/W."""
+    spans = made.spans()
+    covariance = spans.covariance["fit"].copy()
+    covariance[3, 3] = 7.5**2
+    verdict = hold(replace(spans, covariance={"fit": covariance}), made.prediction())
+    assert resolved_verdicts(verdict.spans) == [False, True, True, True, False]
