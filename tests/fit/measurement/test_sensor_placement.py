@@ -163,3 +163,13 @@ def test_scans_too_slow_for_the_case_tell_nothing(interval_s, tells):
     run = record(prototype, 5.0, np.random.default_rng(0), interval_s=interval_s)
     signals = prepare(run)
     assert (slow_share(signals, signals.nodes) is not None) is tells
+
+
+def test_a_case_that_warms_by_half_a_kelvin_tells_too():
+    """0.1 W over 6 K/W, sensors without noise: the shares of the stored heat all the same."""
+    prototype = Prototype(NODES, R_K_PER_W, C_J_PER_K, sensors={n: Sensor() for n in NODES})
+    signals = prepare(record(prototype, 0.1, np.random.default_rng(0), interval_s=5.0))
+    found = slow_share(signals, signals.nodes)
+    stored = np.cumsum(C_J_PER_K)[1:4] / sum(C_J_PER_K)
+    expected = np.array(R_K_PER_W[1:4]) * stored / R_K_PER_W[-1]
+    assert found.share[:3] == pytest.approx(expected, abs=0.005)
