@@ -82,6 +82,7 @@ STATED: list[tuple[str, str, Callable[[float], float]]] = [
         "fit.assessment.decision.DECIDED_AT",
         lambda value: 1 - value,
     ),
+    (f"a swap a {N} of a loose", "fit.assessment.hypotheses.PRIOR_SWAPPED", same),
     (f"gains differ by {N} %", "fit.measurement.sensor_placement.GAIN_U", percent),
     (rf"\({N} in ten read low\)", "fit.assessment.hypotheses.READS_LOW", lambda value: value / 10),
     (f"A lead is named from {N} %", "fit.assessment.diagnosis.LEAD_AT", percent),
@@ -117,6 +118,7 @@ def test_priors_of_the_causes_are_the_ones_stated() -> None:
     from fit.assessment.hypotheses import (
         COOLING,
         HIGH_RESISTANCE,
+        OVERESTIMATED,
         POOR_CONTACT,
         POWER,
         PRIOR,
@@ -125,26 +127,36 @@ def test_priors_of_the_causes_are_the_ones_stated() -> None:
 
     says = (
         r"poor contact (\d+) %, sensor (\d+) %, high resistance (\d+) %, weak cooling (\d+) %, "
-        r"power (\d+) %"
+        r"power (\d+) %, budget too high (\d+) %"
     )
     (found,) = re.findall(says, TEXT)
-    kinds = (POOR_CONTACT, SENSOR, HIGH_RESISTANCE, COOLING, POWER)
+    kinds = (POOR_CONTACT, SENSOR, HIGH_RESISTANCE, COOLING, POWER, OVERESTIMATED)
     assert [float(one) / 100 for one in found] == [PRIOR[kind] for kind in kinds]
 
 
 def test_sizes_of_the_causes_are_the_ones_stated() -> None:
-    from fit.assessment.hypotheses import causes
+    from fit.assessment.hypotheses import OVERESTIMATED, causes
     from tests.fit.assessment.test_diagnosis import pattern
 
     (raised,) = re.findall(r"one resistance up by (\d+) to (\d+) %", TEXT)
     (missed,) = re.findall(r"thermocouple missing (\d+) to (\d+) % of its rise", TEXT)
+    (too_much,) = re.findall(r"or showing (\d+) to (\d+) % too much", TEXT)
     (scaled,) = re.findall(r"all spans scaled by (\d+) to (\d+) %", TEXT)
-    stated = {"poor-contact": raised, "sensor-placement": missed, "power-error": scaled}
+    (better,) = re.findall(r"better than its budget by (\d+) to (\d+) %", TEXT)
+    stated = {
+        "poor-contact": [raised],
+        "sensor-placement": [missed, too_much],
+        "power-error": [scaled, scaled],
+        OVERESTIMATED: [better],
+    }
     for cause in causes(pattern()):
-        if cause.kind in stated:
-            low, high = (float(one) / 100 for one in stated[cause.kind])
-            assert abs(cause.size).min() == pytest.approx(low)
-            assert abs(cause.size).max() == pytest.approx(high)
+        if cause.kind not in stated or cause.other:
+            continue
+        for ends, size in zip(
+            stated[cause.kind], (cause.size[cause.size > 0], -cause.size[cause.size < 0]),
+            strict=False,
+        ):  # fmt: skip
+            assert [size.min(), size.max()] == pytest.approx([float(one) / 100 for one in ends])
 
 
 def test_exponents_of_the_loss_are_the_ones_stated() -> None:

@@ -22,8 +22,6 @@ from fit.assessment.conformity import (
 from fit.errors import BudgetError
 from fit.measurement.spans import with_faults
 from fit.signals.channel_faults import ChannelFault
-
-
 from fit.signals.preparation import Signals
 from tests.support import made
 
