@@ -51,7 +51,7 @@ STATED: list[tuple[str, str, Callable[[float], float]]] = [
     (f"{N} judgements in a row must", "bench.control.sequence.SETTLED_IN_A_ROW", same),
     (f"The first comes after {N} s", "bench.control.sequence.HEATED_AT_LEAST_S", same),
     (rf"ends when {N} \*estimates\* in a row", "bench.control.sequence.DECIDED_IN_A_ROW", same),
-    (rf"last power step \({N} % of it\)", "fit.measurement.streaming.GROWTH", percent),
+    (f"once it has {N} scans", "fit.measurement.streaming.MOST_ROWS", same),
     (
         f"when the scans have grown by {N} %",
         "fit.measurement.streaming.SPANS_GROWTH",
