@@ -9,8 +9,7 @@ HeatrunError                 anything the command line turns into one line; exit
 └── BenchError               the bench itself
     ├── PortError            a port that does not exist, is taken, or may not be opened
     ├── InstrumentLost       an instrument that stopped answering; exit status 4
-    ├── InstrumentRefused    an instrument that answered, but would not do it; exit status 4
-    └── GuardTripped         a limit ended the heat run; exit status 4
+    └── InstrumentRefused    an instrument that answered, but would not do it; exit status 4
 """
 
 from __future__ import annotations
@@ -77,11 +76,5 @@ class InstrumentLost(BenchError):
 
 class InstrumentRefused(BenchError):
     """An instrument that answered, but reported an error or did not do what it was told."""
-
-    exit_status = 4
-
-
-class GuardTripped(BenchError):
-    """A guard limit ended the heat run."""
 
     exit_status = 4

@@ -74,20 +74,6 @@ def normalized_error(
     return (measured - predicted) / expanded if expanded > 0 else math.nan
 
 
-def guard_band(u: float, ratio: float = 1.0) -> float:
-    """Width w = r·U, U = 2u, by which a limit moves inwards for acceptance (ISO 14253-1: r = 1)."""
-    return ratio * 2 * u
-
-
-def largest_false_acceptance(ratio: float) -> float:
-    """Largest probability that a value accepted behind a guard band r·2u lies outside: Φ(−2r).
-
-    >>> round(largest_false_acceptance(1.0), 5)
-    0.02275
-    """
-    return _tail(2 * ratio)
-
-
 def _tail(z: float) -> float:
     """Upper tail 1 − Φ(z) of the standard normal."""
     return 0.5 * math.erfc(z / math.sqrt(2))

@@ -251,37 +251,6 @@ def _step(normal: Array, gradient: Array) -> Array:
     return np.asarray(-np.linalg.solve(normal, gradient) if failed else step)
 
 
-def solve_widely(
-    problem: Problem,
-    start: Array,
-    relative: float = 1e-10,
-    *,
-    reach: float = 7.0,
-    stride: float = 0.5,
-    most_rounds: int = 6,
-) -> Projected:
-    """`solve`, then look along each θ for a lower valley and solve again from there.
-
-    A far start can leave a time constant where its exponential is gone from the data and no slope
-    leads back. reach, stride: how far and how finely each θ is looked along.
-    """
-    here = solve(problem, start, relative)
-    offsets = np.arange(-reach, reach + stride / 2, stride)
-    for _ in range(most_rounds):
-        best = here
-        for k in range(len(start)):
-            for offset in offsets:
-                theta = here.theta.copy()
-                theta[k] += offset
-                if problem.lower[k] <= theta[k] <= problem.upper[k]:
-                    trial = problem.at(theta, with_jacobian=False)
-                    best = trial if trial.cost < best.cost else best
-        if best.cost >= here.cost * (1 - 1e-6):
-            break
-        here = solve(problem, best.theta, relative)
-    return solve(problem, here.theta, relative, most_steps=400)
-
-
 def minimizer(
     problem: Problem,
     theta: Array,
@@ -318,14 +287,3 @@ def minimizer(
         return np.vstack((at(parameters).jacobian, np.diag(rows)))[:, varying]
 
     return lmfit.Minimizer(residual, parameters, fcn_kws={}, calc_covar=calc_covar, Dfun=jacobian)
-
-
-def full_jacobian(solution: Projected, weight: Array) -> Array:
-    """Jacobian of the weighted model by (θ, c_1, …, c_m), node after node: (m, N, q + p m)."""
-    N, m, q = solution.slope.shape
-    p = solution.design.shape[1]
-    J = np.zeros((m, N, q + p * m))
-    for j in range(m):
-        J[j, :, :q] = weight[:, [j]] * solution.slope[:, j]
-        J[j, :, q + p * j : q + p * (j + 1)] = weight[:, [j]] * solution.design
-    return J

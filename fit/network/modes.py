@@ -24,7 +24,7 @@ from itertools import combinations
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fit.network.steady_state import Reduced, heat_flow, reduce_to
+from fit.network.steady_state import Reduced, reduce_to
 from fit.network.topology import Array, Topology, chain
 
 LEAST_RATE_PER_S = 1e-12  # a rate below is lost in rounding: it is no more than zero there
@@ -46,11 +46,6 @@ class Modes:
         heated = self.shape[..., self.topology.source_index, :] * self.tau_s[..., np.newaxis, :]
         return np.asarray(self.shape[..., :, np.newaxis, :] * heated[..., np.newaxis, :, :])
 
-    @property
-    def reference_amplitude(self) -> Array:
-        """b_jk (..., n, K), adding up to 1 for a node with capacity."""
-        return np.asarray(self.shape * self.at_reference[..., np.newaxis, :])
-
     def terms(self, node: str, source: int = 0) -> tuple[Array, Array]:
         """Amplitudes [K/W] and time constants [s] of one node for one source.
 
@@ -68,12 +63,6 @@ class Modes:
             np.concatenate([at_once, amplitude], axis=-1),
             np.concatenate([np.zeros_like(at_once), self.tau_s], axis=-1),
         )
-
-    def flow_amplitude(self, R: ArrayLike) -> Array:
-        """Share of one watt that each mode brings to each link (..., links, sources, K)."""
-        rises = np.moveaxis(self.amplitude_K_per_W, -3, -1)
-        resistance = np.asarray(R, dtype=float)[..., np.newaxis, np.newaxis, :]
-        return np.moveaxis(heat_flow(self.topology, resistance, rises), -1, -3)
 
     def by_resistance(self, R: ArrayLike) -> Array:
         """d ln tau_k / d ln R_e (..., links, K): the share of link e in the mode's loss.

@@ -29,7 +29,6 @@ class Passive:
     tau_s: Array  # (K,), ascending [s]
     lag_s: tuple[float, ...]  # time constants of the sensor that were taken out [s]
     deviation: float  # of the step response without lag, largest, relative to the total
-    deviation_t_s: float  # where it is [s]
     absorbed_s: tuple[float, ...] = ()  # time constants of the other negative terms [s]
 
     @property
@@ -105,7 +104,7 @@ def nearest_passive(R: ArrayLike, tau: ArrayLike) -> Passive:
     lags = tuple(lag_s.tolist())
     if (amplitude > 0).all():
         order = np.argsort(terms)
-        return Passive(amplitude[order], terms[order], lags, 0.0, 0.0)
+        return Passive(amplitude[order], terms[order], lags, 0.0)
     t_s = np.geomspace(terms.min() / 10, terms.max() * 10, _TIMES)
     wanted = step_response(amplitude, terms, t_s)
     decades = np.log10(terms.max() / terms.min()) + 1
@@ -115,9 +114,8 @@ def nearest_passive(R: ArrayLike, tau: ArrayLike) -> Passive:
     kept = sizes > _SMALLEST_SHARE * total
     found, found_tau = sizes[kept] * (total / sizes[kept].sum()), clusters[kept]
     off = np.abs(step_response(found, found_tau, t_s) - wanted)
-    worst = int(np.argmax(off))
     absorbed_s = tuple(terms[amplitude < 0].tolist())
-    return Passive(found, found_tau, lags, float(off[worst] / total), float(t_s[worst]), absorbed_s)
+    return Passive(found, found_tau, lags, float(off.max() / total), absorbed_s)
 
 
 def _solve(tau: Array, t_s: Array, wanted: Array, total: float) -> Array:

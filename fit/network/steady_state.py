@@ -23,7 +23,6 @@ Drop = Callable[[Array], Array]
 
 ROUNDS = 60  # each takes off most of the error: a surface's R goes with a small power of its heat
 AGREEMENT = 1e-9  # relative, of the heat through a link from one round to the next
-STEP = 1e-4  # relative, of a heat, for the slope of a drop
 LEAST_HEAT_W = 1e-3  # below, a drop is taken as proportional to its heat: no rise anyone measures
 
 
@@ -165,14 +164,6 @@ def steady_state(
     return SteadyState(rise, through, resistance)
 
 
-def small_change_resistance(state: SteadyState, drops: Mapping[int, Drop]) -> Array:
-    """Resistances for small changes about a state (..., links) [K/W]: the slope of each drop."""
-    resistance = state.R_K_per_W.copy()
-    for link, drop in drops.items():
-        resistance[..., link] = _tangent(drop, state.flow_W[..., link])
-    return resistance
-
-
 def _rise(topology: Topology, R: Array, power: Array) -> Array:
     return np.asarray(np.einsum("...ns,...s->...n", resistance_matrix(topology, R), power))
 
@@ -193,11 +184,6 @@ def _balanced(topology: Topology, flow_W: Array, power_W: Array) -> Array:
 def _secant(drop: Drop, flow_W: Array) -> Array:
     heat = np.maximum(flow_W, LEAST_HEAT_W)
     return drop(heat) / heat
-
-
-def _tangent(drop: Drop, flow_W: Array) -> Array:
-    heat = np.maximum(flow_W, LEAST_HEAT_W)
-    return (drop(heat * (1 + STEP)) - drop(heat * (1 - STEP))) / (2 * STEP * heat)
 
 
 def _checked(topology: Topology, R: ArrayLike) -> Array:

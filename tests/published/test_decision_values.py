@@ -12,8 +12,6 @@ import pytest
 
 from fit.assessment.decision import (
     decide,
-    guard_band,
-    largest_false_acceptance,
     normalized_error,
     probability_of_conformity,
 )
@@ -32,16 +30,11 @@ def test_probability_of_conformity_of_jcgm_106_examples(value, u, limits, expect
 
 
 @pytest.mark.parametrize(("ratio", "expected"), [(1.0, 0.02275), (0.83, 0.04846), (0.0, 0.5)])
-def test_largest_false_acceptance_behind_a_guard_band(ratio, expected):
-    assert largest_false_acceptance(ratio) == pytest.approx(expected, abs=5e-6)
-
-
-@pytest.mark.parametrize("ratio", [0.0, 0.83, 1.0])
-def test_value_at_the_guarded_limit_has_that_false_acceptance(ratio):
+def test_value_behind_a_guard_band_is_outside_by_the_tail_that_is_left(ratio, expected):
+    """The limit moved inwards by r U = 2 r u: Φ(−2r) of such values lie outside (ISO 14253-1)."""
     limit, u = 0.75, 0.02
-    at_acceptance_limit = limit - guard_band(u, ratio)
-    outside = 1 - probability_of_conformity(at_acceptance_limit, u, upper=limit)
-    assert outside == pytest.approx(largest_false_acceptance(ratio), rel=1e-12)
+    outside = 1 - probability_of_conformity(limit - ratio * 2 * u, u, upper=limit)
+    assert outside == pytest.approx(expected, abs=5e-6)
 
 
 def test_normalized_error_of_iso_17043_at_its_threshold():
@@ -50,6 +43,18 @@ def test_normalized_error_of_iso_17043_at_its_threshold():
     difference = math.hypot(U_measured, U_predicted)
     E_n = normalized_error(1.0 + difference, U_measured / 2, 1.0, U_predicted / 2)
     assert E_n == pytest.approx(1.0)
+
+
+@pytest.mark.parametrize("measured", [0.5, 1.0, 2.0])
+def test_normalized_error_without_any_uncertainty_is_no_number(measured):
+    """0 / 0, and anything over 0: nothing to judge by, as its docstring says."""
+    assert math.isnan(normalized_error(measured, 0.0, 1.0, 0.0))
+
+
+def test_normalized_error_with_one_uncertainty_is_judged_by_it():
+    """(1.3 - 1.0) / (2 x 0.1) = 1.5."""
+    assert normalized_error(1.3, 0.0, 1.0, 0.1) == pytest.approx(1.5)
+    assert normalized_error(1.3, 0.1, 1.0, 0.0) == pytest.approx(1.5)
 
 
 @pytest.mark.parametrize(

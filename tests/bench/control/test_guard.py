@@ -109,6 +109,95 @@ def test_a_supply_that_gives_nothing_while_it_is_on() -> None:
     assert "its own limit" in found[-1].text
 
 
+@pytest.mark.parametrize(("power_W", "odd"), [(0.41, False), (0.43, True)])
+def test_a_tenth_of_the_heating_power_may_be_shown_when_it_is_off(
+    power_W: float, odd: bool
+) -> None:
+    """Of 4.2 W."""
+    watch = guard()
+    watch.check(scan(0.0), True)
+    assert bool(watch.still_on(power_W)) is odd
+
+
+def test_before_it_has_heated_nothing_is_called_still_on() -> None:
+    assert guard().still_on(4.2) == ""
+
+
+@pytest.mark.parametrize(("power_W", "odd"), [(0.43, False), (0.41, True)])
+def test_under_a_tenth_of_the_heating_power_it_has_switched_itself_off(
+    power_W: float, odd: bool
+) -> None:
+    watch = guard()
+    watch.check(scan(0.0), True)
+    found = [watch.check(scan(t, power_W=power_W), True) for t in (1, 2, 3)]
+    assert (found[-1] is not None) is odd
+
+
+def test_the_largest_power_seen_is_the_heating_power() -> None:
+    """Up to 4.2 W and down to 0.41: a tenth of the largest, not of the latest."""
+    watch = guard()
+    for t, power_W in enumerate((1.0, 4.2, 2.0)):
+        watch.check(scan(t, power_W=power_W), True)
+    assert watch.still_on(0.43)
+    assert not watch.still_on(0.41)
+
+
+@pytest.mark.parametrize(("power_W", "heats"), [(0.120, False), (0.122, True)])
+def test_a_fifth_over_what_is_shown_without_power_is_heating(power_W: float, heats: bool) -> None:
+    """0.1 W idle: over 1.2 times that and a milliwatt, 0.121 W."""
+    watch = guard()
+    watch.check(scan(0.0, power_W=0.1), False)
+    watch.check(scan(1.0, power_W=0.05), False)
+    watch.check(scan(2.0, power_W=power_W), True)
+    assert watch.heated is heats
+
+
+def test_one_odd_reading_in_three_is_forgiven() -> None:
+    watch = guard()
+    watch.check(scan(0.0), True)
+    shown = [4.2, 4.2, 0.0] * 4
+    assert not any(watch.check(scan(t, power_W=W), False) for t, W in enumerate(shown, 1))
+
+
+@pytest.mark.parametrize(
+    ("reads", "open_"), [(-201.0, True), (-199.0, False), (1399.0, False), (1401.0, True)]
+)
+def test_what_no_thermocouple_reads_is_an_open_one(reads: float, open_: bool) -> None:
+    watch = guard()
+    found = [watch.check(scan(t, tab=reads), True) for t in range(13)]
+    assert (found[-1] is not None) is open_
+
+
+def test_an_open_sensor_is_told_with_what_came_and_for_how_long() -> None:
+    watch = guard()
+    found = [watch.check(scan(t, tab=2048.0), True) for t in range(12)]
+    assert found[-1] is not None
+    assert found[-1].text == "the sensor of tab is open: 2048 degC from reader for 11 s"
+
+
+def test_a_rate_needs_ten_seconds_to_be_one() -> None:
+    """60 K/min from the start of a record resumed at 500 s: said once 10 s are seen."""
+    watch = guard(max_K_per_min=30.0)
+    found = [watch.check(scan(500.0 + t, tab=23.0 + t), True) for t in range(12)]
+    assert [one is not None for one in found] == [False] * 10 + [True] * 2
+    assert found[-1] is not None
+    assert found[-1].text == "tab rises by 60.0 K/min, over its limit of 30"
+
+
+def test_a_rate_is_that_of_the_last_ten_seconds() -> None:
+    """At rest for a minute, then 60 K/min: five seconds of it are seen at once."""
+    watch = guard(max_K_per_min=25.0)
+    found = [watch.check(scan(t, tab=23.0 + max(0, t - 60)), True) for t in range(80)]
+    assert 62 <= next(t for t, one in enumerate(found) if one) <= 66
+
+
+def test_a_rate_needs_five_scans() -> None:
+    """A scan every five seconds: 10 s hold three of them."""
+    watch = guard(max_K_per_min=30.0)
+    found = [watch.check(scan(5.0 * t, tab=23.0 + 5 * t), True) for t in range(6)]
+    assert [one is not None for one in found] == [False] * 4 + [True] * 2
+
+
 def test_nothing_is_odd_while_it_is_being_switched() -> None:
     watch = guard()
     watch.check(scan(0.0), True)
@@ -150,3 +239,11 @@ def test_a_silent_instrument_is_never_called_an_open_sensor() -> None:
             break
     assert trip is not None
     assert trip.rule == "silence"
+
+
+def test_an_instrument_of_which_no_silence_is_told_is_not_silent() -> None:
+    """Its open sensor is then told as one, also by a guard that is patient for 1 s only."""
+    watch = Guard(short_rig(PORTS, sequence={"interval_s": 0.1}, guard={"silence_s": 1.0}))
+    found = [watch.check(Scan(0.1 * t, {"tab": math.nan}, 4.2, 4.2), True) for t in range(13)]
+    assert found[-1] is not None
+    assert found[-1].rule == "sensor"

@@ -181,6 +181,61 @@ def test_time_left() -> None:
     assert sequence.left_s(61.0) == 99.0
 
 
+def test_time_left_while_cooling_counts_down_to_nothing() -> None:
+    """Heated from 60 s to 160 s, then 30 s of cooling: until 190 s."""
+    sequence = Sequence(settings(heat_s=100.0))
+    walk(sequence, steady, 161)
+    assert sequence.phase == COOL
+    assert [sequence.left_s(t) for t in (160.0, 165.0, 189.0, 190.0, 200.0)] == [30, 25, 1, 0, 0]
+
+
+def test_time_left_of_a_soak_that_began_later_counts_from_its_start() -> None:
+    sequence = Sequence(settings(), started_s=100.0)
+    assert [sequence.left_s(t) for t in (100.0, 130.0, 161.0)] == [60, 30, 0]
+
+
+def test_the_isothermal_check_is_the_first_ten_seconds_of_a_soak_begun_later() -> None:
+    sequence = Sequence(settings(isothermal_K=3.0), started_s=100.0)
+    phases = []
+    for t in range(100, 112):
+        sequence.observe(Scan(float(t), {**steady(t), "case": 30.0}))
+        phases.append(sequence.phase)
+    assert phases == [ISOTHERMAL] * 10 + [SOAK] * 2
+    assert sequence.trip is not None
+
+
+def test_time_left_until_settled_is_not_known_at_first() -> None:
+    sequence = Sequence(settings(heat_until="settled"), "ambient")
+    walk(sequence, rising(300.0), 61)
+    assert sequence.left_s(61.0) is None
+
+
+def test_two_channels_are_held_against_each_other() -> None:
+    """23.0 and 26.5 degC, 3.5 K apart: over 3 K the first of both is named, over 4 K none."""
+    pair = {"tab": 23.0, "case": 26.5}
+    assert off_the_others(pair, 4.0) is None
+    trip = off_the_others(pair, 3.0)
+    assert trip is not None
+    assert (trip.rule, trip.node) == ("isothermal", "tab")
+    assert "tab reads 23.0 degC, 3.5 K below the others" in trip.text
+
+
+@pytest.mark.parametrize(("case_degC", "way"), [(23.8, "above"), (22.2, "below")])
+def test_a_channel_is_told_by_how_much_it_is_off_and_which_way(case_degC: float, way: str) -> None:
+    trip = off_the_others({"tab": 23.0, "case": case_degC, "ambient": 23.0}, 0.5)
+    assert trip is not None
+    assert f"case reads {case_degC:.1f} degC, 0.8 K {way} the others" in trip.text
+    assert "(sequence.isothermal_K = 0.5)" in trip.text
+
+
+def test_exactly_the_limit_apart_is_allowed() -> None:
+    assert off_the_others({"tab": 23.0, "case": 26.0}, 3.0) is None
+
+
+def test_one_channel_has_nothing_to_be_held_against() -> None:
+    assert off_the_others({"tab": 80.0}, 3.0) is None
+
+
 def test_time_left_until_settled_is_near_the_truth() -> None:
     sequence = Sequence(settings(heat_until="settled", heat_s=1e5), "ambient")
     walk(sequence, rising(300.0), 60 + 700, lambda t: Estimate(float(t), (300.0,)))
@@ -235,3 +290,58 @@ def test_a_course_stays_small_and_keeps_its_slope_through_gaps() -> None:
         course.add(0.1 * i, {"tab": math.nan if i % 7 == 0 else 20 + 0.002 * 0.1 * i})
     assert len(course) <= MOST_BINS
     assert course.slope_K_per_s("tab", 500.0)[0] == pytest.approx(0.002, rel=1e-3)
+
+
+def heated_for(elapsed_s: int, temperatures: Temperatures) -> Sequence:
+    """Power on from 60 s, and so long since."""
+    sequence = Sequence(settings(heat_until="settled", heat_s=1e5), "ambient")
+    walk(sequence, temperatures, 60 + elapsed_s)
+    return sequence
+
+
+def test_a_slope_that_does_not_fall_off_tells_its_own_time_constant() -> None:
+    """Half the heating ago the slope of a 1500 s rise was exp(500/1500) of what it is.
+
+    40 K x exp(-950 s/1500 s)/1500 s over the last 100 s of 1000 s; times 1500 s, over the rise.
+    """
+    slow = rising(1500.0)
+    found = heated_for(1000, slow)._to_come("tab", Scan(1060.0, slow(1060.0)), 1000.0, 217.0, [])
+    assert found is not None
+    left, tau_s = found
+    assert tau_s == pytest.approx(1500.0, rel=0.01)
+    assert left == pytest.approx(math.exp(-950 / 1500) / -math.expm1(-1000 / 1500), rel=0.01)
+
+
+def test_a_slope_that_falls_off_leaves_the_time_constant_that_is_known() -> None:
+    fast = rising(150.0)
+    found = heated_for(1000, fast)._to_come("tab", Scan(1060.0, fast(1060.0)), 1000.0, 217.0, [])
+    assert found is not None
+    assert found[1] == 217.0
+
+
+def test_a_slope_that_grows_is_as_slow_as_a_drift() -> None:
+    """At most ten times the time heated."""
+
+    def growing(t_s: float) -> dict[str, float]:
+        return {"tab": 23.0 + 1e-5 * max(0.0, t_s - 60) ** 2, "case": 23.0, "ambient": 23.0}
+
+    sequence = heated_for(1000, growing)
+    found = sequence._to_come("tab", Scan(1060.0, growing(1060.0)), 1000.0, 217.0, [])
+    assert found is not None
+    assert found[1] == pytest.approx(10_000.0)
+
+
+@pytest.mark.parametrize("node", ["case", "ambient"])
+def test_a_node_that_does_not_warm_and_the_reference_are_not_waited_for(node: str) -> None:
+    def at(t_s: float) -> dict[str, float]:
+        return {"tab": rising(300.0)(t_s)["tab"], "case": 23.4, "ambient": 23.0}
+
+    assert heated_for(200, at)._to_come(node, Scan(260.0, at(260.0)), 200.0, 43.0, []) is None
+
+
+def test_the_rooms_drift_is_no_rise_of_the_prototype() -> None:
+    """From 23.0 to 28.0 degC while the room goes from 23.0 to 24.5: 3.5 K."""
+    sequence = Sequence(settings(), "ambient")
+    sequence._start_degC = {"tab": 23.0, "ambient": 23.0}
+    assert sequence._rise("tab", Scan(0.0, {"tab": 28.0, "ambient": 24.5})) == pytest.approx(3.5)
+    assert sequence._rise("tab", Scan(0.0, {"tab": 28.0, "ambient": math.nan})) == 5.0

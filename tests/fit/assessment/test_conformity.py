@@ -12,10 +12,17 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fit.assessment.alignment import lay_on_budget
-from fit.assessment.conformity import check, hold, pair_alike
+from fit.assessment.conformity import (
+    _time_constants,
+    check,
+    hold,
+    pair_alike,
+    resolved_verdicts,
+)
 from fit.errors import BudgetError
 from fit.measurement.spans import with_faults
 from fit.signals.channel_faults import ChannelFault
+from fit.signals.preparation import Signals
 from tests.support import made
 
 
@@ -40,6 +47,27 @@ def test_measured_is_per_watt_of_the_path_not_of_the_supply():
 def test_path_share_uncertainty_is_part_of_the_measured():
     tight = hold(made.spans(relative_u=1e-9), made.prediction())
     assert span(tight, "tab").measured_u_K_per_W == pytest.approx(3.2 * 0.01 / made.SHARE)
+
+
+def test_measured_is_as_sure_as_the_span_and_the_share_together():
+    """1 % of the span and 0.01 of a share of 0.97, a quotient's parts: JCGM 100, 5.1.6."""
+    found = span(verdict_of(), "tab").measured_u_K_per_W
+    assert found == pytest.approx(3.2 * np.hypot(0.01, 0.01 / made.SHARE))
+
+
+def test_the_shares_error_is_one_and_the_same_in_all_spans():
+    """A span of 3.2 + 0.6 K/W, measured to 1 %: the share's error is of their sum."""
+    lumped = hold(made.spans(nodes=("tab", "bar", "case", "ambient")), made.prediction())
+    found = span(lumped, "tab").measured_u_K_per_W
+    assert found == pytest.approx(3.8 * np.hypot(0.01, 0.01 / made.SHARE))
+
+
+def test_normalized_error_is_of_measured_and_predicted_together():
+    """1.5 times 3.2 K/W, each to its own: (4.8 - 3.2) / (2 hypot(u_m, 0.32))."""
+    found = span(verdict_of(factors={"via array": 1.5}), "tab")
+    u = 4.8 * np.hypot(0.01, 0.01 / made.SHARE)
+    assert found.predicted_u_K_per_W == pytest.approx(0.32)
+    assert found.E_n == pytest.approx(1.6 / (2 * np.hypot(u, 0.32)))
 
 
 def test_default_limit_is_a_quarter_above_predicted():
@@ -163,6 +191,55 @@ def test_swapped_thermocouples_are_asked_about():
     assert not any("swapped" in warning for warning in hold(spans, made.prediction()).warnings)
 
 
+@pytest.mark.parametrize(("R_K_per_W", "asked"), [(-0.021, True), (-0.019, False), (0.01, False)])
+def test_a_span_is_colder_upstream_where_two_uncertainties_say_so(R_K_per_W, asked):
+    """u is 0.01 K/W."""
+    spans = made.spans()
+    R, covariance = spans.R_K_per_W.copy(), spans.covariance["fit"].copy()
+    R[1], covariance[1, 1] = R_K_per_W, 0.01**2
+    warnings = hold(
+        replace(spans, R_K_per_W=R, covariance={"fit": covariance}), made.prediction()
+    ).warnings
+    assert any("'board_back' reads colder than 'bar'" in text for text in warnings) is asked
+
+
+def recorded(final_degC, end_degC, unknown):
+    """Spans with a record whose nodes came to `end_degC`; the last span unresolved or not."""
+    spans = made.spans()
+    temperature = np.tile(end_degC, (100, 1)).astype(float)
+    still = np.zeros(5)
+    signals = Signals(
+        np.arange(100.0), spans.nodes, temperature, np.full(100, 4.2), "W", still, still,
+        (0.0,), (), (),
+    )  # fmt: skip
+    covariance = spans.covariance["fit"].copy()
+    if unknown:
+        covariance[3, 3] = 100.0
+    return replace(
+        spans, final_degC=np.array(final_degC), covariance={"fit": covariance},
+        responses=(SimpleNamespace(signals=signals),),
+    )  # fmt: skip
+
+
+FINAL, END = [73.0, 60.0, 58.0, 55.0, 23.0], [50.0, 37.0, 35.0, 32.0, 22.0]
+
+
+def test_rise_of_a_node_is_that_of_the_settled_end_above_the_last():
+    path = lay_on_budget(recorded(FINAL, END, unknown=False), made.prediction().budget)
+    assert path.rise_K == pytest.approx([50, 37, 35, 32, 0])
+
+
+def test_rise_of_a_node_is_what_was_shown_where_the_settled_end_is_anybodys_guess():
+    path = lay_on_budget(recorded(FINAL, END, unknown=True), made.prediction().budget)
+    assert path.rise_K == pytest.approx([28, 15, 13, 10, 0])
+
+
+def test_a_settled_end_below_what_was_shown_is_taken_as_it_is():
+    low = [40.0, 37.0, 35.0, 33.0, 23.0]
+    path = lay_on_budget(recorded(low, END, unknown=True), made.prediction().budget)
+    assert path.rise_K == pytest.approx([17, 14, 12, 10, 0])
+
+
 def test_what_the_rig_did_not_state_is_said_once():
     spans = made.spans()
     silent = spans.covariance | {"power": np.zeros((4, 4)), "sensor_match": np.zeros((4, 4))}
@@ -240,3 +317,32 @@ def test_a_channel_seen_to_be_dead_leads_and_leaves_its_spans_undecided():
     assert [span(verdict, node).decision for node in ("board_back", "bar")] == ["undecided"] * 2
     assert span(verdict, "tab").decision == "conforming"
     assert (verdict.findings[0].where, verdict.findings[0].lead) == ("bar", True)
+
+
+def test_time_constants_are_those_of_the_whole_path_and_stand_beside_the_predicted():
+    """Predicted 5, 60 and 2000 s; a factor 3 off is still alike."""
+    inner = SimpleNamespace(tau_s=np.array([7.0]), tau_u_s=np.array([0.7]), power_unit="W")
+    whole = SimpleNamespace(
+        tau_s=np.array([4.0, 400.0, 1000.0]), tau_u_s=np.array([0.4, 40.0, 100.0]), power_unit="W"
+    )
+    spans = replace(made.spans(), responses=(inner, whole))
+    found = [
+        (one.measured_s, one.measured_u_s, one.predicted_s)
+        for one in _time_constants(spans, made.prediction())
+    ]
+    assert found == [(4.0, 0.4, 5.0), (400.0, 40.0, None), (1000.0, 100.0, 2000.0)]
+
+
+@pytest.mark.parametrize(("factor", "paired"), [(2.9, {0: 0}), (3.1, {})])
+def test_time_constants_alike_are_within_a_factor_of_three(factor, paired):
+    assert pair_alike(np.array([10.0 * factor]), np.array([10.0])) == paired
+    assert pair_alike(np.array([10.0 / factor]), np.array([10.0])) == paired
+
+
+def test_a_span_of_a_verdict_is_resolved_where_it_was_measured_well():
+    """Junction to tab was not measured; the case to air is 7.5 +- 7.5 K/W."""
+    spans = made.spans()
+    covariance = spans.covariance["fit"].copy()
+    covariance[3, 3] = 7.5**2
+    verdict = hold(replace(spans, covariance={"fit": covariance}), made.prediction())
+    assert resolved_verdicts(verdict.spans) == [False, True, True, True, False]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from importlib.resources import as_file, files
 from pathlib import Path
 
@@ -216,6 +217,11 @@ def test_unsure_leak_makes_the_rise_unsure() -> None:
     assert predict(unsure).rise_u_K["case"] > predict(known).rise_u_K["case"]
 
 
+def test_a_leak_without_an_uncertainty_is_exact() -> None:
+    sure = replace(two_stages(), leaks=(Leak("case", 10.0),))
+    assert not any(name.startswith("leak") for name, _, _ in predict(sure).drivers)
+
+
 def one_stage(**more: object) -> Budget:
     tables = {
         "schema": 1,
@@ -290,3 +296,43 @@ def test_command_holds_the_junction_against_its_limit(
     _, output = run_command(str(changed))
     said = [line for line in output.splitlines() if line.startswith("In air of 55 °C junction")]
     assert said == [line for line in said if words in line] != []
+
+
+def test_inputs_are_ranked_by_their_share_of_the_variance() -> None:
+    """3.8 W through 2 +- 0.2 and 3 +- 0.3 K/W, a share of 0.95 +- 0.02 of 20 K.
+
+    Variances by the law of propagation: (3.8 0.2)^2, (3.8 0.3)^2 and (4 0.02 5)^2.
+    """
+    parts = np.array([1.14, 0.76, 0.4]) ** 2
+    found = predict(two_stages(), draws=40000).drivers
+    assert [name for name, _, _ in found] == ["outer", "inner", "conditions"]
+    assert [share for _, _, share in found] == pytest.approx(parts / parts.sum(), abs=0.015)
+
+
+def test_a_runs_own_power_is_no_doubt_of_the_budget() -> None:
+    unsure = two_stages(conditions={**CONDITIONS, "power_W_u": 0.8})
+    keys = {key for _, key, _ in predict(unsure, power_W=4.0).drivers}
+    assert keys == {"R_K_per_W", "path_fraction"}
+    assert "power_W" in {key for _, key, _ in predict(unsure).drivers}
+
+
+def test_a_share_is_never_less_sure_than_half_of_itself() -> None:
+    """0.1 +- 0.02 asked of a budget that states 0.95 +- 0.5: 0.05 of it."""
+    sure = two_stages(
+        conditions={**CONDITIONS, "path_fraction_u": 0.5},
+        stage=[stated("all", "tab to ambient", 5.0, 1e-6)],
+    )
+    found = predict(sure, path_fraction=0.1, draws=40000)
+    assert found.rise_u_K["tab"] == pytest.approx(4.0 * 0.05 * 5.0, rel=0.03)
+
+
+def test_what_a_run_sees_is_the_drop_per_watt_that_enters() -> None:
+    """A leak of 50 K/W at the tab beside 5 K/W: ten elevenths of every watt pass the stages."""
+    leaking = two_stages(leak=[{"node": "tab", "R_K_per_W": 50.0}])
+    assert predict(leaking).R_K_per_W == pytest.approx([2.0 / 1.1, 3.0 / 1.1])
+
+
+def test_time_constant_of_a_usual_capacity_is_known_to_three_tenths() -> None:
+    prediction = predict(one_stage(), draws=40000)
+    found = prediction.tau_u_s[0] / prediction.tau_s[0]
+    assert found == pytest.approx(np.hypot(0.1, 0.3), rel=0.02)

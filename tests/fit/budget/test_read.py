@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from fit.budget import predict, read_budget
 from fit.budget.model import Budget
-from fit.budget.read import budget_from
+from fit.budget.read import MATERIAL, budget_from
 from fit.budget.stages.registry import KINDS
 from fit.errors import BudgetError
 
@@ -324,3 +324,61 @@ def test_any_value_of_a_condition_is_taken_or_refused(value: object, key: str) -
     else:
         said = f"{key} is a number" if isinstance(getattr(budget.conditions, key), float) else ""
     assert key.removesuffix("_u") in said
+
+
+BAR = {
+    "name": "bar", "from": "case", "to": "ambient", "kind": "bar", "length_mm": 40,
+    "area_mm2": 200, "conductivity_W_per_mK": 167, "density_kg_per_m3": 2700,
+    "specific_heat_J_per_kgK": 900,
+}  # fmt: skip
+BAR_J_PER_K = 8e-6 * 2700 * 900
+
+
+def capacity_u(**keys: object) -> float | None:
+    conditions = {"power_W": 4.0, "ambient_degC": 25.0}
+    tables = {"schema": 1, "conditions": conditions, "stage": [{**BAR, **keys}]}
+    return budget_from(tables, Path("budget.toml")).stages[0].C_u_J_per_K
+
+
+def test_capacity_from_mass_is_known_to_a_twentieth_where_nothing_is_stated() -> None:
+    assert capacity_u() == pytest.approx(0.05 * BAR_J_PER_K)
+
+
+def test_capacity_from_mass_is_as_sure_as_what_it_is_made_of() -> None:
+    """Relative parts of a product add in squares (JCGM 100, 5.1.6): 3 % and 4 % are 5."""
+    found = capacity_u(density_kg_per_m3_u=81.0, specific_heat_J_per_kgK_u=36.0)
+    assert found == pytest.approx(0.05 * BAR_J_PER_K)
+    assert capacity_u(density_kg_per_m3_u=81.0) == pytest.approx(0.03 * BAR_J_PER_K)
+
+
+def test_a_capacity_stated_bare_is_of_unknown_doubt_and_one_with_its_own_has_that() -> None:
+    assert capacity_u(C_J_per_K=20.0) is None
+    assert capacity_u(C_J_per_K=20.0, C_J_per_K_u=3.0) == 3.0
+
+
+@pytest.mark.parametrize(
+    ("keys", "said"),
+    [
+        ({"length_mm_u": 40.0}, "length_mm_u: the uncertainty 40 is not below the value 40"),
+        ({"length_mm_u": -1.0}, "length_mm_u: -1.0 will not do"),
+        ({"length_mm_u": True}, "length_mm_u: true will not do"),
+        ({"length_mm_u": 2e12}, "will not do"),
+        ({"C_J_per_K_u": 20.0}, "C_J_per_K_u: the uncertainty 20 is not below the value 19.44"),
+    ],
+)
+def test_an_uncertainty_that_cannot_be_is_refused(keys: dict[str, object], said: str) -> None:
+    with pytest.raises(BudgetError, match=re.escape(said)):
+        capacity_u(**keys)
+
+
+def test_an_uncertainty_of_nothing_is_none() -> None:
+    assert capacity_u(length_mm_u=0, density_kg_per_m3_u=0.0) == 0.0
+
+
+def test_parameters_of_a_stage_are_its_kinds_own_keys_that_are_set() -> None:
+    conditions = {"power_W": 4.0, "ambient_degC": 25.0}
+    bare = {key: value for key, value in BAR.items() if key not in MATERIAL}
+    tables = {"schema": 1, "conditions": conditions, "stage": [bare]}
+    assert budget_from(tables, Path("budget.toml")).stages[0].parameters == {
+        "length_mm": 40, "area_mm2": 200, "conductivity_W_per_mK": 167
+    }  # fmt: skip

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from fit.identification.covariance import autocorrelation
-from fit.identification.least_squares import full_jacobian
 from fit.identification.response import identify
 from tests.fit.identification.test_response import made_run
+from tests.support.jacobian import full_jacobian
 
 
 def test_the_covariance_is_the_sandwich_written_out() -> None:

@@ -10,7 +10,8 @@ import pytest
 from fit.assessment.conformity import hold
 from fit.assessment.diagnosis import posterior_of
 from fit.assessment.hypotheses import CapacityEvidence
-from fit.measurement.heat_capacity import stored_heat
+from fit.identification.covariance import autocorrelation
+from fit.measurement.heat_capacity import _over_designs, stored_heat
 from fit.measurement.spans import measure
 from fit.signals.preparation import prepare
 from tests.benchmarks.faulty_rigs import MEASURED, SHARE, random_rig
@@ -35,6 +36,19 @@ def test_apparent_heat_capacity_is_the_true_one(seed):
     found = stored_heat(prepare(run), MEASURED, true_capacities(seed), float(run.power.max()))
     assert found.ratio * SHARE == pytest.approx(1.0, abs=0.03)
     assert found.u < 0.03
+
+
+def test_stored_heat_is_shared_by_capacity_and_rise():
+    """C_i times what node i has warmed by when most is stored, over the sum; none at ambient."""
+    run = random_rig(1, "none").run
+    signals, C = prepare(run), true_capacities(1)
+    found = stored_heat(signals, MEASURED, C, float(run.power.max()))
+    columns = [signals.nodes.index(node) for node in MEASURED[:-1]]
+    readings = signals.temperature_degC[:, columns]
+    by_node = C * (readings - readings[: signals.soak_samples].mean(axis=0))
+    most = by_node[np.convolve(by_node.sum(axis=1), np.ones(30), "same").argmax()]
+    assert found.share[:-1] == pytest.approx(most / most.sum(), abs=0.01)
+    assert found.share[-1] == 0.0
 
 
 def test_power_that_reads_high_makes_the_heat_capacity_seem_larger():
@@ -98,3 +112,50 @@ def test_budget_without_a_case_capacity_gives_no_evidence():
     rig = random_rig(1, "none")
     bare = replace(rig.prediction, C_J_per_K=np.zeros(5))
     assert hold(measure(rig.run), bare).decision == "conforming"
+
+
+def in_turns(size):
+    """Plus and minus by turns: residuals that do not correlate."""
+    return np.tile([1.0, -1.0], size // 2)
+
+
+def test_one_model_is_ordinary_least_squares():
+    """Slope and variance s^2 (X'X)^-1 by n - p (Seber & Lee, ch. 3)."""
+    x = np.linspace(1.0, 5.0, 40)
+    design = np.column_stack([x, np.ones(40)])
+    energy = 3.0 * x + 2.0 + 0.1 * in_turns(40)
+    coefficient, squares, *_ = np.linalg.lstsq(design, energy, rcond=None)
+    found, variance = _over_designs([design], energy)
+    assert found == pytest.approx(coefficient[0])
+    assert variance == pytest.approx(squares[0] / 38 * np.linalg.inv(design.T @ design)[0, 0])
+
+
+def test_residuals_that_run_together_leave_less_freedom():
+    """As many as n - p times (1 - rho)/(1 + rho), rho of lag one."""
+    x = np.linspace(1.0, 5.0, 40)
+    design = np.column_stack([x, np.ones(40)])
+    energy = 3.0 * x + np.sin(2 * np.pi * np.arange(40) / 8)
+    coefficient, squares, *_ = np.linalg.lstsq(design, energy, rcond=None)
+    rho = autocorrelation((energy - design @ coefficient)[:, None])
+    _, variance = _over_designs([design], energy)
+    spread = np.linalg.inv(design.T @ design)[0, 0]
+    assert variance == pytest.approx(squares[0] / (38 * (1 - rho) / (1 + rho)) * spread)
+
+
+def test_two_models_alike_share_the_answer_and_their_distance_is_doubt():
+    """Both describe it as well: the mean of 3 and 1.5, and a quarter of the square between."""
+    x = np.linspace(1.0, 5.0, 40)
+    one = np.column_stack([x, np.ones(40)])
+    twice = np.column_stack([2 * x, np.ones(40)])
+    energy = 3.0 * x + 0.01 * in_turns(40)
+    (alone, own), (other, own_other) = (_over_designs([design], energy) for design in (one, twice))
+    found, variance = _over_designs([one, twice], energy)
+    assert found == pytest.approx((alone + other) / 2)
+    assert variance == pytest.approx((own + own_other) / 2 + (alone - other) ** 2 / 4)
+
+
+def test_a_model_that_describes_it_worse_does_not_count():
+    x = np.linspace(1.0, 5.0, 40)
+    energy = 3.0 * x + 0.01 * in_turns(40)
+    found, _ = _over_designs([np.column_stack([x]), np.column_stack([x**3])], energy)
+    assert found == pytest.approx(3.0, abs=0.01)

@@ -59,6 +59,20 @@ def test_a_span_next_to_nothing_is_resolved_and_an_unknown_one_is_not() -> None:
     assert found.tolist() == [True, True, False, False, False]
 
 
+@pytest.mark.parametrize(("u", "resolved"), [(0.299, True), (0.301, False)])
+def test_a_span_is_resolved_up_to_three_tenths_of_itself(u: float, resolved: bool) -> None:
+    assert are_resolved([1.0], [u]).tolist() == [resolved]
+    assert are_resolved([-1.0], [u]).tolist() == [resolved]
+
+
+@pytest.mark.parametrize(("u", "resolved"), [(0.049, True), (0.051, False)])
+def test_next_to_nothing_is_half_a_percent_of_the_largest_span_measured(
+    u: float, resolved: bool
+) -> None:
+    """10 K/W is the largest that is measured; 500 K/W beside it is not."""
+    assert are_resolved([10.0, 0.0, 500.0], [1.0, u, 500.0]).tolist() == [True, resolved, False]
+
+
 def test_nothing_known_is_nothing_resolved() -> None:
     assert are_resolved([float("nan")], [0.1]).tolist() == [False]
 

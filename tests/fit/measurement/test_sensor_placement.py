@@ -9,7 +9,13 @@ import pytest
 
 from bench.virtual.prototype import Prototype, Sensor
 from fit.assessment.conformity import hold
-from fit.measurement.sensor_placement import slow_share
+from fit.measurement.sensor_placement import (
+    GAIN_U,
+    _correlation_length,
+    _regress,
+    _time_scale,
+    slow_share,
+)
 from fit.measurement.spans import measure
 from fit.records.run import Run
 from fit.signals.preparation import prepare
@@ -105,3 +111,65 @@ def test_loose_thermocouple_is_found_before_the_case_has_settled(seed):
     lead = hold(spans, rig.prediction).findings[0]
     assert lead.lead
     assert (lead.kind, lead.where) == rig.cause
+
+
+def test_time_scale_of_a_first_order_rise_is_its_time_constant():
+    """From 3 % of it, after 0.0305 tau, to 63 %, after 0.9943 tau."""
+    t_s = np.arange(0.0, 4000.0)
+    found = _time_scale(t_s, 10 * -np.expm1(-t_s / 200.0))
+    assert found == pytest.approx(200 * (0.9943 - 0.0305), abs=1.0)
+
+
+def test_residuals_that_run_together_count_once_a_run():
+    """(1 + rho)/(1 - rho) of the lag-one correlation: 9/10 of ten alike, none of ten in turns."""
+    alike, turns = np.ones(10), np.tile([1.0, -1.0], 5)
+    assert _correlation_length(np.column_stack([alike, turns])) == pytest.approx([19.0, 1.0])
+
+
+def test_a_share_that_is_in_the_readings_is_found_exactly_and_gains_are_its_doubt():
+    """Two spans of 3 and 2 K/W with 0.05 and -0.02 of the case's rise in them, no noise at all.
+
+    A gain error of 0.3 % in each node: hypot(0.3, 0.3) % a span, the node between with both signs.
+    """
+    case = np.linspace(0.0, 20.0, 50)
+    power = np.where(np.arange(50) < 25, 4.0, 1.0)
+    middle = case + 2 * power - 0.02 * case
+    upper = middle + 3 * power + 0.05 * case
+    design = np.column_stack([np.ones(50), case, power])
+    inner = np.array([[1.0, -1.0, 0.0], [0.0, 1.0, -1.0]])
+    found = _regress(design, np.column_stack([upper, middle, case]), inner, np.ones(50))
+    assert found.share == pytest.approx([0.05, -0.02, 1.0])
+    gains = GAIN_U**2 * np.array([[2.0, -1.0, 0.0], [-1.0, 2.0, 0.0], [0.0, 0.0, 0.0]])
+    assert found.covariance == pytest.approx(gains, abs=1e-12)
+
+
+def test_scatter_of_a_share_is_that_of_ordinary_least_squares():
+    """Seber & Lee, ch. 3: s^2 (X'X)^-1 with s^2 by n - p; residuals in turns do not correlate."""
+    case = np.linspace(0.0, 20.0, 50)
+    noise = 0.01 * np.tile([1.0, -1.0], 25)
+    design = np.column_stack([np.ones(50), case, np.where(np.arange(50) < 25, 4.0, 1.0)])
+    inner = np.array([[1.0, -1.0]])
+    found = _regress(design, np.column_stack([case + noise, case]), inner, np.full(50, 3.0))
+    residual = noise - design @ np.linalg.lstsq(design, noise, rcond=None)[0]
+    expected = residual @ residual / 47 * np.linalg.inv(design.T @ design)[1, 1]
+    assert found.covariance[0, 0] == pytest.approx(expected + 2 * GAIN_U**2)
+    assert found.covariance[0, 0] - 2 * GAIN_U**2 == pytest.approx(expected, rel=1e-3)
+
+
+@pytest.mark.parametrize(("interval_s", "tells"), [(5.0, True), (120.0, False)])
+def test_scans_too_slow_for_the_case_tell_nothing(interval_s, tells):
+    """A tenth of the case's time scale, some 130 s, has to hold four scans."""
+    prototype = Prototype(NODES, R_K_PER_W, C_J_PER_K, sensors={n: Sensor() for n in NODES})
+    run = record(prototype, 5.0, np.random.default_rng(0), interval_s=interval_s)
+    signals = prepare(run)
+    assert (slow_share(signals, signals.nodes) is not None) is tells
+
+
+def test_a_case_that_warms_by_half_a_kelvin_tells_too():
+    """0.1 W over 6 K/W, sensors without noise: the shares of the stored heat all the same."""
+    prototype = Prototype(NODES, R_K_PER_W, C_J_PER_K, sensors={n: Sensor() for n in NODES})
+    signals = prepare(record(prototype, 0.1, np.random.default_rng(0), interval_s=5.0))
+    found = slow_share(signals, signals.nodes)
+    stored = np.cumsum(C_J_PER_K)[1:4] / sum(C_J_PER_K)
+    expected = np.array(R_K_PER_W[1:4]) * stored / R_K_PER_W[-1]
+    assert found.share[:3] == pytest.approx(expected, abs=0.005)

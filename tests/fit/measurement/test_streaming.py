@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from fit.identification.response import identify
-from fit.measurement.streaming import MOST_ROWS, Follower
+from fit.measurement.streaming import MOST_ROWS, Follower, _averaged
 from tests.fit.identification.test_response import A_K_PER_W, made_run
 
 
@@ -80,3 +80,31 @@ def test_a_repeated_time_is_left_out() -> None:
 def test_a_wrong_number_of_temperatures_is_refused() -> None:
     with pytest.raises(ValueError, match="2 temperatures for 3 nodes"):
         followed(10).add(1e6, [1.0, 2.0], 0.0)
+
+
+def test_spans_stand_until_the_scans_have_grown_by_three_per_cent() -> None:
+    follower = followed(1200)
+    first = follower.spans()
+    assert first is not None
+    inner = A_K_PER_W[0].sum() - A_K_PER_W[1].sum()
+    assert first.R_K_per_W[0] == pytest.approx(inner, rel=0.1)
+    run = made_run()
+    for i in range(1200, 1237):
+        if i == 1235:
+            assert follower.spans() is first
+        follower.add(float(run.t_s[i]), run.temperature_degC[i], float(run.power[i]))
+    assert follower.spans() is not first
+
+
+def test_there_are_no_spans_before_the_power_is_on() -> None:
+    assert followed(100).spans() is None
+
+
+def test_rows_of_a_like_power_are_joined_and_a_missing_reading_is_its_neighbours() -> None:
+    """4.0 and 4.19 W are alike within 5 % of the largest, 4.19 and 4.42 W are not."""
+    nan = float("nan")
+    rows = np.array([
+        [0.0, 4.0, 20.0], [1.0, 4.19, nan], [2.0, 4.19, nan], [3.0, 4.42, 24.0], [4.0, 4.42, 26.0],
+    ])  # fmt: skip
+    expected = np.array([[0.5, 4.095, 20.0], [2.0, 4.19, nan], [3.5, 4.42, 25.0]])
+    assert _averaged(rows) == pytest.approx(expected, nan_ok=True)

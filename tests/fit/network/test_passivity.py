@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from fit.network.foster import foster_to_cauer, step_response
-from fit.network.passivity import nearest_passive, sensor_lag, without_lag
+from fit.network.passivity import _clusters, _solve, nearest_passive, sensor_lag, without_lag
 
 
 def test_positive_network_is_left_as_it_is():
@@ -64,9 +64,39 @@ def test_stated_deviation_is_the_one_there_is():
     t = np.geomspace(0.5, 6950, 4000)
     off = np.abs(step_response(found.R_K_per_W, found.tau_s, t) - step_response(*COOLING, t)) / 4.8
     assert found.deviation == pytest.approx(off.max(), rel=0.02)
-    assert found.deviation_t_s == pytest.approx(t[off.argmax()], rel=0.1)
 
 
 def test_network_that_falls_is_refused():
     with pytest.raises(ValueError, match="add up"):
         nearest_passive([0.5, -1.0], [1.0, 2.0])
+
+
+def test_runs_on_the_grid_are_one_term_at_their_weighted_geometric_mean():
+    """1 and 3 at 10 and 1000 s: exp((ln 10 + 3 ln 1000)/4) = 10^2.5; then one at 1e5 s."""
+    grid = np.array([1.0, 10.0, 1000.0, 2000.0, 1e5, 1e6])
+    sizes = np.array([0.0, 1.0, 3.0, 0.0, 5.0, 1e-9])
+    assert _clusters(sizes, grid) == pytest.approx([10**2.5, 1e5])
+
+
+def test_sizes_that_are_not_negative_keep_the_total():
+    """Wanted: 2 and 1 K/W, which the grid has; -0.5 beside is no size."""
+    t_s = np.geomspace(0.1, 1000, 100)
+    wanted = step_response([2.0, 1.0], [3.0, 50.0], t_s)
+    found = _solve(np.array([3.0, 12.0, 50.0]), t_s, wanted, 3.0)
+    assert found == pytest.approx([2.0, 0.0, 1.0], abs=1e-6)
+    assert found.sum() == pytest.approx(3.0)
+
+
+def test_sensor_lag_is_what_is_negative_and_faster_than_all_that_is_positive():
+    assert sensor_lag([1.0, -0.5, 2.0, -0.1], [3.0, 1.0, 50.0, 400.0]).tolist() == [1.0]
+    assert sensor_lag([-1.0, -0.5], [3.0, 1.0]).tolist() == []
+
+
+def test_what_was_taken_out_is_said_in_words():
+    found = nearest_passive(*COOLING)
+    assert found.absorbed_s == (356.0,)
+    (said,) = found.taken_out
+    assert said.startswith("a negative term at 356 s, as of a case")
+    assert f"differs by {found.deviation:.1%} of the total at most" in said
+    (lag,) = nearest_passive(*lagging()).taken_out
+    assert lag == "the sensor's lag of 1.5 s is taken out"

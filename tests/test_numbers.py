@@ -1,0 +1,190 @@
+"""Every number that fit/docs/numbers.md states and the code names is the one in the code."""
+
+from __future__ import annotations
+
+import importlib
+import re
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+PAGE = Path(__file__).resolve().parent.parent / "fit" / "docs" / "numbers.md"
+TEXT = " ".join(PAGE.read_text(encoding="utf-8").replace("**", "").split())
+WORDS = {
+    "half": 0.5, "two": 2.0, "three": 3.0, "four": 4.0, "five": 5.0, "nine": 9.0, "ten": 10.0,
+    "tenth": 0.1, "hundredth": 0.01,
+}  # fmt: skip
+N = r"([\d.,]+|[A-Za-z]+)"
+"""A number, in figures or as a word."""
+
+
+def percent(value: float) -> float:
+    return value / 100
+
+
+def same(value: float) -> float:
+    return value
+
+
+STATED: list[tuple[str, str, Callable[[float], float]]] = [
+    # what the page says, the constant, how the one becomes the other
+    (f"by more than {N} times that noise", "fit.signals.preparation.SPIKE_SCALES", same),
+    (rf"after each power step \({N} a decade", "fit.signals.cells.CELLS_PER_DECADE", same),
+    (f"within ±{N} ± ", "fit.identification.pole_model.REFERENCE_PRIOR_SD", same),
+    (f"within ±0.15 ± {N} %", "fit.identification.pole_model.REFERENCE_PRIOR_RELATIVE", percent),
+    (f"than chance does at {N} %", "fit.identification.model_order.SIGNIFICANCE", percent),
+    (f"at least a factor {N} from its", "fit.identification.model_order.CLOSEST_RATIO", same),
+    (rf"u\(ln τ\) under {N},", "fit.identification.model_order.WIDEST_LN_TAU", same),
+    (rf"record \(up to {N} of which", "fit.identification.model_order.SEARCHED", same),
+    (f"A gain {N} times what is needed", "fit.identification.model_order.OVERWHELMING", same),
+    (f"/τ_slowest\\) < {N} %", "fit.identification.response.SETTLED_SHARE", percent),
+    (f"has warmed by {N} K or more", "bench.control.sequence.RISE_AT_LEAST_K", same),
+    (f"· τ ≤ {N} % of its rise", "bench.control.sequence.SETTLED", percent),
+    (f"through the last {N} of the heating", "bench.control.sequence.SLOPE_SHARE", same),
+    (f"at least that time / {N} ", "bench.control.sequence.TIME_CONSTANTS", same),
+    (rf"\(after {N} τ, 1 % is left\)", "bench.control.sequence.TIME_CONSTANTS", same),
+    (rf"from its error \({N} times\)", "bench.control.sequence.SIGNIFICANT", same),
+    (f"up to {N} times the time heated", "bench.control.sequence.SLOWEST", same),
+    (f"{N} judgements in a row must", "bench.control.sequence.SETTLED_IN_A_ROW", same),
+    (f"The first comes after {N} s", "bench.control.sequence.HEATED_AT_LEAST_S", same),
+    (rf"ends when {N} \*estimates\* in a row", "bench.control.sequence.DECIDED_IN_A_ROW", same),
+    (f"once it has {N} scans", "fit.measurement.streaming.MOST_ROWS", same),
+    (
+        f"when the scans have grown by {N} %",
+        "fit.measurement.streaming.SPANS_GROWTH",
+        lambda value: 1 + value / 100,
+    ),
+    (f"once it is known to {N} % of its rise", "bench.acquisition.estimator.FINAL_U", percent),
+    (
+        f"so bad a fit is rarer than 1 in {N}",
+        "fit.identification.ladder.selection.ADEQUATE",
+        lambda value: 1 / value,
+    ),
+    (f"time constant about {N} s,", "fit.identification.ladder.search.HIDDEN_S", same),
+    (f"uncertainties are {N} times", "fit.identification.ladder.selection.CALIBRATION", same),
+    (rf"slow \(by {N} % from the", "fit.identification.energy_balance.LEAST_SLOWING", percent),
+    (f"in the JSON {N} K/W", "fit.identification.energy_balance.UNKNOWN_K_PER_W", same),
+    (rf"leave out \({N} % of the loss", "fit.identification.energy_balance.MODEL_SHARE", percent),
+    (f"and half of {N} times what came", "fit.measurement.discrepancy.OCTAVES", same),
+    (f"standard deviation, {N}/√12", "fit.measurement.discrepancy.OCTAVES", same),
+    (f"is {N} of what the model adds", "fit.measurement.discrepancy.OWN_EXTRAPOLATION", same),
+    (f"uncertainty is over {N} % of its value", "fit.measurement.resolution.RESOLVED", percent),
+    (rf"\(u under {N} % of the largest", "fit.measurement.resolution.NEGLIGIBLE", percent),
+    (f"Uncertainties come from {N} Monte Carlo", "fit.budget.prediction.DRAWS", same),
+    (f"not stated is {N} times the", "fit.assessment.alignment.DEFAULT_LIMIT_FACTOR", same),
+    (f"uncertainty is taken to {N} %: our", "fit.budget.prediction.CAPACITY_U", percent),
+    (f"conforming where p ≥ {N},", "fit.assessment.decision.DECIDED_AT", same),
+    (
+        f"non-conforming where p ≤ {N},",
+        "fit.assessment.decision.DECIDED_AT",
+        lambda value: 1 - value,
+    ),
+    (f"a swap a {N} of a loose", "fit.assessment.hypotheses.PRIOR_SWAPPED", same),
+    (f"gains differ by {N} %", "fit.measurement.sensor_placement.GAIN_U", percent),
+    (rf"\({N} in ten read low\)", "fit.assessment.hypotheses.READS_LOW", lambda value: value / 10),
+    (f"A lead is named from {N} %", "fit.assessment.diagnosis.LEAD_AT", percent),
+    (f"from {N} % where all conforms", "fit.assessment.diagnosis.LEAD_WITHIN_LIMITS_AT", percent),
+    (f"is taken as {N} % of the change", "fit.rating.operating_point.SCALING_DOUBT", percent),
+    (rf"and are marked\. {N} draws", "fit.rating.operating_point.DRAWS", same),
+    (r"x\^(−[\d.]+) \(contact", "fit.statistics.trend.CONTACT_EXPONENT", same),
+]
+
+
+def constant(name: str) -> Any:
+    """What a module's constant is, by its dotted name."""
+    module, _, attribute = name.rpartition(".")
+    return getattr(importlib.import_module(module), attribute)
+
+
+def number(text: str) -> float:
+    """A number in figures or as a word."""
+    text = text.strip(".,").replace("−", "-").lower()
+    return WORDS[text] if text in WORDS else float(text)
+
+
+@pytest.mark.parametrize(("says", "name", "becomes"), STATED, ids=[one[1] for one in STATED])
+def test_a_stated_number_is_the_constant(
+    says: str, name: str, becomes: Callable[[float], float]
+) -> None:
+    found = re.findall(says, TEXT)
+    assert len(found) == 1, f"numbers.md says it {len(found)} times: put it and this table right"
+    assert becomes(number(found[0])) == pytest.approx(constant(name))
+
+
+def test_priors_of_the_causes_are_the_ones_stated() -> None:
+    from fit.assessment.hypotheses import (
+        COOLING,
+        HIGH_RESISTANCE,
+        OVERESTIMATED,
+        POOR_CONTACT,
+        POWER,
+        PRIOR,
+        SENSOR,
+    )
+
+    says = (
+        r"poor contact (\d+) %, sensor (\d+) %, high resistance (\d+) %, weak cooling (\d+) %, "
+        r"power (\d+) %, budget too high (\d+) %"
+    )
+    (found,) = re.findall(says, TEXT)
+    kinds = (POOR_CONTACT, SENSOR, HIGH_RESISTANCE, COOLING, POWER, OVERESTIMATED)
+    assert [float(one) / 100 for one in found] == [PRIOR[kind] for kind in kinds]
+
+
+def test_sizes_of_the_causes_are_the_ones_stated() -> None:
+    from fit.assessment.hypotheses import OVERESTIMATED, causes
+    from tests.fit.assessment.test_diagnosis import pattern
+
+    (raised,) = re.findall(r"one resistance up by (\d+) to (\d+) %", TEXT)
+    (missed,) = re.findall(r"thermocouple missing (\d+) to (\d+) % of its rise", TEXT)
+    (too_much,) = re.findall(r"or showing (\d+) to (\d+) % too much", TEXT)
+    (scaled,) = re.findall(r"all spans scaled by (\d+) to (\d+) %", TEXT)
+    (better,) = re.findall(r"better than its budget by (\d+) to (\d+) %", TEXT)
+    stated = {
+        "poor-contact": [raised],
+        "sensor-placement": [missed, too_much],
+        "power-error": [scaled, scaled],
+        OVERESTIMATED: [better],
+    }
+    for cause in causes(pattern()):
+        if cause.kind not in stated or cause.other:
+            continue
+        for ends, size in zip(
+            stated[cause.kind], (cause.size[cause.size > 0], -cause.size[cause.size < 0]),
+            strict=False,
+        ):  # fmt: skip
+            assert [size.min(), size.max()] == pytest.approx([float(one) / 100 for one in ends])
+
+
+def test_exponents_of_the_loss_are_the_ones_stated() -> None:
+    from fit.identification.energy_balance import EXPONENTS, HIDDEN_LAGS_S
+
+    (said,) = re.findall(r"dt, n = ([\d., ]+\d) n = 1/4", TEXT)
+    assert tuple(float(one) for one in said.split(", ")) == EXPONENTS
+    (lags,) = re.findall(r"with lags from (\d+) to (\d+) s", TEXT)
+    assert tuple(map(float, lags)) == (HIDDEN_LAGS_S[0], HIDDEN_LAGS_S[-1])
+
+
+def test_time_constants_while_logging_are_at_most_as_many_as_stated() -> None:
+    from fit.measurement.streaming import Follower
+
+    (most,) = re.findall(r"with up to (\w+) time constants", TEXT)
+    assert Follower(("tab", "ambient")).max_order == number(most)
+
+
+def test_the_term_of_a_warm_start_is_used_where_it_is_said_to_be() -> None:
+    """With power or without, where a record begins warm; not where it begins at rest."""
+    from fit.identification.pole_model import Model, reduce
+    from fit.signals.preparation import prepare
+    from tests.fit.identification.test_response import made_run
+
+    assert "records that begin warm, with power or without" in TEXT
+    signals = prepare(made_run())
+    record = reduce(signals, signals.nodes[:-1], signals.nodes[-1])
+    assert [record.hot_start, len(Model(record, 2).e)] == [False, 0]
+    warm = Model(replace(record, hot_start=True), 2)
+    assert warm.powered
+    assert len(warm.e) == 2
