@@ -8,7 +8,7 @@ from pathlib import Path
 
 ROOT = Path(__file__).resolve().parent.parent
 FLOORS = (
-    ("fit.errors", "fit.network"),
+    ("fit.errors", "fit.network", "fit.tabular"),
     ("fit.toml_file",),
     ("fit.records",),
     ("fit.signals", "fit.budget"),
@@ -27,6 +27,7 @@ FLOORS = (
     ("bench.commands",),
     ("bench.application",),
     ("bench.cli",),
+    ("bench.__main__",),
 )
 """Lowest first; rooms of one floor do not import each other."""
 LEVEL = {room: level for level, rooms in enumerate(FLOORS) for room in rooms}

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from itertools import pairwise
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -42,6 +43,10 @@ from fit.measurement.resolution import are_resolved
 from fit.measurement.spans import Spans
 from fit.records.run import Array
 from fit.signals.channel_faults import ChannelFault
+from fit.tabular import Tabular
+
+if TYPE_CHECKING:
+    from pandas import DataFrame
 
 CAPACITY_RELATIVE_U = 0.3  # of a predicted heat capacity: our judgement
 UNKNOWN_UPSTREAM = 0.2  # share of the heat capacity above a span where the budget states none
@@ -77,8 +82,8 @@ class TimeConstant:
     predicted_s: float | None
 
 
-@dataclass(frozen=True)
-class Verdict:
+@dataclass(frozen=True, eq=False)
+class Verdict(Tabular):
     """The whole path held against the budget."""
 
     decision: str
@@ -88,6 +93,24 @@ class Verdict:
     prediction: Prediction
     measured: Spans
     time_constants: tuple[TimeConstant, ...] = ()  # ascending
+
+    def __repr__(self) -> str:
+        spans = ", ".join(
+            f"{' + '.join(span.stages)} {span.decision}"
+            for span in self.spans
+            if span.measured_K_per_W is not None
+        )
+        return f"<Verdict {self.decision} at {self.prediction.power_W:.3g} W: {spans}>"
+
+    def to_frame(self) -> DataFrame:
+        """A row a span: predicted, limit, measured [K/W] and the decision."""
+        import pandas as pd
+
+        rows = [
+            asdict(span) | {"stages": " + ".join(span.stages), "resolved": resolved}
+            for span, resolved in zip(self.spans, resolved_verdicts(self.spans), strict=True)
+        ]
+        return pd.DataFrame(rows)
 
 
 def check(spans: Spans, budget: Budget) -> Verdict:

@@ -13,8 +13,11 @@ from numpy.typing import NDArray
 
 from fit.budget.uncertain import Uncertain
 from fit.network.topology import Topology
+from fit.tabular import Tabular
 
 if TYPE_CHECKING:
+    from pandas import DataFrame
+
     from fit.budget.stages.base import StageKeys
 
 Array = NDArray[np.float64]
@@ -71,7 +74,7 @@ class Leak:
 
 
 @dataclass(frozen=True, eq=False)
-class Budget:
+class Budget(Tabular):
     """A budget as read. Compared by identity, so that what is drawn from it can be kept."""
 
     title: str
@@ -80,6 +83,27 @@ class Budget:
     limits: Limits
     stages: tuple[Stage, ...]  # in order, heat source first, ambient last
     leaks: tuple[Leak, ...] = ()
+
+    def __repr__(self) -> str:
+        return f"<Budget {self.title or self.path.name!r}: {' - '.join(self.nodes)}>"
+
+    def to_frame(self) -> DataFrame:
+        """A row a stage, as stated."""
+        import pandas as pd
+
+        rows = [
+            {
+                "name": stage.name,
+                "from": stage.from_node,
+                "to": stage.to_node,
+                "kind": stage.kind,
+                "contact": stage.contact,
+                "limit_K_per_W": stage.limit_K_per_W,
+                "C_J_per_K": stage.C_J_per_K,
+            }
+            for stage in self.stages
+        ]
+        return pd.DataFrame(rows)
 
     @cached_property
     def tree(self) -> Topology:
@@ -106,8 +130,8 @@ class Budget:
         return self.tree.reference
 
 
-@dataclass(frozen=True)
-class Prediction:
+@dataclass(frozen=True, eq=False)
+class Prediction(Tabular):
     """What the budget predicts at one power and one ambient temperature.
 
     `R_K_per_W` is what a run would see: the drop over a stage per watt that enters the path.
@@ -132,3 +156,20 @@ class Prediction:
     warnings: tuple[str, ...] = ()
     tau_u_s: Array = field(default_factory=lambda: np.array([]))  # of tau_s
     heat_share: Array | None = None  # (stages,) of the electrical power that flows through each
+
+    def __repr__(self) -> str:
+        stages = ", ".join(
+            f"{stage.name} {R:.3g}"
+            for stage, R in zip(self.budget.stages, self.R_K_per_W, strict=True)
+        )
+        return f"<Prediction at {self.power_W:.3g} W, {self.ambient_degC:.3g} °C: {stages} K/W>"
+
+    def to_frame(self) -> DataFrame:
+        """A row a stage: resistance and its standard uncertainty [K/W], capacity [J/K]."""
+        import pandas as pd
+
+        return self.budget.to_frame()[["name", "from", "to", "kind"]].assign(
+            R_K_per_W=self.R_K_per_W,
+            R_u_K_per_W=np.sqrt(np.diag(self.R_covariance)),
+            C_J_per_K=pd.Series(self.C_J_per_K),
+        )

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cached_property, partial
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -16,12 +16,16 @@ from fit.identification.model_order import Fitted, Grid, choose, doubts, finish,
 from fit.identification.pole_model import CellRecord, reduce
 from fit.records.run import Array, Run, stated_accuracy
 from fit.signals.preparation import Signals, prepare
+from fit.tabular import Tabular
+
+if TYPE_CHECKING:
+    from pandas import DataFrame
 
 SETTLED_SHARE = 0.02  # of the slowest response still to come when a record counts as settled
 
 
-@dataclass(frozen=True)
-class Response:
+@dataclass(frozen=True, eq=False)
+class Response(Tabular):
     """The identified network: time constants shared by all nodes, resistances per node.
 
     K = number of time constants, m = number of nodes (the reference excluded), hottest node first
@@ -48,6 +52,31 @@ class Response:
     run: Run | None = None  # the run it was identified from
     fit: Fitted | None = None  # the solved least-squares problem, for intervals
     air: CaseToAmbient | None = None  # by energy balance, where ambient is the reference
+
+    def __repr__(self) -> str:
+        tau = ", ".join(f"{one:.3g}" for one in self.tau_s)
+        total = ", ".join(
+            f"{node} {R:.3g}" for node, R in zip(self.nodes, self.total_K_per_W, strict=True)
+        )
+        above = self.reference or "its start"
+        unit = f"K/{self.power_unit}"
+        return f"<Response above {above}: τ {tau} s; totals {total} {unit}>"
+
+    def to_frame(self) -> DataFrame:
+        """A row a node: its total and its share of each time constant, per watt recorded."""
+        import pandas as pd
+
+        shares = {
+            f"R_{tau:.3g}_s": self.resistance_K_per_W[:, k] for k, tau in enumerate(self.tau_s)
+        }
+        return pd.DataFrame(
+            {
+                "node": self.nodes,
+                "R_total_K_per_W": self.total_K_per_W,
+                "R_total_u_K_per_W": self.total_u_K_per_W,
+                **shares,
+            }
+        )
 
     @property
     def total_u_K_per_W(self) -> Array:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from itertools import pairwise
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,12 +23,16 @@ from fit.network.topology import Topology, chain
 from fit.records.run import Array, Run
 from fit.signals.channel_faults import ChannelFault
 from fit.signals.preparation import Signals, only, prepare
+from fit.tabular import Tabular
+
+if TYPE_CHECKING:
+    from pandas import DataFrame
 
 SHORT, SHORT_U = 0.05, 4.0  # relative, and in u: by how much a span may miss what was shown
 
 
-@dataclass(frozen=True)
-class Spans:
+@dataclass(frozen=True, eq=False)
+class Spans(Tabular):
     """Resistances between neighbouring measured nodes, per watt of the *recorded* power.
 
     The path share is not applied here: it belongs to the budget. `covariance` holds the named
@@ -47,6 +52,42 @@ class Spans:
     responses: tuple[Response, ...] = ()  # identified: the inner spans, then all against ambient
     faults: tuple[ChannelFault, ...] = ()  # channels that are not believed
     believed: Spans | None = None  # the spans without those channels, None where all are believed
+
+    def __repr__(self) -> str:
+        u = np.sqrt(np.diag(self.total_covariance))
+        said = [
+            f"{a} - {b} {R:.3g} ± {2 * one:.2g}" if known else f"{a} - {b} not resolved"
+            for (a, b), R, one, known in zip(
+                self.topology.links, self.R_K_per_W, u, self.resolved, strict=True
+            )
+        ]
+        return f"<Spans in K/W, k = 2: {', '.join(said)}>"
+
+    def to_frame(self) -> DataFrame:
+        """A row a span: its nodes, R and its standard uncertainties by source [K/W]."""
+        import pandas as pd
+
+        parts = {f"{name}_u_K_per_W": np.sqrt(np.diag(c)) for name, c in self.covariance.items()}
+        return pd.DataFrame(
+            {
+                "from": self.nodes[:-1],
+                "to": self.nodes[1:],
+                "R_K_per_W": self.R_K_per_W,
+                "u_K_per_W": np.sqrt(np.diag(self.total_covariance)),
+                **parts,
+                "resolved": self.resolved,
+            }
+        )
+
+    @property
+    def inner(self) -> Response | None:
+        """The response that the inner spans come from, above the case; None where there is none."""
+        return next((one for one in self.responses if one.reference != "ambient"), None)
+
+    @property
+    def to_ambient(self) -> Response | None:
+        """The response of the whole path above ambient; None where that was not measured."""
+        return next((one for one in self.responses if one.reference == "ambient"), None)
 
     @property
     def topology(self) -> Topology:

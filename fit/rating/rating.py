@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -25,6 +26,10 @@ from fit.rating.pulsed_loads import (
 )
 from fit.rating.touch_limits import TouchTable
 from fit.records.run import Array
+from fit.tabular import Tabular
+
+if TYPE_CHECKING:
+    from pandas import DataFrame
 
 JUNCTION, TOUCH, CASE = "junction", "touch", "case"
 HOT_TO_TOUCH_degC = 48.0
@@ -89,8 +94,8 @@ class TouchRow:
     decision: str
 
 
-@dataclass(frozen=True)
-class Rating:
+@dataclass(frozen=True, eq=False)
+class Rating(Tabular):
     """Everything `heatrun rate` has to say."""
 
     budget: Budget
@@ -112,6 +117,23 @@ class Rating:
     missing: tuple[str, ...]
     cautions: tuple[str, ...]
     warnings: tuple[str, ...]
+
+    def __repr__(self) -> str:
+        allowed = "no limit stated"
+        if self.allowable_power_W is not None:
+            power = self.allowable_power_W
+            allowed = f"{power.value:.3g} ± {2 * power.u:.2g} W allowable, set by {self.set_by}"
+        return f"<Rating at {self.ambient_degC:.3g} °C: {allowed}>"
+
+    def to_frame(self) -> DataFrame:
+        """A row a node at the design power and the worst ambient [degC]."""
+        import pandas as pd
+
+        rows = [
+            {"node": one.node, "degC": one.degC.value, "u_K": one.degC.u, "basis": one.basis}
+            for one in self.nodes
+        ]
+        return pd.DataFrame(rows)
 
 
 def rate(

@@ -10,13 +10,18 @@ import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from fit.errors import RecordError
 from fit.records.readings_table import Array, read_readings
 from fit.records.writer import DOCUMENT, EVENTS, READINGS, SCHEMA, RunWriter, write_result
+from fit.tabular import Tabular
 from fit.toml_file import shown
+
+if TYPE_CHECKING:
+    from pandas import DataFrame
 
 __all__ = ["Array", "Event", "Run", "RunWriter", "read_events", "read_run", "write_result"]
 
@@ -33,8 +38,8 @@ class Event:
     details: Mapping[str, object] = field(default_factory=dict)
 
 
-@dataclass(frozen=True)
-class Run:
+@dataclass(frozen=True, eq=False)
+class Run(Tabular):
     """One heat run as it was recorded: nothing corrected, nothing invented.
 
     Missing readings are NaN. `document` is run.json (empty for a bare CSV), `left_out` says what
@@ -51,6 +56,21 @@ class Run:
     events: tuple[Event, ...] = ()
     document: Mapping[str, object] = field(default_factory=dict)
     left_out: tuple[str, ...] = ()
+
+    def __repr__(self) -> str:
+        if not len(self.t_s):
+            return f"<Run {self.label!r}: no scan>"
+        return (
+            f"<Run {self.label!r}: {len(self.t_s)} scans of {', '.join(self.nodes)}"
+            f" over {self.t_s[-1] - self.t_s[0]:.0f} s>"
+        )
+
+    def to_frame(self) -> DataFrame:
+        """Readings as recorded: t_s, <node>_degC and the power (n rows)."""
+        import pandas as pd
+
+        columns = {f"{node}_degC": self.temperature_degC[:, j] for j, node in enumerate(self.nodes)}
+        return pd.DataFrame({"t_s": self.t_s, **columns, f"power_{self.power_unit}": self.power})
 
     @property
     def folder(self) -> Path | None:

@@ -2,8 +2,14 @@
 
 from __future__ import annotations
 
+import re
 import subprocess
 import sys
+from importlib.metadata import version
+from pathlib import Path
+
+from fit.assessment.conformity import hold
+from tests.support import made
 
 
 def test_no_function_is_hidden_by_the_module_of_its_name() -> None:
@@ -22,3 +28,43 @@ def test_importing_the_library_loads_nothing_heavy() -> None:
         "sys.exit(bool({'numpy', 'pandas', 'scipy', 'lmfit', 'matplotlib'} & set(sys.modules)))"
     )
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
+
+
+def test_every_public_name_is_there_and_listed() -> None:
+    import fit
+
+    assert len(fit.__all__) <= 25
+    for name in fit.__all__:
+        assert getattr(fit, name) is not None
+    assert set(fit.__all__) <= set(dir(fit))
+
+
+def test_the_documentation_uses_public_names_only() -> None:
+    import fit
+
+    text = (Path(fit.__file__).parent / "docs" / "library.md").read_text(encoding="utf-8")
+    used = set(re.findall(r"\bfit\.([A-Za-z_]+)\(", text))
+    assert used <= set(fit.__all__)
+    assert {"read_run", "measure", "check", "compare", "rate"} <= used
+
+
+def test_the_version_is_that_of_the_package() -> None:
+    import fit
+
+    assert fit.__version__ == version("heatrun")
+
+
+def test_the_package_runs_as_a_module() -> None:
+    done = subprocess.run(
+        [sys.executable, "-m", "bench", "--version"], check=False, capture_output=True, text=True
+    )
+    assert (done.returncode, done.stdout.strip()[-5:]) == (0, version("heatrun"))
+
+
+def test_results_are_short_in_a_console_and_tables_in_a_notebook() -> None:
+    verdict = hold(made.spans(), made.prediction())
+    results = (verdict, verdict.measured, verdict.prediction, verdict.prediction.budget)
+    for result in results:
+        assert len(repr(result)) < 400
+        assert "<table" in result._repr_html_()
+        assert len(result.to_frame()) == len(result.to_frame().drop_duplicates())
