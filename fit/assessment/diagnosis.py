@@ -26,6 +26,7 @@ from scipy.special import ndtr
 from fit.assessment.advice import Advice, advise
 from fit.assessment.decision import CONFORMING, decide_all
 from fit.assessment.hypotheses import (
+    BESIDE,
     OVERESTIMATED,
     POWER,
     PRIOR_UNEXPLAINED,
@@ -234,6 +235,17 @@ def _mean_size(cause: Cause, log_likelihood: Array) -> float:
     return float(likelihood @ cause.size / likelihood.sum())
 
 
+@dataclass(frozen=True, eq=False)
+class _Table:
+    """Of every scale (n,): what the likelihood of the spans needs of a prior covariance."""
+
+    precision: Array  # (n, s, s)
+    log_det: Array  # (n,)
+    gain: Array  # (n, s, s) from residuals to the truth
+    truth_u: Array  # (n, s)
+    prior_inside: Array  # (s,) log-probability of lying within the limit before any reading
+
+
 class _Likelihood:
     """Log-likelihoods of one pattern, up to a constant common to all hypotheses."""
 
@@ -242,23 +254,34 @@ class _Likelihood:
         self.pattern = pattern
         # Exactly known values would make the covariance singular.
         floor = np.diag((LEAST_RELATIVE_U * pattern.predicted_K_per_W) ** 2)
-        prior, measured = pattern.predicted_covariance, pattern.measured_covariance + floor
-        self._measured_covariance = measured
+        self._measured_covariance = pattern.measured_covariance + floor
         self._scales = np.unique(scales)
-        by_scale = self._scales[:, None, None]
-        covariance = by_scale**2 * prior + measured
-        self._precision = np.linalg.inv(covariance)
-        self._log_det = np.linalg.slogdet(covariance)[1]
-        self._gain = by_scale * prior @ self._precision
-        posterior = prior - by_scale * self._gain @ prior
-        self._truth_u = _u(posterior)
-        margin = pattern.limit_K_per_W - pattern.predicted_K_per_W
-        self._prior_inside = _log_inside(margin, _u(prior))
+        self._tables: dict[frozenset[int], _Table] = {}
+
+    def _table(self, beside: frozenset[int]) -> _Table:
+        """What hypotheses share that move the spans beside an accused contact, at every scale."""
+        if beside not in self._tables:
+            pattern, moved = self.pattern, np.zeros(len(self.pattern.measured_K_per_W))
+            moved[list(beside)] = BESIDE
+            prior = pattern.predicted_covariance + np.diag((moved * pattern.predicted_K_per_W) ** 2)
+            by_scale = self._scales[:, None, None]
+            covariance = by_scale**2 * prior + self._measured_covariance
+            precision = np.asarray(np.linalg.inv(covariance), dtype=float)
+            gain = by_scale * prior @ precision
+            margin = pattern.limit_K_per_W - pattern.predicted_K_per_W
+            self._tables[beside] = _Table(
+                precision=precision,
+                log_det=np.linalg.slogdet(covariance)[1],
+                gain=gain,
+                truth_u=_u(prior - by_scale * gain @ prior),
+                prior_inside=_log_inside(margin, _u(prior)),
+            )
+        return self._tables[beside]
 
     def nothing(self) -> float:
         """Every span as budgeted and within its limit."""
         shift = np.zeros((1, len(self.pattern.measured_K_per_W)))
-        spans = self._spans(np.ones(1), shift, frozenset())
+        spans = self._spans(np.ones(1), shift, frozenset(), frozenset())
         return float(spans[0] + self._slow(shift[:, :-1])[0] + self._capacity(np.ones(1))[0])
 
     def unexplained(self) -> float:
@@ -275,7 +298,7 @@ class _Likelihood:
 
     def over_sizes(self, cause: Cause) -> Array:
         """Log-likelihood of a cause at each of its sizes (G,)."""
-        spans = self._spans(cause.scale, cause.shift_K_per_W, cause.free)
+        spans = self._spans(cause.scale, cause.shift_K_per_W, cause.free, cause.beside)
         return spans + self._slow(cause.slow_shift) + self._capacity(cause.capacity_scale)
 
     def of_pair(self, one: Cause, other: Cause) -> float:
@@ -289,7 +312,7 @@ class _Likelihood:
             shift_other = shift_other * one.scale[:, None, None]
         shift = (shift_one + shift_other).reshape(len(scale), -1)
         slow_shift = one.slow_shift[:, None, :] + other.slow_shift[None, :, :]
-        logs = self._spans(scale, shift, one.free | other.free)
+        logs = self._spans(scale, shift, one.free | other.free, one.beside | other.beside)
         logs += self._slow(slow_shift.reshape(len(scale), -1))
         logs += self._capacity(np.multiply.outer(one.capacity_scale, other.capacity_scale).ravel())
         return _log_mean(logs, np.multiply.outer(one.weight, other.weight).ravel())
@@ -309,17 +332,19 @@ class _Likelihood:
         u = np.hypot(capacity.u, spread)
         return -0.5 * ((capacity.ln_ratio - np.log(scale)) / u) ** 2 - np.log(u)
 
-    def _spans(self, scale: Array, shift: Array, free: frozenset[int]) -> Array:
+    def _spans(
+        self, scale: Array, shift: Array, free: frozenset[int], beside: frozenset[int]
+    ) -> Array:
         """Log-likelihood of the spans, for scales (G,) and shifts (G, s)."""
-        pattern = self.pattern
+        pattern, table = self.pattern, self._table(beside)
         which = np.searchsorted(self._scales, scale)
         residual = pattern.measured_K_per_W - scale[:, None] * pattern.predicted_K_per_W - shift
-        weighted = np.einsum("gst,gt->gs", self._precision[which], residual)
-        log = -0.5 * (np.einsum("gs,gs->g", residual, weighted) + self._log_det[which])
-        held = [i for i in range(residual.shape[1]) if i not in free]
-        update = np.einsum("gst,gt->gs", self._gain[which][:, held], residual)
+        weighted = np.einsum("gst,gt->gs", table.precision[which], residual)
+        log = -0.5 * (np.einsum("gs,gs->g", residual, weighted) + table.log_det[which])
+        held = [i for i in range(residual.shape[1]) if i not in free | beside]
+        update = np.einsum("gst,gt->gs", table.gain[which][:, held], residual)
         margin = (pattern.limit_K_per_W - pattern.predicted_K_per_W)[held] - update
-        inside = _log_inside(margin, self._truth_u[which][:, held]) - self._prior_inside[held]
+        inside = _log_inside(margin, table.truth_u[which][:, held]) - table.prior_inside[held]
         return log + inside.sum(axis=1)
 
 

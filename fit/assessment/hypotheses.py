@@ -39,6 +39,10 @@ OTHER_ODDS = 0.5
 SMALLEST_MISS, LARGEST_MISS = 0.02, 0.98  # of its rise, by a bead that hangs on by a thread
 READS_LOW = 0.9  # a bead that touches badly reads between its node and the air: low
 SIZES = 61
+# A contact that misses a patch bends the heat's way on both sides of it, and so the resistance
+# between points there: by -56 to +81 % of itself in twelve fields, a wedge's by up to 13 %
+# (`tests.benchmarks.field`, seeds 500-511).
+BESIDE = 0.2
 
 
 @dataclass(frozen=True)
@@ -102,6 +106,7 @@ class Cause:
     free: frozenset[int]
     capacity_scale: Array  # (G,) apparent heat capacity over the true one
     other: str = ""  # the node that this one's thermocouple is taken for
+    beside: frozenset[int] = frozenset()  # spans that the cause may move by BESIDE, either way
 
 
 def causes(pattern: Pattern) -> tuple[Cause, ...]:
@@ -125,7 +130,10 @@ def _stage_causes(pattern: Pattern) -> list[Cause]:
         odds = 0.0
         for stage, resistance in zip(stages, predicted, strict=True):
             if stage.contact:
-                found.append(_raised(pattern, i, (POOR_CONTACT, stage.name, 1.0), resistance))
+                contact = _raised(pattern, i, (POOR_CONTACT, stage.name, 1.0), resistance)
+                inner = range(len(pattern.stages) - 1)
+                beside = frozenset(j for j in (i - 1, i + 1) if j in inner)
+                found.append(replace(contact, beside=beside))
             elif stage.kind == "surface" or stage.to_node == "ambient":
                 found.append(_raised(pattern, i, (COOLING, stage.name, 1.0), resistance))
             else:

@@ -25,6 +25,7 @@ from fit.assessment.diagnosis import (
     posterior_of,
 )
 from fit.assessment.hypotheses import (
+    BESIDE,
     OVERESTIMATED,
     PRIOR_UNEXPLAINED,
     CapacityEvidence,
@@ -78,7 +79,13 @@ def likelihood() -> _Likelihood:
 
 
 def by_hand(
-    scale: float, shift: np.ndarray, slow: np.ndarray, capacity: float, free: set[int]
+    scale: float,
+    shift: np.ndarray,
+    slow: np.ndarray,
+    capacity: float,
+    free: set[int],
+    *,
+    beside: frozenset[int] = frozenset(),
 ) -> float:
     """Densities of all that is read, and of every span not accused lying within its limit.
 
@@ -87,13 +94,14 @@ def by_hand(
     """
     made = witnessed()
     p, y = made.predicted_K_per_W, made.measured_K_per_W
-    prior = np.diag(made.predicted_covariance)
+    prior = np.diag(made.predicted_covariance).copy()
+    prior[list(beside)] += (BESIDE * p[list(beside)]) ** 2
     noise = np.diag(made.measured_covariance) + (LEAST_RELATIVE_U * p) ** 2
     total = scale**2 * prior + noise
     log = float(norm.logpdf(y, scale * p + shift, np.sqrt(total)).sum())
     truth = p + scale * prior / total * (y - scale * p - shift)
     truth_u = np.sqrt(prior - scale**2 * prior**2 / total)
-    for i in {0, 1, 2, 3} - free:
+    for i in {0, 1, 2, 3} - free - beside:
         log += norm.logcdf(made.limit_K_per_W[i], truth[i], truth_u[i])
         log -= norm.logcdf(made.limit_K_per_W[i], p[i], np.sqrt(prior[i]))
     assert made.slow is not None
@@ -119,6 +127,7 @@ def test_one_cause_is_its_density_over_that_of_nothing_wrong(cause: Cause) -> No
         cause.slow_shift[0],
         float(cause.capacity_scale[0]),
         set(cause.free),
+        beside=cause.beside,
     )
     found = likelihood().over_sizes(cause)[0] - likelihood().nothing()
     assert found == pytest.approx(expected - NOTHING, abs=1e-9)
@@ -143,6 +152,7 @@ def test_two_causes_are_both_their_shifts_and_both_their_scales(
         one.slow_shift[0] + other.slow_shift[0],
         float(one.capacity_scale[0] * other.capacity_scale[0]),
         set(one.free | other.free),
+        beside=one.beside | other.beside,
     )
     found = likelihood().of_pair(one, other) - likelihood().nothing()
     assert found == pytest.approx(expected - NOTHING, abs=1e-9)
@@ -235,7 +245,9 @@ def found_by(decision: str, *likely: tuple[str, str, float]) -> list[tuple[str, 
     """Where is said to be wrong, and whether it leads, for causes of given probabilities."""
     by_name = {(one.kind, one.where): one for one in causes(pattern()) if not one.other}
     suspicions = tuple(Suspicion(by_name[kind, where], p, 0.5) for kind, where, p in likely)
-    found = find_causes(pattern(), decision, Posterior(0.0, 0.0, suspicions))
+    decisions = ["conforming" if decision == "conforming" else "undecided"] * 4
+    decisions[1] = decision
+    found = find_causes(pattern(), decisions, Posterior(0.0, 0.0, suspicions))
     return [(one.where, one.lead) for one in found]
 
 
