@@ -157,7 +157,7 @@ def hold(spans: Spans, prediction: Prediction) -> Verdict:
     if evidence is not None and posterior is not None:
         by_ends = {(one.from_node, one.to_node): one.decision for one in verdicts}
         decisions = [by_ends.get(ends, UNDECIDED) for ends in pairwise(evidence.nodes)]
-        findings = find_causes(evidence, decisions, posterior)
+        findings = find_causes(evidence, decisions, posterior, settled=spans.settled)
         said = remarks(evidence, posterior)
     return Verdict(
         decision=decision,

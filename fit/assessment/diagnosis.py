@@ -28,6 +28,7 @@ from fit.assessment.decision import CONFORMING, decide_all
 from fit.assessment.hypotheses import (
     BESIDE,
     OVERESTIMATED,
+    POOR_CONTACT,
     POWER,
     PRIOR_UNEXPLAINED,
     SENSOR,
@@ -82,7 +83,7 @@ class Posterior:
 
 
 def find_causes(
-    pattern: Pattern, decisions: Sequence[str], posterior: Posterior
+    pattern: Pattern, decisions: Sequence[str], posterior: Posterior, *, settled: bool = True
 ) -> tuple[Finding, ...]:
     """Findings in order of probability, the lead first; none where all is in budget.
 
@@ -93,9 +94,15 @@ def find_causes(
         pattern: measured and predicted spans.
         decisions: on each of its spans. A stage in a span that conforms is no cause of anything.
         posterior: what explains the pattern, see `explain`.
+        settled: whether the record saw the end of the rise. Before, a contact that explains the
+            deviation too is not set aside for a thermocouple.
     """
     conforming = decide_all(list(decisions)) == CONFORMING
     lead_at = LEAD_WITHIN_LIMITS_AT if conforming else LEAD_AT
+    by_contact = any(
+        one.cause.kind == POOR_CONTACT and one.probability >= MENTION_AT
+        for one in posterior.suspicions
+    )
     findings: list[Finding] = []
     for suspicion in posterior.suspicions:
         if suspicion.probability < MENTION_AT:
@@ -104,6 +111,8 @@ def find_causes(
         if cause.kind == OVERESTIMATED or any(decisions[i] == CONFORMING for i in cause.free):
             continue
         lead = not findings and suspicion.probability >= lead_at
+        if cause.kind == SENSOR and by_contact and not settled:
+            lead = False
         if conforming and not findings and not lead:
             return ()
         findings.append(_finding(pattern, suspicion, lead))

@@ -231,3 +231,21 @@ def test_a_contact_that_misses_a_patch_may_move_the_span_beside_it():
     """The pad at twice its budget, the vias beside it a third above theirs: a field, no two."""
     lead = findings_of(factors={"pad": 2.2, "via array": 1.3})[0]
     assert (lead.kind, lead.where, lead.lead) == ("poor-contact", "pad", True)
+
+
+@pytest.mark.parametrize("settled", [True, False])
+def test_while_the_rise_goes_on_no_thermocouple_leads_where_a_contact_explains_it_too(settled):
+    """A bar that reads low by a little less than its pad's excess: seven to one, or so."""
+    made_pattern = pattern((3.2, 0.93, 0.42, 7.5))
+    likely = posterior_of(made_pattern)
+    suspicions = tuple(
+        replace(one, probability=p)
+        for one, p in (
+            (next(s for s in likely.suspicions if s.cause.where == "bar"), 0.8),
+            (next(s for s in likely.suspicions if s.cause.where == "pad"), 0.1),
+        )
+    )
+    found = find_causes(
+        made_pattern, CONDEMNED, replace(likely, suspicions=suspicions), settled=settled
+    )
+    assert [one.lead for one in found] == [settled, False]
