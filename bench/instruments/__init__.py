@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, cast
 if TYPE_CHECKING:
     from bench.clock import Clock
     from bench.instruments.base import Driver
+    from bench.instruments.emergency_off import OffStep
     from bench.instruments.settings import InstrumentSettings
 
 DRIVERS = {
@@ -32,6 +33,16 @@ def open_driver(instrument: InstrumentSettings, clock: Clock) -> Driver:
         clock: stamps the readings.
     """
     return cast("Driver", _module(instrument.driver).Instrument(instrument, clock))
+
+
+def off_steps(instrument: InstrumentSettings) -> tuple[OffStep, ...]:
+    """What the watchdog sends to switch an instrument off; empty where its driver does not say.
+
+    Args:
+        instrument: one entry of `Rig.instrument`, with its [instrument.switch].
+    """
+    driver = _module(instrument.driver).Instrument
+    return tuple(driver.off_steps(instrument)) if hasattr(driver, "off_steps") else ()
 
 
 def _module(driver: str) -> ModuleType:

@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Any, Protocol
+
+from bench.instruments.emergency_off import OffStep
 
 MOST_BAD_LINES = 100  # kept between two calls of take_bad_lines
 
@@ -36,6 +38,15 @@ class BadLines:
 
 class Driver(Protocol):
     """One instrument on one port. Called from one thread only, the one that owns the port."""
+
+    @staticmethod
+    def off_steps(settings: Any) -> tuple[OffStep, ...]:
+        """What switches it off, from its block of the rig alone: for the watchdog to send.
+
+        The watchdog is another process and imports no driver. A driver without this is refused
+        where its instrument switches the power.
+        """
+        ...
 
     def open(self) -> None:
         """Open the port and make sure the right instrument answers.

@@ -15,6 +15,7 @@ from pydantic import AfterValidator
 
 from bench.clock import Clock
 from bench.instruments.base import BadLines, Reading
+from bench.instruments.emergency_off import OffStep, text_off_steps
 from bench.instruments.settings import Command, InstrumentSettings, Text
 from bench.instruments.transport import Transport
 from fit.errors import InstrumentRefused
@@ -102,6 +103,17 @@ class Instrument:
         self._parse = parser(settings)
         self._port = Transport(settings, settings.terminator, streaming=settings.streams)
         self._bad_lines = BadLines()
+
+    @staticmethod
+    def off_steps(settings: Settings) -> tuple[OffStep, ...]:
+        """The off commands as lines, then `state`."""
+        assert settings.switch is not None
+        return text_off_steps(
+            settings.switch.off,
+            settings.switch.state,
+            terminator=settings.terminator,
+            reply_s=settings.reply_s,
+        )
 
     def open(self) -> None:
         """Open the port. Raises PortError."""

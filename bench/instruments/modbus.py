@@ -15,6 +15,7 @@ from pydantic import AfterValidator, Field, Strict
 
 from bench.clock import Clock
 from bench.instruments.base import BadLines, Reading
+from bench.instruments.emergency_off import OffStep
 from bench.instruments.settings import Block, InstrumentSettings, Number, Switch, Text
 from bench.instruments.transport import LOST, open_port
 from fit.errors import InstrumentLost, InstrumentRefused
@@ -59,6 +60,26 @@ def parse_write(command: str) -> Write:
             f"a {target} up to {largest}"
         )
     return write
+
+
+def write_frame(write: Write) -> bytes:
+    """A write as it goes over the line.
+
+    >>> write_frame(parse_write("slave 3 coil 0 = 0")).hex()
+    '030500000000cc28'
+    """
+    from pymodbus.framer import FramerRTU
+    from pymodbus.pdu import DecodePDU
+    from pymodbus.pdu.bit_message import WriteSingleCoilRequest
+    from pymodbus.pdu.register_message import WriteSingleRegisterRequest
+
+    place: dict[str, Any] = {"dev_id": write.slave, "address": write.address}
+    request: Any = (
+        WriteSingleCoilRequest(**place, bits=[bool(write.value)])
+        if write.target == "coil"
+        else WriteSingleRegisterRequest(**place, registers=[write.value])
+    )
+    return bytes(FramerRTU(DecodePDU(is_server=False)).buildFrame(request))
 
 
 def _not_zero(scale: float) -> float:
@@ -167,6 +188,13 @@ class Instrument:
         self._client: Any = None
         self._bad_lines = BadLines()
         self._silent = 0
+
+    @staticmethod
+    def off_steps(settings: Settings) -> tuple[OffStep, ...]:
+        """Each write of `off` as a frame, which the slave confirms by sending it back."""
+        assert settings.switch is not None
+        frames = [write_frame(parse_write(command)) for command in settings.switch.off]
+        return tuple(OffStep(frame, settings.reply_s, (frame,)) for frame in frames)
 
     def open(self) -> None:
         """Open the port and read once.

@@ -10,6 +10,7 @@ from pydantic import Field
 
 from bench.clock import Clock
 from bench.instruments.base import BadLines, Reading
+from bench.instruments.emergency_off import REST_S, OffStep, text_off_steps
 from bench.instruments.line import is_on
 from bench.instruments.settings import (
     Command,
@@ -87,6 +88,18 @@ class Instrument:
         self._identity: str | None = None
         self._out_of_step = False
         self._silent = 0
+
+    @staticmethod
+    def off_steps(settings: Settings) -> tuple[OffStep, ...]:
+        """The off commands as lines, then what reads the switch back."""
+        assert settings.switch is not None
+        return text_off_steps(
+            settings.switch.off,
+            settings.state_query,
+            terminator=settings.terminator,
+            reply_s=settings.reply_s,
+            rest_s=max(REST_S, settings.settle_s),
+        )
 
     def open(self) -> None:
         """Open the port and ask who is there.

@@ -8,7 +8,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field, SerializeAsAny, Strict, StringConstraints, ValidationError
 
-from bench.instruments import DRIVERS, settings_class
+from bench.instruments import DRIVERS, off_steps, settings_class
 from bench.instruments.ports import device
 from bench.instruments.settings import (
     Block,
@@ -180,6 +180,13 @@ def _instrument(number: int, block: Any, file: str | Path) -> InstrumentSettings
             f"{place}: switch: off",
             f"ends with {shown(settings.switch.off[-1])}, as on does",
             "the last command of off switches the power off",
+        )
+    if settings.switch is not None and not off_steps(settings):
+        raise RigError(
+            file,
+            f"{place}: driver",
+            f"{shown(driver)} does not say how the watchdog switches it off",
+            "its Instrument needs off_steps(settings): nothing is switched on without",
         )
     return settings
 

@@ -5,16 +5,17 @@ from __future__ import annotations
 import contextlib
 import os
 import subprocess
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
+from bench.instruments import off_steps
+from bench.instruments.emergency_off import OffStep
 from bench.instruments.settings import InstrumentSettings
 from bench.safety.processes import start_child
 from bench.safety.watchdog_process import ALIVE, POWER_OFF, POWER_ON, READY
 from fit.errors import BenchError
 
-OFF_ANSWERS = ("0", "OFF", "+0", "FALSE")
-REST_S = 0.05  # after a command that nothing answers [s]
 PATIENCE_AT_LEAST_S = 10.0
 
 
@@ -132,59 +133,10 @@ def orders(settings: InstrumentSettings | None) -> dict[str, Any]:
         "parity": settings.parity,
         "stopbits": settings.stop_bits,
     }
-    make = _modbus_steps if settings.driver == "modbus" else _text_steps
-    return {"name": settings.name, "port": settings.port, "line": line, "steps": make(settings)}
+    steps = [_as_json(step) for step in off_steps(settings)]
+    return {"name": settings.name, "port": settings.port, "line": line, "steps": steps}
 
 
-def _text_steps(settings: Any) -> list[dict[str, Any]]:
-    """The off commands as lines, then the query that reads the switch back."""
-    end = settings.terminator
-    rest_s = max(REST_S, getattr(settings, "settle_s", 0.0))
-    # First the end of a line alone: the logger may have died in the middle of one.
-    steps = [_step(end, rest_s), *(_step(command + end, rest_s) for command in settings.switch.off)]
-    query = getattr(settings, "state_query", settings.switch.state)
-    if query:
-        steps.append(_step(query + end, settings.reply_s, OFF_ANSWERS))
-    return steps
-
-
-def _step(text: str, within_s: float, answers: tuple[str, ...] = ()) -> dict[str, Any]:
-    return {
-        "send": text.encode().hex(),
-        "answers": [answer.encode().hex() for answer in answers],
-        "within_s": within_s,
-        "text": True,
-    }
-
-
-def _modbus_steps(settings: InstrumentSettings) -> list[dict[str, Any]]:
-    """Each write as a frame, which the slave confirms by sending it back."""
-    from bench.instruments.modbus import parse_write
-
-    assert settings.switch is not None
-    steps = []
-    for write in map(parse_write, settings.switch.off):
-        coil = write.target == "coil"
-        value = (0xFF00 if write.value else 0) if coil else write.value
-        body = (
-            bytes((write.slave, 5 if coil else 6)) + write.address.to_bytes(2) + value.to_bytes(2)
-        )
-        frame = (body + crc16(body)).hex()
-        steps.append(
-            {"send": frame, "answers": [frame], "within_s": settings.reply_s, "text": False}
-        )
-    return steps
-
-
-def crc16(data: bytes) -> bytes:
-    """Check of a Modbus RTU frame, low byte first (Modbus over serial line V1.02, 6.2.2).
-
-    >>> crc16(bytes.fromhex("010300000001")).hex()
-    '840a'
-    """
-    crc = 0xFFFF
-    for byte in data:
-        crc ^= byte
-        for _ in range(8):
-            crc = (crc >> 1) ^ 0xA001 if crc & 1 else crc >> 1
-    return crc.to_bytes(2, "little")
+def _as_json(step: OffStep) -> dict[str, Any]:
+    answers = [answer.hex() for answer in step.answers]
+    return {**asdict(step), "send": step.send.hex(), "answers": answers}

@@ -147,6 +147,7 @@ class OtherProcess:
         before: tuple[str, ...] = (),
         shell: str = "",
         terminal: int | None = None,
+        whole_rig: Mapping[str, Any] | None = None,
         **changes: Any,
     ) -> None:
         """Start `heatrun log` on a rig written for it.
@@ -159,10 +160,11 @@ class OtherProcess:
             before: options before `log`.
             shell: redirections by a shell.
             terminal: descriptor of the terminal it takes for its own, in place of pipes.
+            whole_rig: tables in place of the short rig's.
             changes: of the short rig's tables.
         """
         rig = self.folder / f"{out.name}.toml"
-        rig.write_text(toml(tables(self.ports, **changes)), encoding="utf-8")
+        rig.write_text(toml(whole_rig or tables(self.ports, **changes)), encoding="utf-8")
         python, option, program = HEATRUN
         if terminal is not None:
             first = f"import fcntl, termios; fcntl.ioctl(0, termios.TIOCSCTTY, 0)\n{first}"

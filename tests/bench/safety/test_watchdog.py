@@ -14,7 +14,7 @@ import pytest
 
 from bench.clock import monotonic_s
 from bench.instruments import settings_class
-from bench.safety.watchdog_client import Watchdog, crc16, orders
+from bench.safety.watchdog_client import Watchdog, orders
 from bench.virtual.instrument import VirtualInstrument
 from bench.virtual.supply import ScpiSupply, Supply
 from fit.errors import BenchError
@@ -136,11 +136,6 @@ def test_modbus_is_switched_off_by_frames_the_slave_sends_back() -> None:
         "010600070005",
     ]
     assert all(one["answers"] == [one["send"]] for one in steps)
-
-
-def test_crc_of_a_known_frame() -> None:
-    # Modbus over serial line V1.02, appendix B: message 02 07 has the check 41 12.
-    assert crc16(bytes.fromhex("0207")).hex() == "4112"
 
 
 def test_frames_switch_a_modbus_server_off(tmp_path: Path) -> None:
