@@ -36,7 +36,7 @@ class Note:
 class Trip:
     """A reason to switch the power off at once."""
 
-    rule: str  # temperature, rate, sensor, silence, power, isothermal, stall, switch
+    rule: str  # temperature, rate, blind, silence, power, isothermal, stall, switch
     text: str
     node: str | None = None
 

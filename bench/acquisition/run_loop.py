@@ -10,6 +10,7 @@ import contextlib
 import math
 import time
 from collections import deque
+from collections.abc import Collection, Mapping
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any
 
@@ -21,6 +22,7 @@ from bench.acquisition.scan import ask, first_readings, make_scan, power_columns
 from bench.acquisition.start import (
     Started,
     begin,
+    further_along,
     go_on,
     make_estimator,
     power_switch,
@@ -109,6 +111,7 @@ def heat_run(
                     switch=switch,
                     started=started,
                     columns=columns,
+                    further_along=further_along(rig, budget),
                 )
                 reckoning = make_estimator(rig, clock, budget, view, estimate)
                 return run.go(reckoning, resumed=bool(before))
@@ -130,11 +133,12 @@ class _HeatRun:
         switch: PowerSwitch,
         started: Started,
         columns: tuple[str, ...],
+        further_along: Mapping[str, Collection[str]],
     ) -> None:
         self.rig, self.clock, self.view, self.stops = rig, clock, view, stops
         self.stations, self.switch, self.columns = stations, switch, columns
         self.writer, self.sequence = started.writer, started.sequence
-        self.guard = Guard(rig)
+        self.guard = Guard(rig, further_along)
         self.origin_s = started.origin_s
         self.scans = 0
         self.power_on = started.power_on  # None while it is being switched
@@ -230,6 +234,9 @@ class _HeatRun:
 
     def _judge(self, scan: Scan) -> None:
         trip = self.guard.check(scan, self.power_on)
+        for node, why in self.guard.take_blind():
+            self._note("blind", node=node, text=why)
+            self.view.say(why, loud=True)
         if trip:
             raise _tripped(trip)
         if self._watchdog is not None and not self._watchdog.alive():
@@ -239,6 +246,8 @@ class _HeatRun:
     def _follow_sequence(self) -> None:
         wanted = self.sequence.wants_power
         if self._turn is None and wanted is not self.power_on:
+            if wanted and (blind := self.guard.unguarded()):
+                raise _tripped(blind)
             if wanted and self._watchdog is not None:
                 self._watchdog.power_goes_on()
             self.power_on = None

@@ -11,6 +11,7 @@ from bench.acquisition.power_switch import NOBODY, InstrumentSwitch, OperatorSwi
 from bench.acquisition.resume import ResumeState
 from bench.acquisition.station import InstrumentWorker
 from bench.clock import Clock
+from bench.control.blindness import along_the_path, along_the_rig
 from bench.control.sequence import Sequence
 from bench.rig.schema import Rig
 from bench.status import NoView, View
@@ -134,6 +135,13 @@ def make_estimator(
 def _accuracy(rig: Rig) -> dict[str, object]:
     """What run.json will say of the channels and the power."""
     return {"sensors": _sensors(rig), "rig": rig.document()}
+
+
+def further_along(rig: Rig, budget: Budget | None) -> dict[str, tuple[str, ...]]:
+    """The nodes that each node's heat reaches later: by the budget, else by the rig's order."""
+    if budget is None:
+        return along_the_rig(rig)
+    return along_the_path(rig.nodes, dict(budget.tree.links), budget.ambient)
 
 
 def _reference_node(rig: Rig) -> str | None:

@@ -31,7 +31,9 @@ def command(
     """Log a heat run: soak without power, heat, cool. Prints the run folder.
 
     Ctrl-C switches the power off and ends the run in order (status 0). A guard limit, a lost
-    instrument or a full disk switches it off and ends with status 4; what was logged is kept.
+    instrument or a full disk switches it off and ends with status 4; what was logged is kept. So
+    does a sensor with a limit that is blind while it is heated (open, stuck, repeating, swapped,
+    jumped); of one without a limit it is said loudly, and the run goes on.
     Parts get hot and a supply can start a fire: never leave it alone without a hardware cut-out.
     """
     import contextlib

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 
+from bench.control.blindness import Blindness, along_the_rig
 from bench.control.slopes import slope
 from bench.rig.schema import Rig
 from bench.status import Scan, Trip
@@ -30,8 +31,21 @@ def patience_s(rig: Rig) -> float:
 class Guard:
     """Watches every scan of a run against the limits of the rig."""
 
-    def __init__(self, rig: Rig) -> None:
+    def __init__(
+        self, rig: Rig, further_along: Mapping[str, Collection[str]] | None = None
+    ) -> None:
+        """
+        Args:
+            rig: as read.
+            further_along: node -> those its heat reaches later; by the order of the rig's channels
+                when None.
+        """
         self._limits = rig.guard
+        along = along_the_rig(rig) if further_along is None else further_along
+        self._blindness = Blindness(rig, along)
+        self._blind: dict[str, str] = {}  # node -> why it cannot be believed now
+        self._told: set[str] = set()
+        self._unsaid: list[tuple[str, str]] = []
         self._patience_s = patience_s(rig)
         self._instrument = {channel.node: channel.instrument for channel in rig.channel}
         self._measured = rig.power.source == "measured"
@@ -57,7 +71,28 @@ class Guard:
             or self._too_fast(scan)
             or self._silence(scan)
             or self._power(scan, power_on)
+            or self._not_seen(scan, power_on)
         )
+
+    def take_blind(self) -> list[tuple[str, str]]:
+        """Nodes found blind since the last call, and why; each once until it can be believed."""
+        unsaid, self._unsaid = self._unsaid, []
+        return unsaid
+
+    def unguarded(self) -> Trip | None:
+        """A limit whose sensor is blind now: with it the power must not be on."""
+        for node in self._limits.max_degC:
+            if node in self._blind:
+                text = f"{self._blind[node]}; its limit guards nothing"
+                return Trip("blind", text, node)
+        return None
+
+    def _not_seen(self, scan: Scan, power_on: bool | None) -> Trip | None:
+        found = {**dict(self._blindness.check(scan, power_on)), **self._open(scan)}
+        self._unsaid += [(node, why) for node, why in found.items() if node not in self._told]
+        self._told = (self._told & found.keys()) | found.keys()
+        self._blind = found
+        return self.unguarded() if power_on is not False else None
 
     def _too_hot(self, scan: Scan) -> Trip | None:
         for node, most in self._limits.max_degC.items():
@@ -93,6 +128,11 @@ class Guard:
         for instrument, silent_s in scan.silent_s.items():
             if silent_s > self._patience_s:
                 return Trip("silence", f"no reading from {instrument} for {silent_s:.0f} s")
+        return None
+
+    def _open(self, scan: Scan) -> dict[str, str]:
+        """Sensors without a reading for too long, though their instrument sends."""
+        found = {}
         for node, value in scan.temperature_degC.items():
             silent_s = scan.silent_s.get(self._instrument[node], 0.0)
             if PLAUSIBLE_DEGC[0] <= value <= PLAUSIBLE_DEGC[1]:
@@ -101,13 +141,11 @@ class Guard:
                 continue  # it is not the sensor's fault
             elif scan.t_s - self._seen_s.setdefault(node, scan.t_s) > self._patience_s:
                 came = "nothing" if math.isnan(value) else f"{value:g} degC"
-                return Trip(
-                    "sensor",
+                found[node] = (
                     f"the sensor of {node} is open: {came} from {self._instrument[node]} "
-                    f"for {scan.t_s - self._seen_s[node]:.0f} s",
-                    node,
+                    f"for {scan.t_s - self._seen_s[node]:.0f} s"
                 )
-        return None
+        return found
 
     def _power(self, scan: Scan, on: bool | None) -> Trip | None:
         power_W = scan.drawn_W

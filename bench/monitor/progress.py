@@ -21,6 +21,7 @@ WORDS = {
     "reconnect": "instrument back",
     "bad_line": "a line that could not be read",
     "guard": "guard",
+    "blind": "a sensor that cannot be believed",
     "operator": "note",
     "stop": "end of the run",
 }

@@ -82,6 +82,7 @@ class Guard(Block):
     max_K_per_min: RateKPerMin | None = None  # rate of rise, any node
     max_power_W: Watts | None = None
     silence_s: Silence = 10.0  # no reading for so long
+    blind_s: Silence = 120.0  # a sensor may repeat itself for so long while its neighbours move
 
 
 class Rig(Block):

@@ -55,13 +55,31 @@ def test_rate_holds_at_a_hundred_scans_a_second_in_bounded_memory() -> None:
     assert len(watch._recent) < 300
 
 
-@pytest.mark.parametrize("reads", [math.nan, 2048.0, -270.0])
+@pytest.mark.parametrize("reads", [math.nan, -270.0])
 def test_an_open_sensor_is_told_from_a_silent_instrument(reads: float) -> None:
-    watch = guard()
+    watch = guard(max_degC={"tab": 110.0})
     found = [watch.check(scan(t, tab=reads), True) for t in range(13)]
     assert not any(found[:11])
     assert found[-1] is not None
-    assert (found[-1].rule, found[-1].node) == ("sensor", "tab")
+    assert (found[-1].rule, found[-1].node) == ("blind", "tab")
+
+
+def test_an_open_sensor_without_a_limit_is_told_once_and_ends_nothing() -> None:
+    watch = guard(max_degC={"case": 60.0})
+    told = []
+    for t in range(30):
+        assert watch.check(scan(t, tab=math.nan, case=30.0), True) is None
+        told += watch.take_blind()
+    assert [node for node, _ in told] == ["tab"]
+
+
+def test_with_a_blind_limit_the_power_may_not_come_on() -> None:
+    watch = guard(max_degC={"tab": 60.0})
+    for t in range(13):
+        assert watch.check(scan(t, tab=math.nan, power_W=0.0), False) is None
+    found = watch.unguarded()
+    assert found is not None
+    assert found.node == "tab"
 
 
 def test_a_sensor_that_comes_back_in_time_is_forgiven() -> None:
@@ -164,15 +182,16 @@ def test_one_odd_reading_in_three_is_forgiven() -> None:
 )
 def test_what_no_thermocouple_reads_is_an_open_one(reads: float, open_: bool) -> None:
     watch = guard()
-    found = [watch.check(scan(t, tab=reads), True) for t in range(13)]
-    assert (found[-1] is not None) is open_
+    assert not any(watch.check(scan(t, tab=reads), True) for t in range(13))
+    assert [node for node, _ in watch.take_blind()] == ["tab"] * open_
 
 
 def test_an_open_sensor_is_told_with_what_came_and_for_how_long() -> None:
     watch = guard()
-    found = [watch.check(scan(t, tab=2048.0), True) for t in range(12)]
-    assert found[-1] is not None
-    assert found[-1].text == "the sensor of tab is open: 2048 degC from reader for 11 s"
+    for t in range(12):
+        watch.check(scan(t, tab=2048.0), True)
+    told = "the sensor of tab is open: 2048 degC from reader for 11 s"
+    assert watch.take_blind() == [("tab", told)]
 
 
 def test_a_rate_needs_ten_seconds_to_be_one() -> None:
@@ -243,7 +262,8 @@ def test_a_silent_instrument_is_never_called_an_open_sensor() -> None:
 
 def test_an_instrument_of_which_no_silence_is_told_is_not_silent() -> None:
     """Its open sensor is then told as one, also by a guard that is patient for 1 s only."""
-    watch = Guard(short_rig(PORTS, sequence={"interval_s": 0.1}, guard={"silence_s": 1.0}))
+    limits = {"silence_s": 1.0, "max_degC": {"tab": 110.0}}
+    watch = Guard(short_rig(PORTS, sequence={"interval_s": 0.1}, guard=limits))
     found = [watch.check(Scan(0.1 * t, {"tab": math.nan}, 4.2, 4.2), True) for t in range(13)]
     assert found[-1] is not None
-    assert found[-1].rule == "sensor"
+    assert found[-1].rule == "blind"
