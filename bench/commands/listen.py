@@ -19,7 +19,8 @@ def command(
 ) -> None:
     """Show what a port sends and propose its blocks for rig.toml.
 
-    Finds the speed and the form of the lines. A port that stays silent is asked *IDN?.
+    Finds the speed and the form of the lines; counters and what never
+    changes are no readings. A port that stays silent is asked *IDN?.
     """
     if not port.strip() or not port.isprintable():
         raise typer.BadParameter(

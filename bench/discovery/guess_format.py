@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 import re
 from collections import Counter
@@ -9,7 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from bench.instruments.line import IGNORED, Settings, parser
+from bench.instruments.line import IGNORED, OPEN, Settings, parser
 from bench.rig.schema import LONGEST_NODE_NAME
 
 NUMBER = r"[-+]?\d+(?:\.\d*)?(?:[eE][-+]?\d+)?|[-+]?\.\d+"
@@ -19,6 +20,9 @@ ANY_STAMP = r"[-+\d:./TZ ]+"
 SEPARATORS = (",", ";", "\t", "|", " ")
 TIME_STAMPS = ("time", "t_s", "t_ms", "ms", "s", "seconds", "millis", "timestamp", "uptime")
 ENOUGH = 0.6  # share of the lines that must match
+WORDS = "|".join(map(re.escape, OPEN))  # where a sensor is open, some readers send a word
+VALUE = rf"(?:{NUMBER}|(?<!\w)(?i:{WORDS})(?!\w))"
+COUNTED = 3  # lines that tell a counter, and what never changes
 
 
 @dataclass(frozen=True)
@@ -122,7 +126,7 @@ def _key_value(lines: Sequence[str]) -> dict[str, Any] | None:
     parse = parser(_bare("key=value"))
     for line in lines:
         # Only what is nothing but pairs: a number with its unit after it needs a pattern.
-        rest = re.sub(rf"[A-Za-z_][\w.]*\s*[=:]\s*(?:{NUMBER})", "", line)
+        rest = re.sub(rf"[A-Za-z_][\w.]*\s*[=:]\s*{VALUE}", "", line)
         if not rest.strip(" ,;\t") and (values := parse(line)):
             names[tuple(values)] += 1
     return {"format": "key=value", "fields": list(names.most_common(1)[0][0])} if names else None
@@ -139,7 +143,13 @@ def _separated(lines: Sequence[str]) -> dict[str, Any] | None:
             continue
         stamps = [re.fullmatch(STAMP, cell.strip()) for cell in _of(numeric, width)[-1]]
         names = _header(rows, width)
-        fields = [IGNORED if stamp else name for name, stamp in zip(names, stamps, strict=True)]
+        counters = map(_counts, zip(*_of(numeric, width), strict=True))
+        fields = [
+            IGNORED if stamp or counts else name
+            for name, stamp, counts in zip(names, stamps, counters, strict=True)
+        ]
+        if all(field == IGNORED for field in fields):
+            continue
         keys: dict[str, Any] = {"fields": fields}
         return keys if separator == "," else {**keys, "separator": separator}
     return None
@@ -157,7 +167,7 @@ def _header(rows: Sequence[Sequence[str]], width: int) -> list[str]:
 
 def _pattern(lines: Sequence[str]) -> dict[str, Any] | None:
     """A pattern from the last line with a number in it: its words stay, its numbers get names."""
-    number = re.compile(rf"(?<![\w.])(?:{NUMBER})(?![\d.])")
+    number = re.compile(rf"(?<![\w.])(?:{VALUE})(?![\d.])")
     # Where no number has a point, a comma between two digits may be one: that is not for us to say.
     if any(re.search(r"\d,\d", line) and "." not in line for line in lines):
         return None
@@ -165,12 +175,38 @@ def _pattern(lines: Sequence[str]) -> dict[str, Any] | None:
     shapes = Counter(number.sub("\0", line) for line in plain if number.search(line))
     if not shapes:
         return None
-    pieces = shapes.most_common(1)[0][0].split("\0")
-    pattern = _literal(pieces[0])
-    for i, piece in enumerate(pieces[1:], 1):
-        pattern += rf"\s*(?P<t{i}>[-+.\deE]+)" + _literal(piece)
+    shape = shapes.most_common(1)[0][0]
+    alike = [number.findall(line) for line in plain if number.sub("\0", line) == shape]
+    columns = list(zip(*alike, strict=True))
+    pieces = shape.split("\0")
+    pattern, readings = _literal(pieces[0]), 0
+    for piece, column in zip(pieces[1:], columns, strict=True):
+        if _never_changes(column) and not all(map(_never_changes, columns)):
+            pattern += rf"\s*{_literal(column[0])}"
+        elif _counts(column):
+            pattern += r"\s*\d+"
+        else:
+            readings += 1
+            pattern += rf"\s*(?P<t{readings}>[-+.\deE]+)"
+        pattern += _literal(piece)
+    if not readings:
+        return None
     pattern = pattern.replace(_literal("\1"), ANY_STAMP)
     return {"pattern": re.sub(r"(?:\\ |\\s\*)+", r"\\s*", pattern)}
+
+
+def _counts(column: Sequence[str]) -> bool:
+    """Whole numbers that rise from line to line by much the same: a counter, or milliseconds."""
+    if len(column) < COUNTED or not all(re.fullmatch(r"\s*\d+\s*", cell) for cell in column):
+        return False
+    numbers = [int(cell) for cell in column]
+    steps = [later - earlier for earlier, later in itertools.pairwise(numbers)]
+    return min(steps) > 0 and max(steps) <= 1.2 * min(steps)
+
+
+def _never_changes(column: Sequence[str]) -> bool:
+    """The same whole number on every line: part of the text. One with a point may be at rest."""
+    return len(column) >= COUNTED and len(set(column)) == 1 and column[0].isdigit()
 
 
 def _literal(text: str) -> str:
@@ -187,7 +223,7 @@ def _bare(form: str) -> Settings:
 
 
 def _is_number(cell: str) -> bool:
-    return re.fullmatch(rf"\s*(?:{NUMBER}|nan|NaN)?\s*", cell) is not None and cell.strip() != ""
+    return re.fullmatch(rf"\s*{VALUE}\s*", cell) is not None
 
 
 def _is_reading(row: Sequence[str]) -> bool:

@@ -21,6 +21,8 @@ from bench.instruments.transport import Transport
 from fit.errors import InstrumentRefused
 
 IGNORED = "_"
+OPEN = ("nan", "open", "ol", "---")
+WORD = r"[A-Za-z*#?/_+-]{1,12}+"  # never given back in parts: a long line costs no more
 Values = dict[str, float]
 
 
@@ -51,7 +53,7 @@ class Settings(InstrumentSettings):
     )
     separator: Text = ","
     pattern: Annotated[str, AfterValidator(_pattern)] | None = None
-    missing: tuple[Text, ...] = ("nan", "open")  # words for a sensor without a reading, any case
+    missing: tuple[Text, ...] = OPEN  # words for a sensor without a reading, any case
     query: Command | None = None
     terminator: Text = "\n"
 
@@ -88,10 +90,23 @@ def parser(settings: Settings) -> Callable[[str], Values | None]:
 
     >>> parse = parser(Settings(name="a", driver="line", port="x", fields=("tab", "case")))
     >>> parse("21.5, 20.9"), parse("21.5"), parse("hello, 3")
-    ({'tab': 21.5, 'case': 20.9}, None, None)
+    ({'tab': 21.5, 'case': 20.9}, None, {'tab': nan, 'case': 3.0})
     """
     make = {"separated": _separated, "pattern": _matching, "json": _json, "key=value": _key_value}
     return make[settings.form](settings)
+
+
+class _Empty:
+    """Which fields hold no number: said when one begins to, not at every line."""
+
+    def __init__(self) -> None:
+        self._fields: frozenset[str] = frozenset()
+
+    def new(self, line: str, values: Values) -> list[str]:
+        """One sentence for each field that held a number in the line before."""
+        now = frozenset(name for name, value in values.items() if math.isnan(value))
+        fresh, self._fields = now - self._fields, now
+        return [f"{name}: no number in {line.strip()!r}" for name in sorted(fresh)]
 
 
 class Instrument:
@@ -103,6 +118,7 @@ class Instrument:
         self._parse = parser(settings)
         self._port = Transport(settings, settings.terminator, streaming=settings.streams)
         self._bad_lines = BadLines()
+        self._empty = _Empty()
 
     @staticmethod
     def off_steps(settings: Settings) -> tuple[OffStep, ...]:
@@ -133,6 +149,7 @@ class Instrument:
             if line.strip():
                 self._bad_lines.add(line)
             return None
+        self._bad_lines.add(*self._empty.new(line, values))
         return Reading(t_s, values)
 
     def switch(self, on: bool) -> None:
@@ -191,12 +208,45 @@ def _separated(settings: Settings) -> Callable[[str], Values | None]:
 
 def _matching(settings: Settings) -> Callable[[str], Values | None]:
     pattern, number = re.compile(settings.pattern or ""), _number(settings)
+    with_words = _with_words(settings.pattern or "")
 
     def parse(line: str) -> Values | None:
-        match = pattern.search(line)
+        match = pattern.search(line) or (with_words and with_words.search(line))
         return _numbers(match.groupdict().items(), number) if match else None
 
     return parse
+
+
+def _with_words(pattern: str) -> re.Pattern[str] | None:
+    r"""The pattern whose groups also take a word in place of a number; None where that is none.
+
+    >>> _with_words(r"T1=(?P<tab>[-\d.]+) C").search("T1=OPEN C")["tab"]
+    'OPEN'
+    """
+    text, depths, depth, at, in_class = "", [], 0, 0, False
+    while at < len(pattern):
+        sign = pattern[at]
+        if sign == "\\":
+            text, at = text + pattern[at : at + 2], at + 2
+            continue
+        if in_class:
+            in_class = sign != "]" or pattern[at - 1] in "[^"
+        elif sign == "[":
+            in_class = True
+        elif sign == "(":
+            depth += 1
+            if pattern.startswith("(?P<", at):
+                depths.append(depth)
+        elif sign == ")":
+            if depths and depths[-1] == depth:
+                depths.pop()
+                text += "|" + WORD
+            depth -= 1
+        text, at = text + sign, at + 1
+    try:
+        return re.compile(text)
+    except re.error:
+        return None
 
 
 def _json(settings: Settings) -> Callable[[str], Values | None]:
@@ -247,10 +297,11 @@ def _wanted(
 
 
 def _numbers(pairs: Any, number: Callable[[Any], float]) -> Values | None:
-    try:
-        return {name: number(cell) for name, cell in pairs}
-    except ValueError:
+    """The cells as numbers, NaN where one holds something else; None where all of them do."""
+    found = {name: _try(number, cell) for name, cell in pairs}
+    if all(value is None for value in found.values()):
         return None
+    return {name: math.nan if value is None else value for name, value in found.items()}
 
 
 def _try(number: Callable[[Any], float], cell: Any) -> float | None:

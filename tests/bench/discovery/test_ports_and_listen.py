@@ -103,7 +103,7 @@ def test_separators_are_found(separator: str) -> None:
 def test_names_are_taken_from_a_header_line() -> None:
     found = recognise(["Time;Tab;Case back", "1;61.2;37.1", "2;61.3;37.1", "3;61.4;37.1"])
     assert found is not None
-    assert found.keys["fields"] == ["time", "tab", "case_back"]
+    assert found.keys["fields"] == ["_", "tab", "case_back"]
     assert "time" not in [c["node"] for c in tomllib.loads(blocks("a", "b", 1, found))["channel"]]
 
 
@@ -128,6 +128,30 @@ def test_a_time_of_day_is_passed_over_at_any_hour(line: str) -> None:
 @pytest.mark.parametrize("line", ["23,1;24,2", "T1=23,1 C T2=24,2 C"])
 def test_a_decimal_comma_is_not_taken_for_two_numbers(line: str) -> None:
     assert recognise([line] * 3) is None
+
+
+def test_numbers_alike_on_every_line_are_text() -> None:
+    lines = [f"Unit 7 chan 1: {value} C chan 2: 23.0 C" for value in (61.25, 61.5, 61.75)]
+    found = recognise(lines)
+    assert found is not None
+    assert list(found.values.values()) == [61.75, 23.0]
+
+
+@pytest.mark.parametrize("line", ["{n} {t} 23.1", "#{n} T={t} C", "{n};{t}"])
+@pytest.mark.parametrize("step", [1, 1000])
+def test_a_rising_counter_is_no_channel(line: str, step: int) -> None:
+    readings = (61.25, 61.5, 61.4, 61.3)
+    found = recognise([line.format(n=9 + step * i, t=t) for i, t in enumerate(readings)])
+    assert found is not None
+    assert next(iter(found.values.values())) == 61.3
+
+
+@pytest.mark.parametrize("word", ["OPEN", "OL", "nan", "---"])
+def test_an_open_couples_word_is_a_reading_and_never_in_the_pattern(word: str) -> None:
+    found = recognise([f"T1={t} C T2={word} C" for t in (61.25, 61.5, 61.75)])
+    assert found is not None
+    assert word not in found.keys["pattern"]
+    assert len(found.values) == 2
 
 
 def test_kelvins_are_recognised() -> None:

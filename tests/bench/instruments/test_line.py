@@ -69,18 +69,53 @@ def test_each_form_of_line_gives_its_fields(line: str, keys: dict[str, Any]) -> 
     [
         ("61.25", {"fields": ["tab", "case"]}),
         ("61.25,37.5,3", {"fields": ["tab", "case"]}),
-        ("61.25,3x", {"fields": ["tab", "case"]}),
-        ("61.25,1_0", {"fields": ["tab", "case"]}),
-        ("61.25,inf", {"fields": ["tab", "case"]}),
+        ("TAB,CASE", {"fields": ["tab", "case"]}),
         ("T1=61", {"pattern": r"T2=(?P<tab>[-\d.]+)"}),
         ('{"tab": 61.25', {"format": "json"}),
         ("[61.25]", {"format": "json"}),
-        ('{"tab": true, "case": 1}', {"format": "json", "fields": ["tab", "case"]}),
         ("tab=61.25", {"format": "key=value", "fields": ["tab", "case"]}),
     ],
 )
 def test_a_line_that_does_not_match_is_no_reading(line: str, keys: dict[str, Any]) -> None:
     assert parse(line, **keys) is None
+
+
+TWO = {"fields": ["tab", "case"]}
+AROUND = {"pattern": r"T1=(?P<tab>[-\d.]+) C T2=\s*(?P<case>[-\d.]+) C"}
+
+
+@pytest.mark.parametrize(
+    ("line", "keys"),
+    [
+        *((f"61.25,{word}", TWO) for word in ("OPEN", "OL", "---", "nan", "3x", "1_0", "inf", "")),
+        *((f"T1=61.25 C T2= {word} C", AROUND) for word in ("OPEN", "OL", "---", "nan")),
+        ('{"tab": 61.25, "case": "OL"}', {"format": "json", **TWO}),
+        ('{"tab": 61.25, "case": true}', {"format": "json", **TWO}),
+        ("tab=61.25 case=---", {"format": "key=value", **TWO}),
+    ],
+)
+def test_a_field_that_is_no_number_empties_its_own_cell(line: str, keys: dict[str, Any]) -> None:
+    values = parse(line, **keys)
+    assert values is not None
+    assert values["tab"] == 61.25
+    assert math.isnan(values["case"])
+
+
+def test_an_open_couple_is_named_once_with_its_line_and_again_after_it_came_back() -> None:
+    case = iter([37.0, math.nan, math.nan, 37.0, math.nan, *[37.0] * 20])
+    behaviour = LineReader(lambda: {"tab": 61.25, "case": next(case)})
+    with served(behaviour) as port, driver("line", port.url, query="READ?", **TWO) as here:
+        told = []
+        for _ in range(5):
+            assert here.read() is not None
+            told.append(here.take_bad_lines())
+    assert [len(lines) for lines in told] == [0, 1, 0, 0, 1]
+    assert told[1] == ["case: no number in '61.2500,open'"]
+
+
+def test_a_long_line_of_words_costs_a_pattern_no_time() -> None:
+    keys = {"pattern": "".join(rf"\s*(?P<t{i}>[-\d.]+)" for i in range(6)) + "!"}
+    assert parse("x" * 4000, **keys) is None
 
 
 @pytest.mark.parametrize("word", ["nan", "NaN", "OPEN", ""])
