@@ -197,10 +197,19 @@ class _HeatRun:
             if self.stops.first:
                 raise End("operator", f"stopped by {self.stops.first}", 0)
             self._finish_turn()
+            self._keep_watchdog()
             now_s = self.clock.now_s()
             if now_s >= tick_s:
                 return
             self.clock.sleep_until_s(min(tick_s, now_s + SLICE_S))
+
+    def _keep_watchdog(self) -> None:
+        if self._watchdog is None:
+            return
+        self._watchdog.alive()
+        for problem in self._watchdog.take_deaths():
+            self._note("watchdog", problem=problem)
+            self.view.say(f"the watchdog: {problem}", loud=True)
 
     def _scan(self) -> Scan:
         now_s = self.clock.now_s()
@@ -239,9 +248,6 @@ class _HeatRun:
             self.view.say(why, loud=True)
         if trip:
             raise _tripped(trip)
-        if self._watchdog is not None and not self._watchdog.alive():
-            self._note("watchdog", problem="its process was gone; another was started")
-            self._watchdog.restart()
 
     def _follow_sequence(self) -> None:
         wanted = self.sequence.wants_power

@@ -16,7 +16,8 @@ class OffStep:
     send: bytes
     within_s: float  # how long an answer may take; without answers, the rest before the next [s]
     answers: tuple[bytes, ...] = ()  # any of them confirms the step
-    text: bool = False  # an answer is a whole line, of any capitals; else all that has come
+    text: bool = False  # an answer is a whole line, of any capitals; else bytes that come
+    every_other: bool = False  # sent in every other round only
 
 
 def text_off_steps(
@@ -39,9 +40,11 @@ def text_off_steps(
     >>> [step.send for step in text_off_steps(["OUTP OFF"], "OUTP?", terminator="\n", reply_s=1.0)]
     [b'\n', b'OUTP OFF\n', b'OUTP?\n']
     """
-    # First the end of a line alone: the logger may have died in the middle of one.
-    texts = ["", *commands]
-    steps = tuple(OffStep((text + terminator).encode(), rest_s, text=True) for text in texts)
+    # The end of a line alone ends what the logger left half sent when it died; where an empty line
+    # puts a supply out of step, the next round goes without.
+    lead = OffStep(terminator.encode(), rest_s, text=True, every_other=True)
+    lines = [(command + terminator).encode() for command in commands]
+    steps = (lead, *(OffStep(line, rest_s, text=True) for line in lines))
     if not query:
         return steps
     answers = tuple(answer.encode() for answer in OFF_ANSWERS)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import os
 import subprocess
+import threading
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -17,6 +18,7 @@ from bench.safety.watchdog_process import ALIVE, POWER_OFF, POWER_ON, READY
 from fit.errors import BenchError
 
 PATIENCE_AT_LEAST_S = 10.0
+LOOK_S = 0.1  # it is looked for so often
 
 
 class Watchdog:
@@ -47,7 +49,12 @@ class Watchdog:
             "patience_s": max(patience_s, PATIENCE_AT_LEAST_S),
         }
         self._power = POWER_OFF
+        self._lock = threading.Lock()
+        self._deaths: list[str] = []
+        self._gone = ""
+        self._left = threading.Event()
         self._process = self._start()
+        threading.Thread(target=self._look_after, daemon=True, name="watchdog's keeper").start()
 
     @property
     def pid(self) -> int:
@@ -62,6 +69,17 @@ class Watchdog:
         """Give a sign of life; False when the watchdog itself is gone."""
         return self._say(ALIVE)
 
+    def take_deaths(self) -> list[str]:
+        """What happened to it since the last call, one sentence each.
+
+        Raises BenchError when it died and no other could be started.
+        """
+        with self._lock:
+            deaths, self._deaths = self._deaths, []
+        if self._gone:
+            raise BenchError(self._gone)
+        return deaths
+
     def power_goes_on(self) -> None:
         """The power is about to be switched on. Raises BenchError when nobody watches."""
         self._power = POWER_ON
@@ -73,19 +91,28 @@ class Watchdog:
         self._power = POWER_OFF
         self._say(POWER_OFF)
 
-    def restart(self) -> None:
-        """Start another in its place. Raises BenchError."""
-        self._reap()
-        self._process = self._start()
-        self._say(self._power)
-
     def leave(self) -> None:
         """The logger ends: with the power off the watchdog goes too, else it takes over now."""
+        self._left.set()
         with contextlib.suppress(OSError):
             assert self._process.stdin is not None
             self._process.stdin.close()
         if self._power == POWER_OFF:
             self._reap()
+
+    def _look_after(self) -> None:
+        """Start another as soon as it has died, however long a scan may take."""
+        while not self._left.wait(LOOK_S):
+            if self._process.poll() is None:
+                continue
+            with self._lock:
+                try:
+                    self._process = self._start()
+                except (BenchError, OSError) as error:
+                    self._gone = f"the watchdog has gone, and another cannot be started: {error}"
+                    return
+                self._deaths.append("its process was gone; another was started")
+            self._say(self._power)
 
     def _start(self) -> subprocess.Popen[bytes]:
         import json

@@ -34,7 +34,11 @@ READY = b"ready\n"
 ALIVE, POWER_ON, POWER_OFF = b".", b"+", b"-"
 RETRY_S = (0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0)
 GIVE_UP_S = 3600.0
+SAY_EVERY_S = 10.0
 WRITE_S = 2.0
+REPEAT_S = 0.25  # between two rounds: an order that was ignored is given again well within 2 s
+UNANSWERED_ROUNDS = 8  # where nothing reads it back: 2 s of OFF
+PATIENCE_S = 2.0  # beyond an answer's own time; then the port is opened anew
 POLL_S = 0.005
 IGNORED = ("SIGINT", "SIGTERM", "SIGHUP", "SIGTSTP", "SIGPIPE", "SIGBREAK")
 
@@ -77,7 +81,7 @@ def take_over(orders: dict[str, Any], why: str) -> dict[str, Any] | None:
     if orders["port"] is None:
         _tell(f"{why}: SWITCH THE POWER OFF BY HAND")
         return None
-    started, problem = time.monotonic(), ""
+    started, said = time.monotonic(), -SAY_EVERY_S
     for attempt in count():
         try:
             switch_off(orders)
@@ -87,43 +91,102 @@ def take_over(orders: dict[str, Any], why: str) -> dict[str, Any] | None:
             t_s = round(monotonic_s() - orders["origin_s"], 6)
             _tell(f"{why}; the watchdog has switched {orders['name']} off")
             return {"t_s": t_s, "event": "power_off", "by": "watchdog", "reason": why}
-        if time.monotonic() - started > GIVE_UP_S:
+        tried_s = time.monotonic() - started
+        if tried_s > GIVE_UP_S:
             break
+        if tried_s - said >= SAY_EVERY_S:
+            said = tried_s
+            yet = f"{orders['name']} is not off yet ({problem})"
+            _tell(f"\a{why}, and {yet}: SWITCH IT OFF BY HAND")
         time.sleep(RETRY_S[min(attempt, len(RETRY_S) - 1)])
-    _tell(f"{why}, and {orders['name']} cannot be switched off ({problem}): DO IT BY HAND")
+    _tell(f"\a{why}, and {orders['name']} cannot be switched off ({problem}): DO IT BY HAND")
     return None
 
 
 def switch_off(orders: dict[str, Any]) -> None:
-    """Open the port, send the off commands, and have them confirmed. Raises when anything fails."""
+    """Open the port and send the off commands, round after round, until they are confirmed.
+
+    A round does not wait for the answers to the one before: a slow supply hears OFF again all the
+    same. Where nothing reads it back, OFF is said a few times. Raises when anything fails.
+    """
     import serial
 
+    steps = orders["steps"]
+    answered = [step for step in steps if step["answers"]]
+    patience_s = PATIENCE_S + max((step["within_s"] for step in answered), default=0.0)
     # Not exclusive: a lock must not keep the power on, and a stopped logger still holds its own.
     with contextlib.closing(
         serial.serial_for_url(orders["port"], timeout=0, write_timeout=WRITE_S, **orders["line"])
     ) as port:
-        for step in orders["steps"]:
-            while port.read(4096):
-                pass
-            port.write(bytes.fromhex(step["send"]))
-            _confirm(port, step)
+        exchange = _Exchange(port)
+        for number in count():
+            for step in steps:
+                if not (step["every_other"] and number % 2):
+                    exchange.send(step)
+            exchange.listen(REPEAT_S)
+            if all(step["send"] in exchange.confirmed for step in answered) and (
+                answered or number + 1 >= UNANSWERED_ROUNDS
+            ):
+                return
+            if answered and time.monotonic() > exchange.began_s + patience_s:
+                raise OSError(f"not confirmed: {exchange.last[:40]!r} came")
 
 
-def _confirm(port: Any, step: dict[str, Any]) -> None:
-    """Wait for one of the step's answers, or just its rest where it has none."""
-    answers = [bytes.fromhex(answer) for answer in step["answers"]]
-    deadline = time.monotonic() + step["within_s"]
-    came = b""
-    while time.monotonic() < deadline:
-        came += port.read(4096)
-        lines = (
-            [line.strip().upper() for line in came.split(b"\n")[:-1]] if step["text"] else [came]
-        )
-        if any(answer in lines for answer in answers):
+class _Exchange:
+    """What has been sent over the port, and which steps have been confirmed."""
+
+    def __init__(self, port: Any) -> None:
+        self.confirmed: set[str] = set()
+        self.last = b""
+        self.began_s = time.monotonic()
+        self._port = port
+        self._asked: dict[str, Any] | None = None  # a step whose line is still to come
+        self._asked_s = 0.0
+        self._came = b""
+        while port.read(4096):
+            pass
+
+    def send(self, step: dict[str, Any]) -> None:
+        """Send a step; one that is answered with a line not while its line is still to come."""
+        now = time.monotonic()
+        if self._asked is step and now - self._asked_s < step["within_s"]:
             return
-        time.sleep(POLL_S)
-    if answers:
-        raise OSError(f"not confirmed: {came[:40]!r} came")
+        self._port.write(bytes.fromhex(step["send"]))
+        if step["answers"]:
+            self._asked, self._asked_s = step, now
+            self._came = self._came if step["text"] else b""
+            self.listen(0.0 if step["text"] else REPEAT_S)
+        else:
+            self.listen(step["within_s"])
+        if not step["text"]:
+            self._asked = None
+
+    def listen(self, for_s: float) -> None:
+        """Take in what comes; returns early with what was waited for."""
+        deadline = time.monotonic() + for_s
+        while True:
+            self._came += self._port.read(4096)
+            if self._take() or time.monotonic() >= deadline:
+                return
+            time.sleep(POLL_S)
+
+    def _take(self) -> bool:
+        """Whether the step last asked has just been confirmed."""
+        step = self._asked
+        answers = [bytes.fromhex(answer) for answer in step["answers"]] if step else []
+        if step is None or step["text"]:
+            *lines, self._came = self._came.split(b"\n")
+        else:
+            lines = []
+        if step is None or (step["text"] and not lines):
+            return False
+        self.last = lines[-1].strip() if lines else self._came or self.last
+        heard = [self.last.upper()] if step["text"] else [a for a in answers if a in self._came]
+        told = any(answer in heard for answer in answers)
+        (self.confirmed.add if told else self.confirmed.discard)(step["send"])
+        if told or step["text"]:
+            self._asked = None
+        return told
 
 
 def record(orders: dict[str, Any], event: dict[str, Any]) -> None:

@@ -17,7 +17,6 @@ from bench.instruments import settings_class
 from bench.safety.watchdog_client import Watchdog, orders
 from bench.virtual.instrument import VirtualInstrument
 from bench.virtual.supply import ScpiSupply, Supply
-from fit.errors import BenchError
 from tests.support.bench_rigs import until
 from tests.support.virtual_instruments import PORTS
 
@@ -105,17 +104,78 @@ def test_half_a_command_left_on_the_line_does_not_spoil_the_off(tmp_path: Path) 
     assert not supply.on
 
 
-def test_a_watchdog_that_is_gone_is_noticed_and_another_started(tmp_path: Path) -> None:
-    watchdog = Watchdog(settings(str(tmp_path / "no port")), tmp_path / "events", 0.0, 60.0)
-    watchdog._process.kill()
-    watchdog._process.wait()
-    assert not watchdog.alive()
-    with pytest.raises(BenchError, match="stays off"):
+def test_a_watchdog_that_is_killed_is_replaced_at_once_and_told_of(tmp_path: Path) -> None:
+    supply = Supply(load_ohm=30.0, on=True)
+    with VirtualInstrument(ScpiSupply(supply), PORTS[1].values[0]("")) as instrument:
+        watchdog = Watchdog(settings(instrument.url), tmp_path / "events", 0.0, 60.0)
         watchdog.power_goes_on()
-    watchdog.restart()
-    watchdog.power_is_off()
-    assert watchdog.alive()
+        first = watchdog.pid
+        watchdog._process.kill()
+        assert until(lambda: watchdog.pid != first)
+        assert until(watchdog.take_deaths)
+        assert watchdog.alive()
+        watchdog.leave()
+        assert until(lambda: not supply.on)
+        assert until(lambda: watchdog._process.poll() is not None)
+
+
+class Deaf:
+    """A supply that ignores the first orders, and may answer late."""
+
+    def __init__(self, supply: Supply, ignores: int) -> None:
+        self.inner, self.ignores = ScpiSupply(supply), ignores
+        self.heard: list[float] = []
+
+    def unasked(self) -> None:
+        return None
+
+    def answer(self, line: str, faults: Any) -> str | None:
+        if line == "OUTP OFF":
+            self.heard.append(time.monotonic())
+            if len(self.heard) <= self.ignores:
+                return None
+        return self.inner.answer(line, faults)
+
+
+@pytest.mark.parametrize("state", [None, ""], ids=["read back", "not read back"])
+@pytest.mark.parametrize("delay_s", [0.0, 3.0])
+def test_a_supply_that_ignores_three_offs_is_off_soon_after(
+    tmp_path: Path, state: str | None, delay_s: float
+) -> None:
+    supply = Supply(load_ohm=30.0, on=True)
+    deaf = Deaf(supply, 3)
+    switch = {"on": ["OUTP ON"], "off": ["OUTP OFF"], "state": state}
+    with VirtualInstrument(deaf, PORTS[1].values[0]("")) as instrument:
+        instrument.faults.delay_s = delay_s
+        keys = settings(instrument.url, reply_s=5.0, switch=switch)
+        watchdog = Watchdog(keys, tmp_path / "events", 0.0, 60.0)
+        watchdog.power_goes_on()
+        watchdog.leave()
+        assert until(lambda: not supply.on, 10.0)
+        off_s = time.monotonic()
+        assert until(lambda: watchdog._process.poll() is not None, 15.0)
+    assert len(deaf.heard) >= 4
+    if not delay_s:
+        assert off_s - deaf.heard[0] < 2.0
+
+
+def test_a_supply_that_cannot_be_reached_is_told_of_at_once_and_with_a_ring(
+    tmp_path: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
+    watchdog = Watchdog(settings(str(tmp_path / "no port")), tmp_path / "events", 0.0, 60.0)
+    watchdog.power_goes_on()
     watchdog.leave()
+    said: list[str] = []
+
+    def told() -> bool:
+        said.append(capfd.readouterr().err)
+        return "\a" in "".join(said) and "SWITCH IT OFF BY HAND" in "".join(said)
+
+    try:
+        assert until(told, 2.0)
+    finally:
+        watchdog._process.kill()
+        watchdog._process.wait()
 
 
 def test_modbus_is_switched_off_by_frames_the_slave_sends_back() -> None:
