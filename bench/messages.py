@@ -4,11 +4,24 @@ from __future__ import annotations
 
 import sys
 
+LONGEST, KEPT = 299, 180
+
 
 def complain(message: str, status: int) -> int:
     """One line on standard error, whatever the message holds."""
-    print(f"heatrun: {printable(' '.join(message.split()))}", file=sys.stderr)
+    print(short(f"heatrun: {printable(' '.join(message.split()))}"), file=sys.stderr)
     return status
+
+
+def short(line: str) -> str:
+    """A line that a terminal still shows as one: its middle is left out where it is too long.
+
+    The file and its place stand at the beginning, what would be right at the end.
+
+    >>> len(short("x" * 5000))
+    299
+    """
+    return line if len(line) <= LONGEST else f"{line[:KEPT]} … {line[KEPT + 3 - LONGEST :]}"
 
 
 def printable(text: str) -> str:

@@ -10,6 +10,7 @@ from pathlib import Path
 
 from bench.rig.schema import Rig
 from fit.errors import RecordError
+from fit.records.plain_file import LARGEST_DOCUMENT, read_plain
 from fit.records.writer import DOCUMENT, EVENTS
 
 
@@ -39,12 +40,12 @@ def standing(folder: Path, rig: Rig) -> ResumeState:
     if not path.is_file():
         raise RecordError(path, "", "no such file", "--resume takes the folder of a run")
     try:
-        document = json.loads(path.read_text(encoding="utf-8"))
+        document = json.loads(read_plain(path, LARGEST_DOCUMENT))
         started = datetime.fromisoformat(document["started"])
         if started.tzinfo is None:
             raise ValueError("started has no time zone")
         nodes = tuple(document["nodes"])
-    except (OSError, ValueError, KeyError, TypeError) as error:
+    except (ValueError, KeyError, TypeError, RecursionError) as error:
         raise RecordError(
             path, "", f"cannot be resumed ({error})", "--resume takes the folder of a run"
         ) from None

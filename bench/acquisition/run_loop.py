@@ -164,6 +164,7 @@ class _HeatRun:
             end = reached
         except RecordError as error:
             end = End("disk", str(error))
+            self.view.say(str(error), loud=True)
         except HeatrunError as error:
             end = End("instrument", str(error))
         except BaseException as error:
@@ -198,6 +199,7 @@ class _HeatRun:
                 raise End("operator", f"stopped by {self.stops.first}", 0)
             self._finish_turn()
             self._keep_watchdog()
+            self.writer.check_place()
             now_s = self.clock.now_s()
             if now_s >= tick_s:
                 return

@@ -37,10 +37,10 @@ def command(
     Parts get hot and a supply can start a fire: never leave it alone without a hardware cut-out.
     """
     import contextlib
-    import sys
 
     from bench.acquisition.run_loop import heat_run
     from bench.clock import RealClock
+    from bench.messages import complain
     from bench.monitor.terminal import open_view
     from bench.rig.schema import read_rig
     from fit.errors import RecordError, RigError
@@ -77,8 +77,7 @@ def command(
     with contextlib.suppress(OSError, ValueError):
         print(result.folder, flush=True)
     if result.exit_status:
-        print(f"heatrun: {' '.join(result.text.split())}", file=sys.stderr)
-        raise typer.Exit(result.exit_status)
+        raise typer.Exit(complain(result.text, result.exit_status))
 
 
 def _fit_together(rig: Rig, budget: Budget) -> None:

@@ -12,7 +12,7 @@ import numpy as np
 from bench.monitor.progress import Phase, describe, guard_lines, phase, tripped
 from bench.monitor.settling import Estimate
 from fit.assessment.decision import CONFORMING, NON_CONFORMING
-from fit.records.run import Array
+from fit.records.run import Array, Event
 from fit.records.tail import FolderReader
 
 CELLS = 320
@@ -51,7 +51,7 @@ def page_state(
         "power_unit": reader.power_unit,
         "guard": _guard(reader, rig, readings, power),
         "events": [
-            {"t_s": event.t_s, "kind": event.event, "text": describe(event)}
+            {"t_s": event.t_s, "kind": event.event, "text": _text(event)}
             for event in reader.events[-EVENTS_SHOWN:]
         ],
         "curves": thin(reader.t_s, reader.temperature_degC, reader.power) if n else None,
@@ -59,6 +59,14 @@ def page_state(
         "spans": _spans(estimates),
         "decision": _decision(latest, judged, now),
     }
+
+
+def _text(event: Event) -> str:
+    """An event in words; whatever another program wrote there, the page goes on."""
+    try:
+        return describe(event)
+    except Exception:
+        return event.event
 
 
 def _phase(reader: FolderReader, rig: Mapping[str, Any], largest: float) -> Phase:

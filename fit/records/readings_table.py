@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fit.errors import RecordError
+from fit.records.plain_file import LARGEST_TABLE, read_plain
 
 Array = NDArray[np.float64]
 
@@ -104,16 +105,7 @@ def _check_power(
 
 def _read_whole_lines(path: Path) -> tuple[bytes, bytes, tuple[str, ...]]:
     """First line, the others up to the last line end, and what was left out."""
-    try:
-        data = path.read_bytes()
-    except FileNotFoundError as error:
-        raise RecordError(
-            path, "", "no such file or folder", "name a run folder or a readings CSV"
-        ) from error
-    except OSError as error:
-        raise RecordError(
-            path, "", f"cannot be read ({error.strerror})", "check its permissions"
-        ) from error
+    data = read_plain(path, LARGEST_TABLE)
     if not data.strip():
         raise RecordError(path, "", "is empty", "a header line and one row per scan are expected")
     if b"\0" in data:

@@ -7,6 +7,7 @@ only place that knows file names and columns.
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -15,6 +16,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from fit.errors import RecordError
+from fit.records.plain_file import LARGEST_DOCUMENT, LARGEST_TABLE, read_plain
 from fit.records.readings_table import Array, read_readings
 from fit.records.writer import DOCUMENT, EVENTS, READINGS, SCHEMA, RunWriter, write_result
 from fit.tabular import Tabular
@@ -127,15 +129,18 @@ def read_events(path: Path) -> tuple[tuple[Event, ...], tuple[str, ...]]:
 
     A line that cannot be read is left out: events help a fit, they must not prevent one.
     """
-    if not path.is_file():
+    if not path.exists():
         return (), ()
     events, bad = [], []
-    for number, line in enumerate(path.read_bytes().splitlines(keepends=True), start=1):
+    lines = read_plain(path, LARGEST_TABLE).splitlines(keepends=True)
+    for number, line in enumerate(lines, start=1):
         try:
             entry = json.loads(line)
             if not line.endswith(b"\n"):
                 raise ValueError
             t_s, event = float(entry.pop("t_s")), str(entry.pop("event"))
+            if not math.isfinite(t_s):
+                raise ValueError
         except UNREADABLE:
             if line.strip():
                 bad.append(str(number))
@@ -147,10 +152,11 @@ def read_events(path: Path) -> tuple[tuple[Event, ...], tuple[str, ...]]:
 
 
 def _read_document(path: Path) -> dict[str, object]:
-    if not path.is_file():
+    if not path.exists():
         return {}
+    data = read_plain(path, LARGEST_DOCUMENT)
     try:
-        document = json.loads(path.read_bytes())
+        document = json.loads(data)
     except json.JSONDecodeError as error:
         raise RecordError(
             path,

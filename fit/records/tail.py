@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import json
+import math
+import os
+import stat
 import time
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -12,7 +15,8 @@ from typing import Any
 import numpy as np
 
 from fit.errors import RecordError
-from fit.records.run import Array, Event, Run
+from fit.records.plain_file import LARGEST_DOCUMENT, read_plain
+from fit.records.run import UNREADABLE, Array, Event, Run
 from fit.records.writer import DOCUMENT, EVENTS, READINGS
 
 POWER_PRESENT = 0.02  # of the largest power seen
@@ -34,8 +38,10 @@ class Tail:
     def new_lines(self) -> list[bytes]:
         """Whole lines not seen before; all of them again where the file was replaced or cut."""
         try:
+            if not stat.S_ISREG(self.path.stat().st_mode):
+                return []
             with self.path.open("rb") as stream:
-                status = _status(stream.fileno())
+                status = os.fstat(stream.fileno())
                 identity = (status.st_dev, status.st_ino)
                 self.restarted = self.identity is not None and (
                     identity != self.identity or status.st_size < self.position
@@ -50,12 +56,6 @@ class Tail:
         self.position += len(bite)
         *lines, self.rest = (self.rest + bite).split(b"\n")
         return lines
-
-
-def _status(descriptor: int) -> Any:
-    import os
-
-    return os.fstat(descriptor)
 
 
 @dataclass
@@ -255,14 +255,15 @@ def _number(cell: bytes) -> float:
 def _event(line: bytes) -> Event | None:
     try:
         entry = json.loads(line)
-        return Event(float(entry.pop("t_s")), str(entry.pop("event")), entry)
-    except (ValueError, KeyError, TypeError, AttributeError):
+        event = Event(float(entry.pop("t_s")), str(entry.pop("event")), entry)
+    except UNREADABLE:
         return None
+    return event if math.isfinite(event.t_s) else None
 
 
 def _read_document(path: Path) -> Mapping[str, Any]:
     try:
-        document = json.loads(path.read_bytes())
-    except (OSError, ValueError):
+        document = json.loads(read_plain(path, LARGEST_DOCUMENT))
+    except (RecordError, ValueError, RecursionError):
         return {}
     return document if isinstance(document, dict) else {}

@@ -106,11 +106,12 @@ def write_result(folder: Path, name: str, document: Mapping[str, object] | str) 
         RecordError: the folder cannot be written.
     """
     text = document if isinstance(document, str) else to_json(document, indent=2) + "\n"
+    data = text.encode(errors="backslashreplace")  # before there is a file to be left behind
     target = folder / name
     temporary = folder / f".{name}.{uuid.uuid4().hex[:8]}.tmp"
     try:
         with temporary.open("xb") as stream:
-            stream.write(text.encode())
+            stream.write(data)
             stream.flush()
             os.fsync(stream.fileno())
         temporary.replace(target)
@@ -169,6 +170,9 @@ class RunWriter:
         self.columns = tuple(columns)
         self.last_t_s = -math.inf
         self._readings, self._events = readings, events
+        self._made: os.stat_result | None = None
+        with contextlib.suppress(OSError):
+            self._made = (folder / READINGS).stat()
         self._lock = threading.Lock()
         self._unsynced = False
         self._trouble: OSError | None = None
@@ -201,10 +205,12 @@ class RunWriter:
             events = (folder / EVENTS).open("xb")
             readings.write((",".join(columns) + "\n").encode())
             readings.flush()
-        except (OSError, RecordError) as error:
+        except (OSError, UnicodeError, RecordError) as error:
             shutil.rmtree(folder, ignore_errors=True)  # made a moment ago, and nothing in it
             if isinstance(error, RecordError):
                 raise
+            if isinstance(error, UnicodeError):
+                raise RecordError(folder, "", "its columns are no text", "rename them") from error
             raise not_created(folder, error) from error
         writer = cls(folder, columns, readings, events)
         writer.sync()
@@ -266,6 +272,7 @@ class RunWriter:
             RecordError: time does not advance, an unknown column, or the disk does not take the row
                 (full, gone).
         """
+        self.check_place()
         if not t_s > self.last_t_s:
             raise RecordError(
                 self.folder / READINGS, f"t_s {t_s}", f"is not later than {self.last_t_s}"
@@ -277,6 +284,23 @@ class RunWriter:
         cells = [_cell(t_s), *(_cell(readings.get(name)) for name in self.columns[1:])]
         self._append(self._readings, ",".join(cells))
         self.last_t_s = t_s
+
+    def check_place(self) -> None:
+        """Raises RecordError where the folder is no longer where it was made.
+
+        What is open is still written: of a folder that was moved nothing is lost.
+        """
+        path = self.folder / READINGS
+        if self._made is None:
+            return
+        try:
+            there = os.path.samestat(path.stat(), self._made)
+        except OSError:
+            there = False
+        if not there:
+            raise RecordError(
+                path, "", "was deleted, moved or replaced while it is written", "leave it there"
+            )
 
     def append_event(self, t_s: float, event: str, **details: object) -> None:
         """Append one line to events.jsonl, and have both files synced without waiting for it.

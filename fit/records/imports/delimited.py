@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fit.errors import RecordError
+from fit.records.plain_file import LARGEST_TABLE, read_plain
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -137,14 +138,7 @@ def numbers(table: Table, column: int) -> tuple[Array, NDArray[np.bool_]]:
 
 def _decode(path: Path, encoding: str | None) -> tuple[str, str]:
     """Text with line feeds only, and its encoding."""
-    try:
-        data = path.read_bytes()
-    except FileNotFoundError as error:
-        raise RecordError(path, "", "no such file", "name the logger's file") from error
-    except OSError as error:
-        raise RecordError(
-            path, "", f"cannot be read ({error.strerror})", "name the logger's file"
-        ) from error
+    data = read_plain(path, LARGEST_TABLE, missing="name the logger's file")
     if not data.strip():
         raise RecordError(path, "", "is empty", "lines of readings are expected")
     found = next((name for bom, name in BOMS if data.startswith(bom)), None)

@@ -1,0 +1,54 @@
+"""Files read whole: regular ones of a bounded size, so that no pipe or device is waited for."""
+
+from __future__ import annotations
+
+import os
+import stat
+from pathlib import Path
+
+from fit.errors import InputError, RecordError
+
+LARGEST_TABLE = 4_000_000_000  # a week at a hundred scans a second, ten nodes [B]
+LARGEST_DOCUMENT = 100_000_000  # run.json, with rig and budget in it, has some ten thousand [B]
+
+
+def read_plain(
+    path: Path,
+    most: int,
+    *,
+    error: type[InputError] = RecordError,
+    missing: str = "name a run folder or a readings CSV",
+) -> bytes:
+    """The bytes of a regular file.
+
+    Args:
+        path: the file.
+        most: bytes it may have at most [B].
+        error: what to raise.
+        missing: what would be right where there is no such file.
+
+    Raises:
+        InputError: of the class given: there is none, it is something else, too large, or may not
+            be read.
+    """
+    try:
+        # Not to wait at a pipe that nobody writes into; of a regular file it changes nothing.
+        descriptor = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | _BINARY)
+        with open(descriptor, "rb") as stream:
+            status = os.fstat(descriptor)
+            if not stat.S_ISREG(status.st_mode):
+                raise error(path, "", "is no regular file", "name a file, no pipe and no device")
+            if status.st_size > most:
+                problem = f"has {status.st_size / 1e6:.0f} MB"
+                raise error(path, "", problem, f"at most {most / 1e6:.0f} MB are read")
+            return stream.read(most)
+    except FileNotFoundError:
+        raise error(path, "", "no such file or folder", missing) from None
+    except IsADirectoryError:
+        raise error(path, "", "is a folder", missing) from None
+    except (OSError, ValueError) as problem:
+        why = getattr(problem, "strerror", None) or problem
+        raise error(path, "", f"cannot be read ({why})", "check its permissions") from None
+
+
+_BINARY = getattr(os, "O_BINARY", 0)
