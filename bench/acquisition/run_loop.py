@@ -61,6 +61,7 @@ def heat_run(
     resume: Path | None = None,
     keyboard: IO[str] | None = None,
     estimate: bool | None = None,
+    announce: str = "",
 ) -> LogResult:
     """Log one heat run: soak, heat, cool, with the power off at every end of it.
 
@@ -76,6 +77,7 @@ def heat_run(
         label: the user's words for the run; the rig's title when empty.
         resume: folder of a run whose program died, to be gone on with.
         keyboard: where the operator's Enter comes from; standard input when None.
+        announce: said to whoever looks on before the first scan.
         estimate: reckon while it runs; when None, where somebody looks on or the sequence needs it.
 
     Returns:
@@ -101,6 +103,8 @@ def heat_run(
                 if before is not None
                 else begin(rig, clock, columns, folder=folder, budget=budget, label=label)
             )
+            if announce:
+                view.say(announce)
             with started.writer:
                 run = _HeatRun(
                     rig=rig,

@@ -14,6 +14,7 @@ if TYPE_CHECKING:
 
 def command(
     rig: Annotated[Path, typer.Argument(help="rig.toml; 'heatrun new DIR' writes one")],
+    *,
     budget: Annotated[
         Path | None, typer.Option(help="budget.toml, to decide every span while it runs.")
     ] = None,
@@ -27,6 +28,10 @@ def command(
     resume: Annotated[
         Path | None, typer.Option(help="Go on with this run folder, whose program died.")
     ] = None,
+    rehearse: Annotated[
+        bool,
+        typer.Option("--rehearse", help="Ask every instrument once; switch and write nothing."),
+    ] = False,
 ) -> None:
     """Log a heat run: soak without power, heat, cool. Prints the run folder.
 
@@ -34,13 +39,17 @@ def command(
     instrument or a full disk switches it off and ends with status 4; what was logged is kept. So
     does a sensor with a limit that is blind while it is heated (open, stuck, repeating, swapped,
     jumped); of one without a limit it is said loudly, and the run goes on.
-    Parts get hot and a supply can start a fire: never leave it alone without a hardware cut-out.
+    --rehearse shows one scan, what the guard would do, how long the run will take by the
+    budget, and what is missing. Parts get hot and a supply can start a fire: never leave it
+    alone without a hardware cut-out.
     """
     import contextlib
 
+    from bench.acquisition.rehearse import duration, expected_of
+    from bench.acquisition.rehearse import rehearse as rehearsed
     from bench.acquisition.run_loop import heat_run
     from bench.clock import RealClock
-    from bench.messages import complain
+    from bench.messages import complain, printable
     from bench.monitor.terminal import open_view
     from bench.rig.schema import read_rig
     from fit.errors import RecordError, RigError
@@ -63,6 +72,9 @@ def command(
 
         stated = read_budget(budget)
         _fit_together(plan, stated)
+    if rehearse:
+        print("\n".join(map(printable, rehearsed(plan, RealClock(), stated))))
+        return
     with contextlib.closing(open_view(quiet=is_quiet())) as view:
         result = heat_run(
             plan,
@@ -72,6 +84,7 @@ def command(
             view=view,
             label=label,
             resume=resume,
+            announce=duration(plan, expected_of(stated, None)),
         )
     # Where nobody reads it any more (a closed terminal), the outcome is what it was.
     with contextlib.suppress(OSError, ValueError):

@@ -107,7 +107,7 @@ def test_the_watchdog_switches_it_off_after_kill_9(tmp_path: Path, relay: Relay)
         known = f"from bench.instruments import DRIVERS; DRIVERS['knock'] = {__name__!r}"
         other.log(run, first=known, whole_rig=rig)
         other.wait_for(run, "power_on")
-        assert relay.on
+        assert until(lambda: relay.on)
         other.send(signal.SIGKILL)
         assert until(lambda: not relay.on, 2.0)
         assert "the watchdog has switched relay off" in other.finish()[2]

@@ -1,0 +1,63 @@
+"""A rehearsal on real ports: everything is asked, nothing is switched or written."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from bench.acquisition.rehearse import duration, expected_of, rehearse
+from bench.clock import RealClock
+from bench.demo import SCENARIO
+from fit.budget import read_budget
+from fit.errors import PortError
+from tests.support.bench_rigs import short_rig, virtual_bench
+
+
+def budget() -> object:
+    return read_budget(Path(str(SCENARIO / "budget.toml")))
+
+
+def test_every_instrument_is_asked_and_nothing_is_switched_or_written(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    with virtual_bench() as bench:
+        lines = rehearse(short_rig(bench.ports), RealClock(), None)
+        assert bench.world.supply.switched == []
+    text = "\n".join(lines)
+    assert "reader on" in text
+    assert "supply_V 0" in text
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_it_says_which_limit_the_run_will_reach() -> None:
+    with virtual_bench() as bench:
+        rig = short_rig(bench.ports, guard={"max_degC": {"tab": 40.0, "case": 90.0}})
+        lines = rehearse(rig, RealClock(), budget())  # type: ignore[arg-type]
+    assert any("tab switches off at 40" in line and "IT WILL" in line for line in lines)
+    assert any("case switches off at 90" in line and "IT WILL" not in line for line in lines)
+
+
+def test_what_would_end_the_run_at_once_is_said() -> None:
+    with virtual_bench() as bench:
+        lines = rehearse(
+            short_rig(bench.ports, guard={"max_degC": {"tab": 10.0}}), RealClock(), None
+        )
+    assert any("WOULD END THE RUN AT ONCE: tab is at" in line for line in lines)
+
+
+def test_the_time_to_settle_comes_from_the_budget() -> None:
+    sequence = {"heat_until": "settled", "heat_s": 90_000.0}
+    rig = short_rig({"reader": "x", "supply": "y"}, sequence=sequence)
+    expected = expected_of(budget(), 23.0)  # type: ignore[arg-type]
+    assert expected is not None
+    assert f"heat {4.6 * max(expected.tau_s):.0f} s until settled" in duration(rig, expected)
+    assert "heat 90000 s at most" in duration(rig, None)
+
+
+def test_an_instrument_that_is_not_there_is_an_error() -> None:
+    with virtual_bench() as bench:
+        rig = short_rig({**bench.ports, "supply": "/dev/nothing"})
+        with pytest.raises(PortError, match="does not exist"):
+            rehearse(rig, RealClock(), None)
