@@ -8,8 +8,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg.blas import dtrsm
-from scipy.linalg.lapack import dpotrf
-from scipy.signal import lfilter
+from scipy.linalg.lapack import dpotrf, dtbtrs
 
 from fit.identification.least_squares import Problem, Projected
 from fit.identification.pole_model import Model
@@ -111,12 +110,16 @@ def _arrow(blocks: Array, q: int) -> Array:
 
 
 def _correlated(rows: Array, rho: float) -> Array:
-    """Rows (·, c) times the matrix of rho^|i - k|, as a filter forwards and one backwards."""
+    """Rows (·, c) times the matrix of rho^|i - k|: y_i = x_i + rho y_i-1, and so backwards.
+
+    Both are triangular systems of two diagonals (scipy.signal's filter would load scipy.stats).
+    """
     if rho == 0:
         return rows
-    forwards = lfilter([1.0], [1.0, -rho], rows)
-    backwards = lfilter([1.0], [1.0, -rho], rows[:, ::-1])[:, ::-1]
-    return np.asarray(forwards + backwards - rows)
+    band = np.array([[1.0], [-rho]]).repeat(rows.shape[1], axis=1)
+    forwards, _ = dtbtrs(band, rows.T, uplo="L", diag="U")
+    backwards, _ = dtbtrs(band, rows.T, uplo="L", trans="T", diag="U")
+    return np.asarray((forwards + backwards).T - rows)
 
 
 def _sandwich(normal: Array, meat: Array) -> Array:

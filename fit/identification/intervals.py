@@ -11,7 +11,7 @@ from scipy.stats import chi2
 
 from fit.errors import NotIdentifiable
 from fit.identification.covariance import autocorrelation, correlation_inflation
-from fit.identification.least_squares import Problem, minimizer, solve
+from fit.identification.least_squares import SAME_THETA, Problem, Projected, solve
 from fit.identification.model_order import Fitted
 from fit.identification.response import Response
 from fit.records.run import Array
@@ -38,7 +38,7 @@ def profile_intervals(response: Response, level: float = LEVEL) -> Array:
         return _profile_alone(problem, fitted, level)
     names = [f"ln_tau_{k + 1}" for k in range(fitted.order)]
     names += ["edge_s"] * (len(theta) - fitted.order)
-    fit = minimizer(problem, theta, names)
+    fit = _minimizer(problem, theta, names)
     result = fit.minimize(method="leastsq")
     inflation = correlation_inflation(fitted.solution)
 
@@ -116,3 +116,37 @@ def bootstrap_intervals(
     """Percentile intervals of the time constants (K, 2) [s] by block bootstrap."""
     tau, _ = bootstrap(response, draws, seed)
     return np.percentile(tau, [50 * (1 - level), 50 * (1 + level)], axis=0).T
+
+
+def _minimizer(
+    problem: Problem,
+    theta: Array,
+    names: list[str],
+) -> lmfit.Minimizer:
+    """An lmfit Minimizer over θ alone, the linear part projected out, with the analytic Jacobian.
+
+    names: (q,) of the parameters, in θ's order.
+    """
+    parameters = lmfit.Parameters()
+    for name, value, low, high in zip(names, theta, problem.lower, problem.upper, strict=True):
+        parameters.add(name, value=float(value), min=float(low) - 1e-9, max=float(high) + 1e-9)
+    rows = np.zeros(len(theta)) if problem.prior is None else 1 / problem.prior.sd
+
+    latest: list[Projected] = []
+
+    def at(parameters: lmfit.Parameters) -> Projected:
+        here = np.array([parameters[name].value for name in names])
+        # lmfit's limits move a θ by a rounding error.
+        if not latest or np.abs(latest[0].theta - here).max() > SAME_THETA:
+            latest[:] = [problem.at(here)]
+        return latest[0]
+
+    def residual(parameters: lmfit.Parameters) -> Array:
+        found = at(parameters)
+        return np.concatenate((found.residuals, found.prior_residual))
+
+    def jacobian(parameters: lmfit.Parameters) -> Array:
+        varying = [i for i, name in enumerate(names) if parameters[name].vary]
+        return np.vstack((at(parameters).jacobian, np.diag(rows)))[:, varying]
+
+    return lmfit.Minimizer(residual, parameters, fcn_kws={}, Dfun=jacobian)

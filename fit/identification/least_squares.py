@@ -14,7 +14,6 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
 
-import lmfit
 import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg.blas import dtrsm
@@ -249,41 +248,3 @@ def _step(normal: Array, gradient: Array) -> Array:
     """Minus normal⁻¹ gradient, by Cholesky where the matrix allows."""
     _, step, failed = dposv(normal, -gradient)
     return np.asarray(-np.linalg.solve(normal, gradient) if failed else step)
-
-
-def minimizer(
-    problem: Problem,
-    theta: Array,
-    names: list[str],
-    *,
-    known: Projected | None = None,
-    calc_covar: bool = True,
-) -> lmfit.Minimizer:
-    """An lmfit Minimizer over θ alone, the linear part projected out, with the analytic Jacobian.
-
-    names: (q,) of the parameters, in θ's order. known: the model at θ, where it has been solved.
-    calc_covar: lmfit's own standard errors are wanted.
-    """
-    parameters = lmfit.Parameters()
-    for name, value, low, high in zip(names, theta, problem.lower, problem.upper, strict=True):
-        parameters.add(name, value=float(value), min=float(low) - 1e-9, max=float(high) + 1e-9)
-    rows = np.zeros(len(theta)) if problem.prior is None else 1 / problem.prior.sd
-
-    latest = [] if known is None else [known]
-
-    def at(parameters: lmfit.Parameters) -> Projected:
-        here = np.array([parameters[name].value for name in names])
-        # lmfit's limits move a θ by a rounding error.
-        if not latest or np.abs(latest[0].theta - here).max() > SAME_THETA:
-            latest[:] = [problem.at(here)]
-        return latest[0]
-
-    def residual(parameters: lmfit.Parameters) -> Array:
-        found = at(parameters)
-        return np.concatenate((found.residuals, found.prior_residual))
-
-    def jacobian(parameters: lmfit.Parameters) -> Array:
-        varying = [i for i, name in enumerate(names) if parameters[name].vary]
-        return np.vstack((at(parameters).jacobian, np.diag(rows)))[:, varying]
-
-    return lmfit.Minimizer(residual, parameters, fcn_kws={}, calc_covar=calc_covar, Dfun=jacobian)

@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from functools import cached_property
 
-import lmfit
 import numpy as np
 from scipy.special import chdtri
 
@@ -21,7 +20,6 @@ from fit.identification.least_squares import (
     Projected,
     common_profiles,
     factorise,
-    minimizer,
     solve,
 )
 from fit.identification.pole_model import CellRecord, Model
@@ -36,6 +34,7 @@ SEARCHED = 2.5  # records: longest further time constant proposed
 FAR_OFF = 10.0  # times the sum of squares of the fit with a further time constant
 OVERWHELMING = 10.0  # times the gain that is significant
 CLOSE_ENOUGH = 0.02  # of the weighted sum of squares: far below what noise moves it by
+EXACT_GAIN = 1e-12  # the same of its last steps: beyond what the sum's own rounding tells
 SEARCH_GAIN = 1e-3  # of the sum of squares: a step of the search that gains less is its last
 
 
@@ -95,7 +94,7 @@ def refine(model: Model, theta: Array, most_steps: int = 12) -> Fitted:
 
 
 def finish(fitted: Fitted) -> Fitted:
-    """The fit without interpolation, its prior where the fit ends, its last steps by lmfit."""
+    """The fit without interpolation, its prior where the fit ends."""
     model, solution = Model(fitted.model.record, fitted.order), fitted.solution
     prior = None
     for _ in range(3):
@@ -108,19 +107,10 @@ def finish(fitted: Fitted) -> Fitted:
 
 
 def refine_exact(fitted: Fitted) -> Fitted:
-    """The fit's last steps, by lmfit over ln τ alone; kept where it is no worse."""
-    problem, theta = fitted.problem, fitted.solution.theta
-    names = [f"ln_tau_{k + 1}" for k in range(fitted.order)]
-    names += ["edge_s"] * (len(theta) - fitted.order)
-    try:
-        search = minimizer(problem, theta, names, known=fitted.solution, calc_covar=False)
-        result = search.minimize(method="leastsq", max_nfev=40)
-    except (ValueError, lmfit.MinimizerException):
+    """The fit's last steps, to the last digits; kept where it is no worse."""
+    found = solve(fitted.problem, fitted.solution.theta, relative=EXACT_GAIN)
+    if np.abs(found.theta - fitted.solution.theta).max() < SAME_THETA:
         return fitted
-    ended = np.array([result.params[name].value for name in names])
-    if np.abs(ended - theta).max() < SAME_THETA:
-        return fitted
-    found = problem.at(ended)
     return replace(fitted, solution=found) if found.cost <= fitted.cost else fitted
 
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-from scipy.stats import chi2
+from scipy.special import chdtri
 
 from fit.identification.covariance import correlation_inflation
 from fit.identification.ladder.model import LadderModel
@@ -66,7 +66,7 @@ def adequate_ladder(fitted: Fitted, spans: Array, covariance: Array) -> Ladder |
     parameters = len(general.theta) + m * model.parameters - (4 * m + 1)
     rows = general.residual[: len(record.rise_K)]
     cost = general.cost - np.sum(rows**2) + np.sum((rows @ record.whitening) ** 2)
-    as_good = float(cost) + inflation * chi2.isf(ADEQUATE, max(parameters, 1))
+    as_good = float(cost) + inflation * chdtri(max(parameters, 1), ADEQUATE)
     readings = float(np.sum(record.weight > 0))
     noise = NOISE_LEVEL * (readings + 4 * np.sqrt(2 * readings))
 
