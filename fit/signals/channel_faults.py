@@ -17,12 +17,13 @@ from fit.signals.cells import Index
 
 LEAST_READINGS = 8  # at zero power and under power together, as `prepare` asks of every record
 LEAST_HEATED = 3  # while the power is on: fewer have no mean and no scatter
-LEAST_SHARE = 0.1  # of the scans: a shorter stretch, the longest of many, is chance or no harm
+LEAST_SHARE = 0.2  # of the scans: a shorter stretch, the longest of many, is chance or no harm
 CHANCE = 1e-9  # that noise alone holds a working channel still for so long
 # Of a step of the readings: beyond it, noise makes a channel flicker wherever in its step it is.
 FLICKERING = 0.5
 ROOM_S, ROOM_K = 600.0, 0.1  # no air of a room keeps so still for so long (common practice)
 MOVED_STEPS, MOVED_SIGMAS = 2.0, 6.0  # by which the others must have moved
+LAST_K, LAST_S = 1.0, 600.0  # and the more, and so long, where all are nearer to the source
 CROSSED_TIMES, CROSSED_K = 2.0, 2.0  # by as much as no draught or sunshine makes a room rise
 SAME = 1e-9  # relative: readings that differ by the rounding of an average are the same
 
@@ -188,23 +189,28 @@ def _stiller_than_air(
 
 
 def _left_behind(watched: Watched, j: int, others: Sequence[int], run: tuple[int, int]) -> bool:
-    """Whether every other node moved while this one repeated its value for half of the heating.
+    """Whether the others moved on while this one repeated its value for half of the heating.
 
-    Over so long all nodes of a path rise together; ambient does not.
+    A node moves at least as much as one further from the source. The last before ambient has none
+    beyond it and lags them all: of it more is asked. Ambient need not move.
     """
     heating = watched.heating
     if not len(heating) or watched.nodes[j] == "ambient":
         return False
     inside = heating[(heating >= run[0]) & (heating <= run[1])]
     heated = [i for i in others if watched.nodes[i] != "ambient"]
+    beyond = [i for i in heated if i > j]
     if not heated or len(inside) < max(LEAST_READINGS, 0.5 * len(heating)):
+        return False
+    if not beyond and watched.t_s[heating[-1]] - watched.t_s[heating[0]] < LAST_S:
         return False
     step, noise = _own(watched, j, others, run)
     quarter = max(1, len(inside) // 8)
-    values = watched.temperature_degC[:, heated]
+    values = watched.temperature_degC[:, beyond or heated]
     change = np.abs(_means(values[inside[-quarter:]]) - _means(values[inside[:quarter]]))
     change = change[np.isfinite(change)]
-    return len(change) > 0 and float(change.min()) > MOVED_STEPS * step + MOVED_SIGMAS * noise
+    seen = MOVED_STEPS * step + MOVED_SIGMAS * noise + (0.0 if beyond else LAST_K)
+    return len(change) > 0 and float(change.min()) > seen
 
 
 def _means(values: Array) -> Array:
