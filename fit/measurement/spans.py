@@ -223,7 +223,13 @@ def with_faults(spans: Spans, nodes: tuple[str, ...], faults: tuple[ChannelFault
 def _unresolved(spans: Spans) -> list[str]:
     """What the record does not carry, and what would help."""
     ends = zip(spans.topology.links, spans.resolved, strict=True)
-    names = [f"{start} to {end}" for (start, end), resolved in ends if not resolved]
+    # Beside a channel that is not believed no longer heating helps; what is wrong is said of it.
+    silent = {fault.node for fault in spans.faults}
+    names = [
+        f"{start} to {end}"
+        for (start, end), resolved in ends
+        if not resolved and not silent & {start, end}
+    ]
     if not names:
         return []
     figure = "this figure is no measurement" if len(names) == 1 else "these are no measurements"

@@ -23,6 +23,7 @@ CHANCE = 1e-9  # that noise alone holds a working channel still for so long
 FLICKERING = 0.5
 ROOM_S, ROOM_K = 600.0, 0.1  # no air of a room keeps so still for so long (common practice)
 MOVED_STEPS, MOVED_SIGMAS = 2.0, 6.0  # by which the others must have moved
+COLDER_K, JUMP_K = 10.0, 100.0  # far beyond offsets, and beyond what a scan's time can warm
 LAST_K, LAST_S = 1.0, 600.0  # and the more, and so long, where all are nearer to the source
 CROSSED_TIMES, CROSSED_K = 2.0, 2.0  # by as much as no draught or sunshine makes a room rise
 SAME = 1e-9  # relative: readings that differ by the rounding of an average are the same
@@ -108,7 +109,7 @@ def _stuck(watched: Watched, known: set[str]) -> dict[str, ChannelFault]:
             for i, name in enumerate(watched.nodes)
             if i != j and name not in known and runs[i] != (0, len(watched.t_s) - 1)
         ]
-        tells = (_never_flickers, _left_behind, _stiller_than_air)
+        tells = (_never_flickers, _left_behind, _stiller_than_air, _where_no_part_is)
         if others and any(test(watched, j, others, runs[j]) for test in tells):
             value = watched.temperature_degC[first, j]
             text = (
@@ -186,6 +187,22 @@ def _stiller_than_air(
     whole = run == (0, len(watched.t_s) - 1)
     lasts = float(watched.t_s[-1] - watched.t_s[0]) > ROOM_S
     return whole and lasts and noise + step > 0 and step < ROOM_K
+
+
+def _where_no_part_is(
+    watched: Watched, j: int, others: Sequence[int], run: tuple[int, int]
+) -> bool:
+    """Whether the value is colder than all else, or was reached by a jump that no part can make."""
+    if run[1] - run[0] < LEAST_READINGS:
+        return False
+    column = watched.temperature_degC[:, j]
+    value = float(column[run[0]])
+    rest = watched.temperature_degC[run[0] : run[1] + 1][:, list(others)]
+    coldest = float(np.nanmin(rest)) if np.isfinite(rest).any() else -np.inf
+    before = column[: run[0]]
+    before = before[np.isfinite(before)]
+    jump = abs(value - float(before[-1])) if len(before) else 0.0
+    return value < coldest - COLDER_K or jump > JUMP_K
 
 
 def _left_behind(watched: Watched, j: int, others: Sequence[int], run: tuple[int, int]) -> bool:

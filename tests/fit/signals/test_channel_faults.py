@@ -75,6 +75,13 @@ def test_a_room_that_stays_within_a_coarse_step_is_not_stuck():
     assert faults_of(run) == []
 
 
+@pytest.mark.parametrize("value", [0.0, -200.0, 850.0])
+@pytest.mark.parametrize("node", ["bar", "case"])
+def test_a_channel_that_ends_at_an_impossible_value_is_stuck_however_late(node, value):
+    late = slice(SOAK_S + HEAT_S - 20, None)
+    assert faults_of(falsified(node, late, value)) == [(node, "stuck")]
+
+
 def test_a_short_dropout_is_no_stuck_channel():
     assert faults_of(falsified("bar", slice(300, 330), None)) == []
 
