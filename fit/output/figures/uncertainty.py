@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 ROW_IN = 0.52
 WORDS = {
     "fit": "fit",
+    "discrepancy": "heat still stored at the end",
     "offset": "zero-power offset",
     "sensor_match": "sensor match",
     "power": "power reading",
