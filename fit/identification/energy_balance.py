@@ -33,6 +33,7 @@ LEAST_OF_REACHED = 0.97  # the end state is no lower than what the record shows,
 LARGEST_K_PER_W = 100.0
 UNKNOWN_K_PER_W = 50.0  # said, as uncertain as it is large, when the record shows no loss
 LEAST_SLOWING = 0.08
+LEAST_CELLS = 8  # of heating: two slopes need four each
 GRID = 24  # loss coefficients tried, and again as many about the best
 UNKNOWN_OFFSET_U_K = 0.87  # thermocouples of class 1, +-1.5 K (IEC 60584-1, from memory)
 ROUNDING = 0.3  # standard uncertainty of a change of temperature, in steps of the readings
@@ -75,12 +76,12 @@ def energy_balance(signals: Signals, case: str, power: float) -> EnergyBalance:
     before = np.concatenate(([0.0], np.cumsum(cells.power * cells.length_s)[:-1]))
     energy = before + cells.power * (cells.middle_s - cells.start_s)
     case_K = mean[:, signals.nodes.index(case)] - mean[:, ambient]
-    start = slice(0, 1)
-    if signals.soak_samples:
-        start = slice(0, max(1, int(np.sum(cells.first < signals.soak_samples))))
-    if not signals.hot_start:
-        case_K = case_K - np.nanmean(case_K[start])
-    rises = mean[:, others] - np.nanmean(mean[start][:, others], axis=0)
+    start = np.flatnonzero(seen & (cells.first < signals.soak_samples))
+    if not len(start):
+        start = np.flatnonzero(seen)[:1]
+    if len(start) and not signals.hot_start:
+        case_K = case_K - case_K[start].mean()
+    rises = mean[:, others] - (mean[start][:, others].mean(axis=0) if len(start) else 0.0)
     on = np.abs(cells.power) > 0.5 * abs(power)
     last = int(np.flatnonzero(on)[-1])
     off_before = np.flatnonzero(~on[: last + 1])
@@ -218,10 +219,13 @@ def _shares(balance: EnergyBalance, R: Array, power: float) -> Array:
 def case_to_ambient(signals: Signals, case: str, power: float) -> CaseToAmbient:
     """Resistance from the case to ambient at the recorded power [power unit]."""
     balance = energy_balance(signals, case, power)
+    unknown = CaseToAmbient(UNKNOWN_K_PER_W, UNKNOWN_K_PER_W**2, 0.0, settled=False)
+    if np.count_nonzero(balance.heating) < LEAST_CELLS:
+        return unknown
     columns = [signals.nodes.index(case), signals.nodes.index("ambient")]
     steps = np.zeros(2) if signals.quantum_K is None else signals.quantum_K[columns]
     if _slowing(balance, float(np.hypot(*steps))) < LEAST_SLOWING:
-        return CaseToAmbient(UNKNOWN_K_PER_W, UNKNOWN_K_PER_W**2, 0.0, settled=False)
+        return unknown
     late = np.flatnonzero(balance.heating)
     late = late[
         balance.middle_s[late] >= balance.middle_s[late[-1]] - 0.05 * np.ptp(balance.middle_s[late])

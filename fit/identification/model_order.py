@@ -303,6 +303,8 @@ def _supported(candidate: Fitted, chosen: Fitted, scale: float) -> tuple[Fitted 
         found = _grave_doubts(candidate)
         if not found:
             return candidate, removed
+        if more == 0:  # one taken out leaves fewer than are chosen, or none at all
+            return None, [*removed, found[0].text]
         # A fit far off has seen no end: its slowest time constant stands in for several.
         seen = chosen.tau_s.max() < SETTLED_SHARE * record.length_s
         seen = seen and chosen.cost < FAR_OFF * candidate.cost

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -173,3 +175,20 @@ def test_a_dead_channel_at_the_source_leaves_the_other_spans_as_they_are() -> No
 def test_a_glimpse_of_heat_resolves_nothing() -> None:
     run = heat_run(9)
     assert not measure(run).resolved.any()
+
+
+@pytest.mark.filterwarnings("error")
+@pytest.mark.parametrize("begins", [300, 700, 1010])
+def test_a_record_that_begins_warm_is_measured_or_refused_without_a_warning(begins: int) -> None:
+    run = heat_run(900, 300)
+    for step, count in ((1, 250), (8, 20), (3, 60)):
+        rows = slice(begins, begins + step * count, step)
+        part = replace(
+            run,
+            t_s=run.t_s[rows],
+            temperature_degC=run.temperature_degC[rows].copy(),
+            power=run.power[rows],
+        )
+        part.temperature_degC[0, 3] = np.nan  # the case's first reading is missing
+        with contextlib.suppress(NotIdentifiable):
+            assert np.isfinite(measure(part).R_K_per_W).all()
