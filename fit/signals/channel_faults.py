@@ -192,7 +192,7 @@ def _stiller_than_air(
 def _where_no_part_is(
     watched: Watched, j: int, others: Sequence[int], run: tuple[int, int]
 ) -> bool:
-    """Whether the value is colder than all else, or was reached by a jump that no part can make."""
+    """Whether a part shows the coldest value of all, or a channel jumped as no part can."""
     if run[1] - run[0] < LEAST_READINGS:
         return False
     column = watched.temperature_degC[:, j]
@@ -202,7 +202,8 @@ def _where_no_part_is(
     before = column[: run[0]]
     before = before[np.isfinite(before)]
     jump = abs(value - float(before[-1])) if len(before) else 0.0
-    return value < coldest - COLDER_K or jump > JUMP_K
+    colder = watched.nodes[j] != "ambient" and value < coldest - COLDER_K
+    return colder or jump > JUMP_K
 
 
 def _left_behind(watched: Watched, j: int, others: Sequence[int], run: tuple[int, int]) -> bool:
