@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
@@ -10,9 +9,9 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from fit.assessment import conformity
+from fit.assessment import evidence
 from fit.assessment.alignment import lay_on_budget
-from fit.assessment.conformity import (
+from fit.assessment.evidence import (
     LEAK_U,
     NOT_DRAWN,
     UNKNOWN_UPSTREAM,
@@ -138,7 +137,7 @@ def asked(monkeypatch: pytest.MonkeyPatch) -> list[np.ndarray]:
         found.append(C_J_per_K)
         return StoredHeat(1.1, 0.022, np.append(C_J_per_K / C_J_per_K.sum(), 0.0))
 
-    monkeypatch.setattr(sys.modules[conformity.__name__], "stored_heat", stored_heat)
+    monkeypatch.setattr(evidence, "stored_heat", stored_heat)
     return found
 
 
