@@ -31,7 +31,7 @@ def same(value: float) -> float:
 
 STATED: list[tuple[str, str, Callable[[float], float]]] = [
     # what the page says, the constant, how the one becomes the other
-    (f"by more than {N} times that noise", "fit.signals.preparation.SPIKE_SCALES", same),
+    (f"by more than {N} times that noise", "fit.signals.spikes.SPIKE_SCALES", same),
     (rf"after each power step \({N} a decade", "fit.signals.cells.CELLS_PER_DECADE", same),
     (f"within ±{N} ± ", "fit.identification.pole_model.REFERENCE_PRIOR_SD", same),
     (f"within ±0.15 ± {N} %", "fit.identification.pole_model.REFERENCE_PRIOR_RELATIVE", percent),

@@ -13,17 +13,13 @@ from fit.records.run import Array, Event, Run
 from fit.signals.cells import Index
 from fit.signals.channel_faults import LEAST_HEATED, ChannelFault, Watched, find_channel_faults
 from fit.signals.quantization import noise_before_rounding
+from fit.signals.scatter import SAMPLED, levels_of, noise, quantum, sampled
+from fit.signals.spikes import BLOCK, power_without_spikes, spikes
 
-SAMPLED = 20_000  # differences looked at when a scale is estimated
 FEW_AT_REST = 10  # scans: fewer tell little of noise
 MANY_EDGES = 60  # more steps than this: the power is taken as arbitrary, not as phases
 SHORTEST_SOAK = 3  # samples
-SPIKE_SCALES = 9.0
-BLOCK = 16_384  # samples looked at together, few enough for the processor's cache
-GLANCE = 2_000  # readings that tell whether a series may be quantised at all
 APART_K = 6.0  # between nodes at the start: more than two thermocouples' tolerances
-SPIKE_OF_POWER = 0.05  # of the power around: as much as makes a step, see `edges`
-MOST_POWER_SPIKES = 0.05  # of the scans: more often it is how the supply works
 POWER_ON = 0.01  # of the highest power: less is zero power, a supply's own reading of nothing
 HOT_SHARE = 0.01  # of the rise reached: movement before the step that must not be left out
 
@@ -69,99 +65,6 @@ class Signals:
         return before
 
 
-def _some(values: Array) -> Array:
-    """A bounded, evenly spread sample of contiguous blocks of a long series."""
-    if len(values) <= SAMPLED:
-        return values
-    blocks = 40
-    size = SAMPLED // blocks
-    starts = np.linspace(0, len(values) - size, blocks).astype(int)
-    return np.concatenate([values[start : start + size] for start in starts])
-
-
-def _levels(sample: Array) -> Array:
-    return np.unique(np.round(sample[np.isfinite(sample)], 6))
-
-
-def quantum(values: Array) -> float:
-    """Step of a quantised series (n,), 0 where it is not quantised."""
-    sample = _some(values)
-    few = sample[:: max(1, len(sample) // GLANCE)]
-    if len(few) < len(sample) and len(_levels(few)) > 0.97 * len(few):
-        return 0.0
-    levels = _levels(sample)
-    if len(levels) < 3 or len(levels) > 0.6 * len(sample):
-        return 0.0
-    gaps = np.diff(levels)
-    step = float(np.median(gaps[gaps <= 1.5 * gaps.min()]))
-    off_grid = np.abs(gaps / step - np.round(gaps / step))
-    return step if step > 1e-4 and np.median(off_grid) < 0.1 else 0.0
-
-
-def _second_difference_scale(values: Array) -> float:
-    """Robust standard deviation of x[i] - (x[i-1] + x[i+1]) / 2."""
-    sample = _some(values)
-    slope = sample[1:] - sample[:-1]
-    bend = np.abs(0.5 * (slope[1:] - slope[:-1]))
-    bend = bend[np.isfinite(bend)]
-    if not len(bend):
-        return 0.0
-    # The median is 0 for coarse steps; the 90 % point then still sees the jumps.
-    places = np.array([0.5, 0.9]) * (len(bend) - 1)
-    low, high = np.floor(places).astype(int), np.ceil(places).astype(int)
-    bend.partition(np.unique([low, high]))
-    middle, most = bend[low] + (places - low) * (bend[high] - bend[low])
-    return float(max(middle / 0.6745, most / 1.645))
-
-
-def noise(values: Array) -> float:
-    """Standard deviation of the scan-to-scan noise of a series (n,), its trend taken out."""
-    return _second_difference_scale(values) / np.sqrt(1.5)
-
-
-def _bends_beyond(values: Array, limit: float) -> Index:
-    """Indices where |x[i] - (x[i-1] + x[i+1]) / 2| is beyond the limit, a block at a time."""
-    found = [np.array([], dtype=np.intp)]
-    for begin in range(0, len(values) - 2, BLOCK):
-        part = values[begin : begin + BLOCK + 2]
-        slope = part[1:] - part[:-1]
-        twice = slope[1:] - slope[:-1]
-        # Seldom: most blocks hold no bend so large, and no missing reading.
-        if not (twice.max() <= 2 * limit and twice.min() >= -2 * limit):
-            found.append(np.flatnonzero(np.abs(twice) > 2 * limit) + begin + 1)
-    return np.concatenate(found)
-
-
-def _row_medians(values: Array) -> Array:
-    """Median of each row (k,) of values (k, n), missing ones left out."""
-    ranked = np.sort(values, axis=1)
-    count, row = np.isfinite(values).sum(axis=1), np.arange(len(values))
-    return 0.5 * (ranked[row, (count - 1) // 2] + ranked[row, count // 2])
-
-
-def spikes(values: Array, step: float, noise_K: float | None = None) -> Index:
-    """Indices of readings that stand alone against both neighbours: (k,) of a series (n,).
-
-    step, noise_K: of the readings, the noise looked for where it is not given.
-    """
-    if len(values) < 5:
-        return np.array([], dtype=np.intp)
-    noise_K = noise(values) if noise_K is None else noise_K
-    scale = max(noise_K * np.sqrt(1.5), 0.4 * step, 1e-9)
-    suspects = _bends_beyond(values, 0.6 * SPIKE_SCALES * scale)
-    if not 0 < len(suspects) <= 0.05 * len(values):
-        return np.array([], dtype=np.intp)
-    suspects = np.unique(np.clip(np.concatenate((suspects - 1, suspects, suspects + 1)), 0, None))
-    suspects = suspects[suspects < len(values)]
-    # At the ends the window is moved inwards, so that a first or last reading can be judged too.
-    window = np.clip(suspects[:, None] + np.arange(-3, 4), 0, len(values) - 1)
-    around = values[window]
-    middle = _row_medians(around)
-    spread = _row_medians(np.abs(around - middle[:, None]))
-    limit = SPIKE_SCALES * scale + 6 * spread
-    return suspects[np.abs(values[suspects] - middle) > limit]
-
-
 def placeholders(temperature_degC: Array) -> int:
     """Leading scans in which every channel shows one and the same number that then goes away."""
     nodes = temperature_degC.shape[1]
@@ -183,38 +86,13 @@ def edges(power: Array) -> Index:
     span = float(np.ptp(power))
     if span == 0.0:
         return np.array([], dtype=np.intp)
-    ripple = float(np.median(_some(change)))
+    ripple = float(np.median(sampled(change)))
     large = np.flatnonzero(change > max(0.05 * span, 12 * ripple)) + 1
     if len(large) > MANY_EDGES:
         return np.array([], dtype=np.intp)
     # A supply that comes up slowly steps nowhere; its heating begins all the same.
     begins = _begins(power)
     return large if begins < SHORTEST_SOAK else np.union1d(large, [begins])
-
-
-def _power_spikes(power: Array) -> Index:
-    """Indices of single samples whose power stands alone against equal neighbours.
-
-    A power that was really so for one scan of many heats nothing to speak of.
-    """
-    before, here, after = power[:-2], power[1:-1], power[2:]
-    apart = np.minimum(np.abs(here - before), np.abs(here - after))
-    level = np.maximum(np.abs(before), np.abs(after))
-    alone = apart > np.maximum(10 * np.abs(after - before), SPIKE_OF_POWER * level)
-    return np.flatnonzero(alone & (level > 0)) + 1
-
-
-def _without_spikes(t_s: Array, power: Array) -> tuple[Array, list[str]]:
-    """The power with single readings that stand alone replaced by the one before, and which."""
-    found = _power_spikes(power)
-    if not 0 < len(found) <= MOST_POWER_SPIKES * len(power):
-        return power, []
-    power = power.copy()
-    said = ", ".join(f"{power[i]:.4g} at {t_s[i]:g} s" for i in found[:3])
-    power[found] = power[found - 1]
-    more = ", ..." if len(found) > 3 else ""
-    plural = "s" if len(found) > 1 else ""
-    return power, [f"{len(found)} spike{plural} of the power: {said}{more}; the one before held"]
 
 
 def _edge_times(t_s: Array, starts: Index, power: Array, events: tuple[Event, ...]) -> Array:
@@ -341,7 +219,7 @@ def prepare(run: Run) -> Signals:
         )
     if not np.isfinite(power).all():
         raise NotIdentifiable(f"{run.path}: no power was recorded; state it on import")
-    power, odd = _without_spikes(t_s, power)
+    power, odd = power_without_spikes(t_s, power)
     left_out += odd
     if 0 < (heated := np.count_nonzero(_is_on(power))) < LEAST_HEATED:
         raise NotIdentifiable(
@@ -405,7 +283,7 @@ def _noise_at_rest(values: Array, step: float) -> float:
 
     0 where it shows two levels or fewer: noise far smaller than a step flickers so at its edge.
     """
-    if len(_levels(values)) <= 2:
+    if len(levels_of(values)) <= 2:
         return 0.0
     return noise_before_rounding(values, step) if step > 0 else noise(values)
 

@@ -30,7 +30,7 @@ ROOMS = {
     "spans": ("fit/measurement/*.py",),
     "check": tuple(
         f"fit/assessment/{name}.py"
-        for name in ("conformity", "decision", "alignment", "diagnosis", "hypotheses")
+        for name in ("conformity", "decision", "alignment", "diagnosis", "evidence", "hypotheses")
     ),
     "network": ("fit/network/*.py",),
     "budget": ("fit/budget/*.py", "fit/budget/stages/*.py"),

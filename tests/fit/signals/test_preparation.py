@@ -10,7 +10,9 @@ import pytest
 
 from fit.errors import NotIdentifiable
 from fit.records.run import Event, Run
-from fit.signals.preparation import edges, noise, placeholders, prepare, quantum, spikes
+from fit.signals.preparation import edges, placeholders, prepare
+from fit.signals.scatter import noise, quantum
+from fit.signals.spikes import spikes
 
 RANDOM = np.random.default_rng(5)
 
