@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from fit.assessment.conformity import resolved_verdicts
-from fit.assessment.decision import CONFORMING, NON_CONFORMING
+from fit.assessment.decision import CONFORMING, DECIDED_AT, NON_CONFORMING
 from fit.measurement.resolution import NOT_RESOLVED
 from fit.output.cause_words import beside, headline
 from fit.output.terminal.check import with_expanded
@@ -170,5 +170,9 @@ def _fact(span: SpanVerdict) -> str:
     name = " + ".join(span.stages)
     assert span.measured_K_per_W is not None
     value = with_expanded(span.measured_K_per_W, span.measured_u_K_per_W or 0.0)
-    word = "over its limit of" if span.decision == NON_CONFORMING else "not clear of its limit of"
-    return f"{name}: {value} K/W, {word} {span.limit_K_per_W:.3g} K/W"
+    limit = f"its limit of {span.limit_K_per_W:.3g} K/W"
+    if span.decision == NON_CONFORMING:
+        return f"{name}: {value} K/W, over {limit}"
+    if (span.p_conforming or 0.0) >= DECIDED_AT:
+        return f"{name}: {value} K/W, within {limit} if it could be believed"
+    return f"{name}: {value} K/W, not clear of {limit}"
