@@ -12,6 +12,7 @@ import numpy as np
 from fit.network.topology import chain
 from fit.records.run import Array
 from fit.signals.preparation import Signals
+from fit.signals.scatter import column_means
 
 LAST_SCANS = 5
 END_SHARE = 0.02  # of the scans while heating, that make its end
@@ -36,8 +37,8 @@ def least_K_per_W(signals: Signals, nodes: tuple[str, ...]) -> Array:
     columns = [signals.nodes.index(node) for node in nodes]
     last = heating[-LAST_SCANS:]
     before = heating[-2 * LAST_SCANS : -LAST_SCANS]
-    end = _mean(signals.temperature_degC[last][:, columns])
-    earlier = _mean(signals.temperature_degC[before][:, columns])
+    end = column_means(signals.temperature_degC[last][:, columns])
+    earlier = column_means(signals.temperature_degC[before][:, columns])
     passed_s = float(signals.t_s[last].mean() - signals.t_s[before].mean())
     slope = np.abs(end - earlier) / max(passed_s, 1e-9)
     noise = np.zeros(len(nodes)) if signals.noise_K is None else signals.noise_K[columns]
@@ -50,15 +51,10 @@ def least_K_per_W(signals: Signals, nodes: tuple[str, ...]) -> Array:
     return np.maximum(np.nan_to_num(shown, nan=0.0, neginf=0.0), 0.0)
 
 
-def _mean(values: Array) -> Array:
-    """Mean of each column without its missing readings, NaN where all are missing."""
-    count = np.isfinite(values).sum(axis=0)
-    total = np.nansum(values, axis=0)
-    return np.where(count > 0, total / np.maximum(count, 1), np.nan)
-
-
 def end_degC(signals: Signals, nodes: tuple[str, ...]) -> Array:
     """What each node had come to when heating ended (s,) [degC]; NaN where it was not read."""
     heating = np.flatnonzero(signals.power > 0)
     last = heating[-max(LAST_SCANS, int(END_SHARE * len(heating))) :]
-    return _mean(signals.temperature_degC[last][:, [signals.nodes.index(node) for node in nodes]])
+    return column_means(
+        signals.temperature_degC[last][:, [signals.nodes.index(node) for node in nodes]]
+    )

@@ -181,24 +181,21 @@ def with_faults(spans: Spans, nodes: tuple[str, ...], faults: tuple[ChannelFault
     """
     if not faults:
         return spans
-    R, known = np.zeros((2, len(nodes) - 1))
-    share = np.zeros((len(R), len(spans.R_K_per_W)))
-    place = {node: i for i, node in enumerate(spans.nodes)}
-    final = np.full(len(nodes), np.nan)
-    for node, i in place.items():
-        final[nodes.index(node)] = spans.final_degC[i]
+    all_spans = len(nodes) - 1
+    share = np.zeros((all_spans, len(spans.R_K_per_W)))
     bounds = [nodes.index(node) for node in spans.nodes]
-    doubt = np.zeros((len(R), len(R)))
+    final = np.full(len(nodes), np.nan)
+    final[bounds] = spans.final_degC
+    doubt = np.zeros((all_spans, all_spans))
     for span, (first, last) in enumerate(pairwise(bounds)):
         count = last - first
         share[first:last, span] = 1 / count
-        known[first:last] = 1
         if count > 1:
             # Zero in sum: the whole stays as sure as it is.
             apart = np.eye(count) - 1 / count
             doubt[first:last, first:last] = (spans.R_K_per_W[span]) ** 2 * apart
     R = share @ spans.R_K_per_W
-    open_ended = known == 0
+    open_ended = ~share.any(axis=1)
     R[open_ended] = UNKNOWN_K_PER_W
     doubt[open_ended, open_ended] = UNKNOWN_K_PER_W**2
     covariance = {name: share @ c @ share.T for name, c in spans.covariance.items()}

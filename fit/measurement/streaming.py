@@ -17,6 +17,7 @@ from fit.identification.response import Response, choose_reference, identify_sig
 from fit.measurement.spans import Spans, measure_signals
 from fit.records.run import Array, Run
 from fit.signals.preparation import prepare
+from fit.signals.scatter import column_means
 
 MOST_ROWS = 16_384  # 4.5 hours at a scan a second: measured in a second or two
 SPANS_GROWTH = 1.03  # the spans are measured anew when the scans have grown by so much
@@ -128,10 +129,7 @@ def _averaged(rows: Array) -> Array:
     i = 0
     while i < len(rows):
         if i + 1 < len(rows) and not apart[i]:
-            pair = rows[i : i + 2]
-            count = np.isfinite(pair).sum(axis=0)
-            total = np.where(np.isfinite(pair), pair, 0.0).sum(axis=0)
-            joined.append(np.where(count > 0, total / np.maximum(count, 1), np.nan))
+            joined.append(column_means(rows[i : i + 2]))
             i += 2
         else:
             joined.append(rows[i])

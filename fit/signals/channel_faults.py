@@ -14,6 +14,7 @@ import numpy as np
 
 from fit.records.run import Array
 from fit.signals.cells import Index
+from fit.signals.scatter import column_means
 
 LEAST_READINGS = 8  # at zero power and under power together, as `prepare` asks of every record
 LEAST_HEATED = 3  # while the power is on: fewer have no mean and no scatter
@@ -127,7 +128,7 @@ def _crossed(watched: Watched, known: set[str]) -> dict[str, ChannelFault]:
         return {}
     values = watched.temperature_degC
     rest = values[: watched.soak] if watched.soak else values[heating[:1]]
-    rise = _means(values[heating[-max(1, len(heating) // 50) :]]) - _means(rest)
+    rise = column_means(values[heating[-max(1, len(heating) // 50) :]]) - column_means(rest)
     of_room = float(rise[watched.nodes.index("ambient")])
     for j, node in enumerate(watched.nodes):
         if node in known or node == "ambient":
@@ -223,16 +224,9 @@ def _left_behind(watched: Watched, j: int, others: Sequence[int], run: tuple[int
     if not beyond and watched.t_s[heating[-1]] - watched.t_s[heating[0]] < LAST_S:
         return False
     step, noise = _own(watched, j, others, run)
-    quarter = max(1, len(inside) // 8)
+    eighth = max(1, len(inside) // 8)
     values = watched.temperature_degC[:, beyond or heated]
-    change = np.abs(_means(values[inside[-quarter:]]) - _means(values[inside[:quarter]]))
+    change = np.abs(column_means(values[inside[-eighth:]]) - column_means(values[inside[:eighth]]))
     change = change[np.isfinite(change)]
     seen = MOVED_STEPS * step + MOVED_SIGMAS * noise + (0.0 if beyond else LAST_K)
     return len(change) > 0 and float(change.min()) > seen
-
-
-def _means(values: Array) -> Array:
-    """Mean of each column (m,) of values (n, m), NaN where none was read."""
-    present = np.isfinite(values)
-    total = np.where(present, values, 0.0).sum(axis=0)
-    return np.where(present.any(axis=0), total / np.maximum(present.sum(axis=0), 1), np.nan)

@@ -58,3 +58,10 @@ def _second_difference_scale(values: Array) -> float:
 def noise(values: Array) -> float:
     """Standard deviation of the scan-to-scan noise of a series (n,), its trend taken out."""
     return _second_difference_scale(values) / np.sqrt(1.5)
+
+
+def column_means(values: Array) -> Array:
+    """Mean of each column (m,) of values (n, m) without its missing readings, NaN where all are."""
+    present = np.isfinite(values)
+    total = np.where(present, values, 0.0).sum(axis=0)
+    return np.where(present.any(axis=0), total / np.maximum(present.sum(axis=0), 1), np.nan)
