@@ -123,6 +123,36 @@ def check_document(verdict: Verdict) -> dict[str, object]:
     }
 
 
+def _of_sources(prediction: Prediction) -> dict[str, object]:
+    """What several sources add to `heatrun.budget/1`: each of them, and the resistance matrix."""
+    from fit.budget.sources import outlook
+
+    budget = prediction.budget
+    if not budget.named_sources:
+        return {}
+    hottest = budget.conditions.ambient_max_degC
+    ambient = prediction.ambient_degC if hottest is None else hottest
+    return {
+        "sources": {
+            one.name: {
+                "node": one.node,
+                "power_W": one.power_W,
+                "alone_degC": one.alone_degC,
+                "together_degC": one.together_degC,
+                "ambient_degC": ambient,
+                "limit_degC": one.limit_degC,
+                "allowable_power_W": one.allowable_W,
+            }
+            for one in outlook(budget, prediction.source_power_W.tolist(), ambient)
+        },
+        "resistance_matrix": {
+            "nodes": list(budget.tree.nodes),
+            "sources": [source.name for source in budget.sources],
+            "K_per_W": prediction.resistance_matrix_K_per_W.tolist(),
+        },
+    }
+
+
 def budget_document(prediction: Prediction) -> dict[str, object]:
     """`heatrun.budget/1`. `C_J_per_K` is null where the budget states none.
 
@@ -131,6 +161,7 @@ def budget_document(prediction: Prediction) -> dict[str, object]:
     budget = prediction.budget
     R_u = np.sqrt(np.diag(prediction.R_covariance))
     return {
+        **_of_sources(prediction),
         "schema": BUDGET,
         "title": budget.title,
         "power_W": prediction.power_W,

@@ -17,10 +17,10 @@ from numpy.typing import NDArray
 
 from fit.errors import RecordError
 from fit.records.plain_file import LARGEST_TABLE, read_plain
+from fit.records.source_columns import POWER, SUPPLY, PowerColumns, power_columns
 
 Array = NDArray[np.float64]
 
-SUPPLY = ("supply_V", "supply_A")
 NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
 POSSIBLE_degC = (-273.15, 3000.0)
 LARGEST_POWER = 1e9
@@ -40,7 +40,7 @@ def read_readings(path: Path) -> tuple[dict[str, Array], tuple[str, ...]]:
     names = _read_header(path, header)
     used = _choose_columns(path, names)
     if unused := [
-        name for name in names if name and name not in used and name not in ("power_W", *SUPPLY)
+        name for name in names if name and name not in used and name not in (POWER, *SUPPLY)
     ]:
         left_out += (f"column {', '.join(unused)}: not a reading heatrun knows",)
     if not body or body.isspace():
@@ -58,7 +58,8 @@ def read_readings(path: Path) -> tuple[dict[str, Array], tuple[str, ...]]:
     silent = [name for name in nodes if np.isnan(table[name]).all()]
     if len(silent) == len(nodes):
         raise RecordError(path, f"column {silent[0]}", "holds no reading at all")
-    _check_power(path, body, table, keep)
+    for columns in power_columns(used):
+        _check_power(path, body, table, keep, columns)
     return table, left_out
 
 
@@ -78,13 +79,14 @@ def _drop_impossible(name: str, temperature_degC: Array) -> tuple[str, ...]:
 
 
 def _check_power(
-    path: Path, body: bytes, table: Mapping[str, Array], keep: NDArray[np.bool_]
+    path: Path,
+    body: bytes,
+    table: Mapping[str, Array],
+    keep: NDArray[np.bool_],
+    columns: PowerColumns,
 ) -> None:
     """Refuse a power that is negative, but for what a supply's reading strays, or too large."""
-    stated = "power_W" in table
-    name = "power_W" if stated else " x ".join(SUPPLY)
-    with np.errstate(over="ignore"):
-        power = table["power_W"] if stated else table[SUPPLY[0]] * table[SUPPLY[1]]
+    name, power = columns.name, columns.power(table)
     if np.isnan(power).all():  # a run that ended before the supply's first answer
         return
     row, highest = int(np.nanargmin(power)), int(np.nanargmax(power))
@@ -163,16 +165,16 @@ def _choose_columns(path: Path, names: Sequence[str]) -> list[str]:
             f"has no temperature column but {found}",
             f"one <node>_degC per node is expected; {IMPORT_HINT}",
         )
-    if "power_W" in names:
-        return ["t_s", *nodes, "power_W"]
-    if missing := [name for name in SUPPLY if name not in names]:
+    powers = power_columns(names)
+    if not powers:
+        missing = [name for name in SUPPLY if name not in names]
         raise RecordError(
             path,
             "line 1",
-            f"has no column {' and no '.join(['power_W', *missing])}",
-            "give power_W, or supply_V with supply_A",
+            f"has no column {' and no '.join([POWER, *missing])}",
+            "give power_W, or supply_V with supply_A; of several sources, each power_<source>_W",
         )
-    return ["t_s", *nodes, *SUPPLY]
+    return ["t_s", *nodes, *(name for one in powers for name in one.columns)]
 
 
 def _parse(path: Path, body: bytes, names: Sequence[str], used: Sequence[str]) -> dict[str, Array]:

@@ -18,6 +18,7 @@ import numpy as np
 from fit.errors import RecordError
 from fit.records.plain_file import LARGEST_DOCUMENT, LARGEST_TABLE, read_plain
 from fit.records.readings_table import Array, read_readings
+from fit.records.source_columns import power_columns
 from fit.records.writer import DOCUMENT, EVENTS, READINGS, SCHEMA, RunWriter, write_result
 from fit.tabular import Tabular
 from fit.toml_file import shown
@@ -44,8 +45,9 @@ class Event:
 class Run(Tabular):
     """One heat run as it was recorded: nothing corrected, nothing invented.
 
-    Missing readings are NaN. `document` is run.json (empty for a bare CSV), `left_out` says what
-    reading had to drop (a torn last line, repeated time stamps, ...), one sentence each.
+    Missing readings are NaN. Of several sources `power` is the sum. `document` is run.json (empty
+    for a bare CSV), `left_out` says what reading had to drop (a torn last line, repeated time
+    stamps, ...), one sentence each.
     """
 
     path: Path
@@ -58,6 +60,8 @@ class Run(Tabular):
     events: tuple[Event, ...] = ()
     document: Mapping[str, object] = field(default_factory=dict)
     left_out: tuple[str, ...] = ()
+    sources: tuple[str, ...] = ()  # by name; none where there is one without
+    source_power: Array | None = None  # (n, sources), None where there is one without a name
 
     def __repr__(self) -> str:
         if not len(self.t_s):
@@ -68,11 +72,15 @@ class Run(Tabular):
         )
 
     def to_frame(self) -> DataFrame:
-        """Readings as recorded: t_s, <node>_degC and the power (n rows)."""
+        """Readings as recorded: t_s, <node>_degC and the power of each source (n rows)."""
         import pandas as pd
 
         columns = {f"{node}_degC": self.temperature_degC[:, j] for j, node in enumerate(self.nodes)}
-        return pd.DataFrame({"t_s": self.t_s, **columns, f"power_{self.power_unit}": self.power})
+        powers = {f"power_{self.power_unit}": self.power}
+        if self.source_power is not None:
+            named = zip(self.sources, self.source_power.T, strict=True)
+            powers = {f"power_{source}_{self.power_unit}": power for source, power in named}
+        return pd.DataFrame({"t_s": self.t_s, **columns, **powers})
 
     @property
     def folder(self) -> Path | None:
@@ -109,18 +117,22 @@ def read_run(path: str | Path) -> Run:
         events, dropped = read_events(path / EVENTS)
         left_out = (*_left_out_by_import(document), *left_out, *dropped)
     nodes = tuple(name for name in table if name.endswith("_degC"))
-    power = table["power_W"] if "power_W" in table else table["supply_V"] * table["supply_A"]
+    powers = power_columns(list(table))
+    each = np.column_stack([columns.power(table) for columns in powers])
+    named = bool(powers[0].source)
     return Run(
         path=path,
         label=_one_line(document.get("label")) or path.stem,
         nodes=tuple(name.removesuffix("_degC") for name in nodes),
         t_s=table["t_s"],
         temperature_degC=np.column_stack([table[name] for name in nodes]),
-        power=power,
+        power=each.sum(axis=1),
         power_unit=_one_line(document.get("power_unit")) or "W",
         events=events,
         document=document,
         left_out=left_out,
+        sources=tuple(columns.source for columns in powers) if named else (),
+        source_power=each if named else None,
     )
 
 
