@@ -50,10 +50,8 @@ def check_chain(stages: Sequence[Stage], path: Path) -> None:
             continue
         place = _place(number, stage)
         if number > 1 and stage.from_node != before.to_node:
-            joins = stage.to_node in visited or any(
-                other.from_node == stage.to_node for other in stages
-            )
-            branch = before.to_node == AMBIENT or (joins and stage.from_node not in visited)
+            ended = {other.to_node for other in stages[: number - 1]}
+            branch = before.to_node == AMBIENT or stage.to_node in ended
             raise BudgetError(
                 path,
                 f"{place}: from",
