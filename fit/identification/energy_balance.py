@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import nnls
 
-from fit.identification.covariance import autocorrelation
+from fit.identification.autocorrelation import MOST_UNDESCRIBED, inflation, lag_one
 from fit.records.run import Array
 from fit.signals.cells import Cells, average, cut
 from fit.signals.preparation import Signals
@@ -142,9 +142,9 @@ def _profile(balance: EnergyBalance, exponent: float, most: float, hidden: bool)
     best = float(g[int(values.argmin())])
     coefficient = squares(best)[1]
     residual = balance.energy - best * loss - design @ coefficient
-    rho = min(max(autocorrelation(residual[:, None]), 0.0), 0.95)
+    rho = lag_one(residual[:, None], MOST_UNDESCRIBED)
     # Half: cells are correlated beyond lag one (`tests.benchmarks.random_rigs`, seeds 7000-7059).
-    free = 0.5 * max(len(residual) - design.shape[1], 1) * (1 - rho) / (1 + rho)
+    free = 0.5 * max(len(residual) - design.shape[1], 1) / inflation(rho)
     order = np.argsort(g)
     heating = np.flatnonzero(balance.heating)
     late = heating[balance.middle_s[heating] > np.mean(balance.middle_s[heating][[0, -1]])]
