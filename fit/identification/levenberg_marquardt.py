@@ -132,17 +132,17 @@ def _step(
     free = np.flatnonzero(~held)
     normal, gradient = normal[np.ix_(free, free)], gradient[free]
     diagonal = normal.diagonal()
-    scale = np.diag(np.maximum(diagonal, FLAT * max(float(diagonal.sum()), 1e-300)))
+    scale = np.diag(diagonal + FLAT * max(float(diagonal.sum()), 1e-300))
     easing = rule.eased
     while damping < rule.most:
         move = _solved(normal + damping * scale, gradient)
         length = float((np.abs(move) / limits.longest[free]).max())
-        if length > 1:
-            move = move / length
         promised = -float(move @ (2 * gradient + normal @ move))
         little = promised < least_promise and damping < rule.judged_below
         if little or length < LEAST_STEP:
             break
+        if length > 1:
+            move = move / length
         theta = here.theta.copy()
         theta[free] += move
         there = at(np.minimum(np.maximum(theta, limits.lower), limits.upper))
