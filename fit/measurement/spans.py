@@ -52,6 +52,7 @@ class Spans(Tabular):
     responses: tuple[Response, ...] = ()  # identified: the inner spans, then all against ambient
     faults: tuple[ChannelFault, ...] = ()  # channels that are not believed
     believed: Spans | None = None  # the spans without those channels, None where all are believed
+    tree: Topology | None = None  # how the spans hang together, None where one follows another
 
     def __repr__(self) -> str:
         u = np.sqrt(np.diag(self.total_covariance))
@@ -70,8 +71,8 @@ class Spans(Tabular):
         parts = {f"{name}_u_K_per_W": np.sqrt(np.diag(c)) for name, c in self.covariance.items()}
         return pd.DataFrame(
             {
-                "from": self.nodes[:-1],
-                "to": self.nodes[1:],
+                "from": [start for start, _ in self.topology.links],
+                "to": [end for _, end in self.topology.links],
                 "R_K_per_W": self.R_K_per_W,
                 "u_K_per_W": np.sqrt(np.diag(self.total_covariance)),
                 **parts,
@@ -91,8 +92,8 @@ class Spans(Tabular):
 
     @property
     def topology(self) -> Topology:
-        """The measured nodes and the spans between them as a network."""
-        return chain(self.nodes)
+        """The measured nodes and the spans between them as a network; span i begins at node i."""
+        return chain(self.nodes) if self.tree is None else self.tree
 
     @property
     def total_covariance(self) -> Array:

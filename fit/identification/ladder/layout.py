@@ -7,6 +7,7 @@ A ladder is fitted as one vector g of named blocks, in this order:
     lags          of every measured node's sensor, the reference's last [s]
     left_over     rise of every lump at the start of a record that begins warm [K]
     edge          shift of the power step within its scan, where it is not known [s]
+    fault         size of one thing wrong with a reading, where one is supposed
 """
 
 from __future__ import annotations
@@ -37,6 +38,7 @@ class ParameterLayout:
     hidden: tuple[str, ...] = ()  # the lumps that nobody measured
     hot_start: bool = False
     edge_free: bool = False
+    faulty: bool = False
 
     @cached_property
     def measured(self) -> NDArray[np.intp]:
@@ -81,9 +83,14 @@ class ParameterLayout:
         return _after(self.left_over, int(self.edge_free))
 
     @property
+    def fault(self) -> slice:
+        """Size of what is supposed wrong, if anything."""
+        return _after(self.edge, int(self.faulty))
+
+    @property
     def size(self) -> int:
         """Number of parameters."""
-        return self.edge.stop
+        return self.fault.stop
 
     @cached_property
     def spans(self) -> NDArray[np.intp]:
@@ -99,7 +106,7 @@ class ParameterLayout:
         """
         ln_C = np.log(C)
         ln_C[self.hidden_lumps] += np.log(R)[self.hidden_links]
-        g = np.empty(self.size)
+        g = np.zeros(self.size)
         g[self.resistances], g[self.capacities], g[self.lags] = np.log(R), ln_C, lag_s
         if self.hot_start:
             g[self.left_over] = left_over
@@ -130,6 +137,7 @@ class ParameterLayout:
             *(("lags", node) for node in sensors),
             *(("left_over", node) for node in nodes if self.hot_start),
             *((("edge",),) if self.edge_free else ()),
+            *((("fault",),) if self.faulty else ()),
         )
 
     def taken_over(self, g: Array, other: ParameterLayout, found: Array) -> Array:

@@ -10,12 +10,14 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Protocol
 
 import numpy as np
 from scipy.optimize import nnls
 
 from fit.identification.autocorrelation import inflation, lag_one
 from fit.identification.covariance import Block, ParameterCovariance, sandwich_covariance
+from fit.identification.ladder.layout import ParameterLayout
 from fit.identification.ladder.model import LadderModel
 from fit.identification.ladder.settings import SETTINGS, SearchSettings
 from fit.identification.levenberg_marquardt import Damping, Limits, Stop
@@ -172,8 +174,27 @@ def _capacities(transfer: Array, moments: Array, least: float) -> Array:
     return np.maximum(C, least * max(C.max(), 1e-3))
 
 
+class NetworkModel(Protocol):
+    """What is searched: a network's response to a record, by the parameters of a layout."""
+
+    @property
+    def record(self) -> CellRecord:
+        """What is to be described."""
+
+    @property
+    def layout(self) -> ParameterLayout:
+        """What the parameters mean."""
+
+    @property
+    def settings(self) -> SearchSettings:
+        """Of the search."""
+
+    def __call__(self, g: Array) -> tuple[Array, Callable[[], Array]]:
+        """Modelled rise (c, m), constants aside, and what gives its derivatives (c, m, size)."""
+
+
 def minimise(
-    model: LadderModel,
+    model: NetworkModel,
     g: Array,
     prior: Prior,
     *,
@@ -197,6 +218,7 @@ def minimise(
     )
     limits.lower[layout.edge], limits.upper[layout.edge] = -record.scan_s, 0.0
     limits.longest[layout.left_over] = settings.left_over_sd_K
+    limits.lower[layout.fault], limits.upper[layout.fault] = settings.fault_limits
 
     def weighted(values: Array) -> Array:
         return np.asarray(whitening.T @ _centred(values, weight))
@@ -236,7 +258,7 @@ def ladder_at(model: LadderModel, found: Trial) -> Ladder:
     # must not stand in for the data.
     ln_R = layout.resistances
     loose[ln_R] = np.maximum(loose[ln_R], settings.loose_prior * R.sum() / R)
-    covariance = _covariance(model.record, found, loose)
+    covariance = covariance_of(model.record, found, loose)
     # A factor is as likely as its inverse: the interval of a badly known resistance reaches
     # further up than its slope at the minimum tells.
     spread = np.sqrt(np.maximum(np.diag(covariance.total)[layout.spans], 0.0))
@@ -265,7 +287,7 @@ def _inflation(residual: Array, size: int, least: float) -> float:
     return max(scale * inflation(lag_one(residual)), least)
 
 
-def _covariance(record: CellRecord, found: Trial, sd: Array) -> ParameterCovariance:
+def covariance_of(record: CellRecord, found: Trial, sd: Array) -> ParameterCovariance:
     """Of (g, constants), with a prior of standard deviations sd (size,)."""
     cells, m, size = found.jacobian.shape
     whole = np.zeros((m, cells, size + m))

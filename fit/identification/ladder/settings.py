@@ -22,6 +22,9 @@ class SearchSettings:
     least_lag_s: float = 0.02
     longest_lag_s: float = 20.0
     """Limits of a lag: less is not told from nothing by any scan, more is a fault. Ours."""
+    fault_limits: tuple[float, float] = (-0.6, 0.98)
+    """Of a fault supposed in the readings: a bead that hangs by a thread misses nearly all of its
+    rise; a power 2.5 times what it reads would have been noticed. Ours."""
     left_over_sd_K: float = 20.0
     """Of each lump's rise left over from earlier heat, where a record begins warm. Ours."""
     hidden_s: float = 0.5
