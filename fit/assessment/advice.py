@@ -49,10 +49,8 @@ def advise(pattern: Pattern, cause: Suspect, size: float) -> Advice:
         return swapped(cause.where, cause.other)
     if cause.kind == SENSOR:
         return _sensor(pattern, cause.where, size)
-    if cause.kind == POWER:
-        return _power(size)
-    if cause.kind == SHARING:
-        return _sharing(cause.where, size)
+    if cause.kind in (POWER, SHARING):
+        return _power(size) if cause.kind == POWER else _sharing(cause.where, size)
     span = next(iter(cause.free))
     text = _raised(pattern, span, cause)
     if cause.kind == POOR_CONTACT:
@@ -186,8 +184,8 @@ def _sharing(source: str, size: float) -> Advice:
         f"The power of '{source}' reads {reads} by about {percent(abs(size))}: every node rises by"
         " it as if it were another, and by the other sources as budgeted.",
         (
-            f"Measure voltage and current of '{source}' at its own terminals with a second meter.",
-            "Check which current belongs to which source: two readings may be taken for each other.",
+            f"Measure volts and amperes of '{source}' at its own terminals with a second meter.",
+            "Check which current is which source's: two readings may be taken for each other.",
             "Look for a load that one supply feeds beside its part, and for the drop along leads.",
         ),
         LIVE,

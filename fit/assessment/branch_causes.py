@@ -15,7 +15,7 @@ millikelvin.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import permutations
 
@@ -134,25 +134,25 @@ def _explain(
     ease: float,
 ) -> _Explained:
     """A hypothesis's parameters at their best."""
-    mean, sd, g, model = prior.mean.copy(), prior.sd.copy(), begin.copy(), sound
-    size_of: Callable[[Array], float] = lambda found: 0.0
+    mean, sd, g = prior.mean.copy(), prior.sd.copy(), begin.copy()
+    if cause is not None and cause.fault is not None:
+        model = FaultyModel(sound, cause.fault, slow, sound.settings)
+        spread = MISSED_SD if cause.fault.bead is not None else GAIN_SD
+        wider = Prior(np.append(mean, 0.0), np.append(sd, spread))
+        trial = minimise(model, np.append(g, 0.0), wider, ease=ease)
+        return _Explained(trial, float(trial.theta[-1]))
     if cause is _UNEXPLAINED:
         R = sound.layout.resistances
         sd[R] = np.hypot(sd[R], UNEXPLAINED_LN_SD)
-    elif cause is not None and cause.raised is not None:
-        link, by, spread = cause.raised
-        budgeted = mean[link]
-        mean[link] += by
-        sd[link] = np.hypot(sd[link], spread)
-        g[link] = mean[link]
-        size_of = lambda found: float(np.expm1(found[link] - budgeted))
-    elif cause is not None and cause.fault is not None:
-        model = FaultyModel(sound, cause.fault, slow, sound.settings)
-        spread = MISSED_SD if cause.fault.bead is not None else GAIN_SD
-        mean, sd, g = np.append(mean, 0.0), np.append(sd, spread), np.append(g, 0.0)
-        size_of = lambda found: float(found[-1])
-    trial = minimise(model, g, Prior(mean, sd), ease=ease)
-    return _Explained(trial, size_of(trial.theta))
+    if cause is None or cause.raised is None:
+        return _Explained(minimise(sound, g, Prior(mean, sd), ease=ease), 0.0)
+    link, by, spread = cause.raised
+    budgeted = mean[link]
+    mean[link] += by
+    sd[link] = np.hypot(sd[link], spread)
+    g[link] = mean[link]
+    trial = minimise(sound, g, Prior(mean, sd), ease=ease)
+    return _Explained(trial, float(np.expm1(trial.theta[link] - budgeted)))
 
 
 def _excess(trial: Trial, ease: float) -> float:
@@ -195,7 +195,7 @@ def _log_air(
         if cause.fault.bead == branches.fitted.network.topology.reference:
             u_scale = 1 - found.size
         elif cause.fault.sources is not None:
-            heat = branches.power_W * prediction.budget.path_fraction
+            heat = branches.path_W
             off = np.array([cause.fault.sources.get(s, 0.0) for s in range(len(heat))])
             u_scale = float((heat / (1 + off * found.size)).sum() / heat.sum())
     variance = (u_scale * u_b) ** 2 + u_m**2

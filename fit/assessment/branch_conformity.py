@@ -60,8 +60,9 @@ def _sources(branches: Branches, budget: Budget) -> SourceVerdict:
     seen = [i for i, node in enumerate(topology.nodes) if node not in fitted.network.hidden]
     matrix = np.vstack([matrix[seen], np.zeros(matrix.shape[1])])
     nodes = [*(topology.nodes[i] for i in seen), topology.reference]
-    if branches.air is not None:
-        matrix = matrix + branches.air.R_K_per_W
+    above = topology.reference
+    if branches.air is not None and branches.spans.resolved[-1]:
+        matrix, above = matrix + branches.air.R_K_per_W, AMBIENT
     names = tuple(source.name for source in budget.sources)
     entering = branches.spans.topology.sources
     apart = reciprocity(amplitudes(fitted), entering)
@@ -71,5 +72,6 @@ def _sources(branches: Branches, budget: Budget) -> SourceVerdict:
         nodes=tuple(nodes),
         # Per electrical watt, as the budget's own matrix.
         matrix_K_per_W=matrix * budget.path_fraction,
+        above=above,
         reciprocity=tuple((names[a], names[b], z) for (a, b), z in apart.items()),
     )

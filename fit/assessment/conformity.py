@@ -83,7 +83,8 @@ class SourceVerdict:
     names: tuple[str, ...]
     power_W: Array  # (sources,) of each while it was on
     nodes: tuple[str, ...]
-    matrix_K_per_W: Array  # (nodes, sources) rise above the last node by each source
+    matrix_K_per_W: Array  # (nodes, sources) rise by each source, above `above`
+    above: str  # ambient, or the last node before where that is not resolved
     reciprocity: tuple[tuple[str, str, float], ...] = ()  # two sources, z of Z_ab against Z_ba
 
 
@@ -206,9 +207,10 @@ def _with_shares(
     """The same with the share of the power that the budget sends through each span's last stage."""
     if prediction.heat_share is None:
         return verdicts
-    share = dict(
-        zip((s.name for s in prediction.budget.stages), prediction.heat_share, strict=True)
-    )
+    budget = prediction.budget
+    # Stages side by side carry it together.
+    by_stage = prediction.heat_share @ budget.in_parallel.T @ budget.in_parallel
+    share = dict(zip((s.name for s in budget.stages), by_stage, strict=True))
     return tuple(replace(one, heat_share=float(share[one.stages[-1]])) for one in verdicts)
 
 

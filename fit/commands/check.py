@@ -73,13 +73,12 @@ def check_run(path: Path, budget: Path) -> Verdict:
     """
     from dataclasses import replace
 
-    from fit.assessment.conformity import check
-    from fit.measurement.spans import measure
+    from fit.assessment.branch_conformity import check_run as check
     from fit.output.documents import check_document
     from fit.records.run import read_run
     from fit.records.writer import write_result
 
-    verdict = check(measure(read_run(path)), _budget(budget))
+    verdict = check(read_run(path), _budget(budget))
     verdict = replace(verdict, measured=replace(verdict.measured, responses=()))
     if path.is_dir():
         write_result(path, "check.json", check_document(verdict))

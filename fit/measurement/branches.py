@@ -7,42 +7,41 @@ with the heat of all sources together.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.linalg import block_diag
 
 from fit.budget import predict
 from fit.budget.model import AMBIENT, Budget
 from fit.errors import BudgetError, NotIdentifiable, about
 from fit.identification.energy_balance import CaseToAmbient, case_to_ambient
 from fit.identification.response import positive
-from fit.identification.tree.fitted import FittedTree, fit_tree
+from fit.identification.tree.fitted import fit_tree
 from fit.identification.tree.network import measured_tree, tree_network
 from fit.identification.tree.record import source_record
-from fit.measurement.discrepancy import OWN_EXTRAPOLATION, is_noise
+from fit.measurement.branch_uncertainty import (
+    Identified,
+    discrepancy,
+    power_and_shares,
+    sensor_match,
+)
 from fit.measurement.spans import Spans
-from fit.network.steady_state import heat_flow, resistance_matrix
-from fit.network.topology import Topology
+from fit.network.steady_state import resistance_matrix
 from fit.records.run import Array, Run, stated_accuracy
-from fit.signals.cells import Index
 from fit.signals.preparation import Signals, only, prepare
 
 ON = 0.02  # of its highest power: a source that is on
 FULL = 0.9  # of the highest power of all sources together
+LEAST_K_PER_W = 1e-6  # a span measured as zero or less, where temperatures need one
 SETTLED_SHARE = 0.02  # of the slowest response still to come, as of one source
 
 
 @dataclass(frozen=True, eq=False)
-class Branches:
-    """What a record of several sources shows: its spans, and the network they come from."""
+class Branches(Identified):
+    """What a record of several sources shows, with its spans."""
 
     spans: Spans
-    fitted: FittedTree
-    signals: Signals
-    power_W: Array  # (sources,) of each while it was on, electrical
-    heat_W: Array  # (spans, sources) of each through every span at rest, all on
-    air: CaseToAmbient | None  # from the reference to ambient, where that was measured
 
 
 def measure_branches(run: Run, budget: Budget) -> Branches:
@@ -107,8 +106,8 @@ def measure_branch_signals(signals: Signals, run: Run, budget: Budget) -> Branch
     air = None
     if reference != AMBIENT and AMBIENT in seen:
         air = _to_ambient(into, reference, float((power * share).sum()))
-    spans, heat = _spans(fitted, signals, run, budget, power, air, ambient)
-    return Branches(spans, fitted, signals, power, heat, air)
+    seen_in_it = Identified(fitted, signals, budget, power, air)
+    return Branches(**vars(seen_in_it), spans=_spans(seen_in_it, run, ambient))
 
 
 def _to_ambient(signals: Signals, case: str, power_W: float) -> CaseToAmbient:
@@ -162,152 +161,68 @@ def _ambient_degC(signals: Signals, budget: Budget) -> float:
     """Ambient of the run, the budget's own where it was not measured [degC]."""
     if AMBIENT not in signals.nodes:
         return budget.conditions.ambient_degC
-    rest = signals.temperature_degC[-max(3, len(signals.t_s) // 50) :]
-    return float(np.nanmean(rest[:, signals.nodes.index(AMBIENT)]))
+    return _last_degC(signals, AMBIENT)
 
 
-def _spans(
-    fitted: FittedTree,
-    signals: Signals,
-    run: Run,
-    budget: Budget,
-    power: Array,
-    air: CaseToAmbient | None,
-    ambient_degC: float,
-) -> tuple[Spans, Array]:
-    """The spans with their covariance by source, and the heat through each (spans, sources)."""
-    network, share = fitted.network, budget.path_fraction
-    kept = np.flatnonzero(network.found)
-    links = [network.topology.links[i] for i in kept]
+def _spans(found: Identified, run: Run, ambient_degC: float) -> Spans:
+    """The spans with their covariance by source."""
+    fitted, topology, air = found.fitted, found.topology, found.air
+    kept = np.flatnonzero(fitted.network.found)
     R = fitted.R_K_per_W[kept]
-    total, known = (
-        c[np.ix_(kept, kept)] for c in (fitted.covariance, fitted.covariance_known_offset)
-    )
-    count = len(links) + (air is not None)
-    reference = network.topology.reference
+    known = fitted.covariance_known_offset[np.ix_(kept, kept)]
+    offset = positive(fitted.covariance[np.ix_(kept, kept)] - known)
+    notes = list(found.signals.warnings)
     if air is not None:
-        links.append((reference, AMBIENT))
         R = np.append(R, air.R_K_per_W)
-    covariance = {name: np.zeros((count, count)) for name in ("fit", "discrepancy", "offset")}
-    inner = slice(0, len(kept))
-    covariance["fit"][inner, inner] = known
-    covariance["offset"][inner, inner] = positive(total - known)
-    if air is not None:
-        covariance["fit"][-1, -1] = air.fit_variance
-        covariance["offset"][-1, -1] = air.offset_variance
-    heat = _heat(fitted, power * share)[kept]  # (kept, sources)
-    if air is not None:
-        heat = np.vstack([heat, power * share])
-    through = np.maximum(heat.sum(axis=1), 1e-9)
-    covariance["discrepancy"][inner, inner] = np.diag(
-        _discrepancy(fitted, kept, power * share, through[inner]) ** 2
-    )
-    topology = Topology(
-        tuple(start for start, _ in links),
-        tuple(links),
-        links[-1][1],
-        tuple(
-            _first_seen(budget, source, [start for start, _ in links])
-            for source in budget.tree.sources
-        ),
-    )
+        known = block_diag(known, air.fit_variance)
+        offset = block_diag(offset, air.offset_variance)
+        if not air.settled:
+            notes.append(
+                "the case had not settled when heating ended:"
+                f" {topology.links[-1][0]} to ambient is extrapolated"
+            )
     match_u, power_u = stated_accuracy(run.path, run.document)
-    covariance["sensor_match"] = _match(topology, signals, match_u, through)
-    carried = heat / through[:, np.newaxis] * R[:, np.newaxis]
-    relative = np.array(
-        [source.path_fraction_u / source.path_fraction for source in budget.sources]
-    )
-    covariance["power"] = carried @ np.diag(power_u**2 + relative**2) @ carried.T
-    settled = _is_settled(fitted, signals)
-    notes = list(signals.warnings)
-    if air is not None and not air.settled:
-        notes.append(
-            f"the case had not settled when heating ended: {reference} to ambient is extrapolated"
-        )
-    notes += _shares_left_open(signals, budget)
-    rise = resistance_matrix(topology, np.maximum(R, 1e-6)) @ (power * share)
-    base = ambient_degC if topology.reference == AMBIENT else _last(signals, topology.reference)
+    notes += _shares_left_open(found.signals, found.budget)
+    rise = resistance_matrix(topology, np.maximum(R, LEAST_K_PER_W)) @ found.path_W
+    base = ambient_degC
+    if topology.reference != AMBIENT:
+        base = _last_degC(found.signals, topology.reference)
     spans = Spans(
         nodes=(*topology.nodes, topology.reference),
         R_K_per_W=R,
-        covariance=covariance,
-        power_W=float(power.sum()),
+        covariance={
+            "fit": known,
+            "discrepancy": discrepancy(found),
+            "offset": offset,
+            "sensor_match": sensor_match(found, match_u),
+            "power": power_and_shares(found, R, power_u),
+        },
+        power_W=float(found.power_W.sum()),
         final_degC=np.append(base + rise, base),
-        settled=settled and (air is None or air.settled),
+        settled=_is_settled(found) and (air is None or air.settled),
         warnings=tuple(dict.fromkeys(notes)),
-        faults=signals.faults,
+        faults=found.signals.faults,
         tree=topology,
     )
-    open_spans = [
-        f"{a} to {b}" for (a, b), known in zip(links, spans.resolved, strict=True) if not known
-    ]
-    if not open_spans:
-        return spans, heat
-    said = f"not resolved by this record: {', '.join(open_spans)}"
-    return replace(spans, warnings=(*spans.warnings, said)), heat
+    ends = zip(topology.links, spans.resolved, strict=True)
+    if left_open := [f"{a} to {b}" for (a, b), resolved in ends if not resolved]:
+        said = f"not resolved by this record: {', '.join(left_open)}"
+        return replace(spans, warnings=(*spans.warnings, said))
+    return spans
 
 
-def _first_seen(budget: Budget, node: str, starts: Sequence[str]) -> str:
-    """Where a source's heat enters the measured spans."""
-    return next(n for n in budget.joined.path(node) if n in starts)
-
-
-def _last(signals: Signals, node: str) -> float:
+def _last_degC(signals: Signals, node: str) -> float:
+    """Mean of a node's last readings [degC]."""
     rest = signals.temperature_degC[-max(3, len(signals.t_s) // 50) :]
     return float(np.nanmean(rest[:, signals.nodes.index(node)]))
 
 
-def _heat(fitted: FittedTree, heat_W: Array) -> Array:
-    """Heat of each source through every link at rest, all on (links, sources) [W]."""
-    topology, R = fitted.network.topology, fitted.R_K_per_W
-    matrix = resistance_matrix(topology, R)
-    return np.stack([heat_flow(topology, R, column) for column in (matrix * heat_W).T], axis=1)
-
-
-def _discrepancy(fitted: FittedTree, kept: Index, heat_W: Array, through: Array) -> Array:
-    """What no network of lumps tells of each span (kept,), a standard uncertainty [K/W].
-
-    Of what the network adds to the drops that its own heating reached, as of one source; and,
-    where it does not describe the record down to the scans' noise, what it misses of each drop.
-    """
-    model, topology = fitted.model, fitted.network.topology
-    record = model.record
-    by_source = model.by_source(fitted.g)  # (S, c, m)
-    reached = np.abs(by_source).max(axis=1).T  # (m, S)
-    steady = resistance_matrix(topology, fitted.R_K_per_W) * heat_W  # (n, S)
-    measured = model.layout.measured
-    to_come = np.zeros(len(topology) + 1)
-    to_come[measured] = np.abs(steady[measured] - reached).sum(axis=1)
-    ends = topology.ends[kept]
-    own = OWN_EXTRAPOLATION * np.abs(to_come[ends[:, 0]] - to_come[ends[:, 1]]) / through
-    if is_noise(fitted.cost, float(np.sum(record.weight > 0))):
-        return np.asarray(own)
-    value, _ = model(fitted.g)
-    apart = np.where(record.weight > 0, record.rise_K - value, np.nan)
-    misfit = np.zeros(len(topology) + 1)
-    misfit[measured] = np.nanstd(apart, axis=0)
-    return np.hypot(own, np.hypot(misfit[ends[:, 0]], misfit[ends[:, 1]]) / through)
-
-
-def _match(
-    topology: Topology, signals: Signals, match_u: Mapping[str, float], through: Array
-) -> Array:
-    """Covariance of the spans by how alike the channels read (s, s) [(K/W)^2]."""
-    nodes = (*topology.nodes, topology.reference)
-    u = np.zeros(len(nodes))
-    for j, node in enumerate(nodes):
-        if match_u.get(node) and node in signals.nodes:
-            series = signals.temperature_degC[:, signals.nodes.index(node)]
-            u[j] = match_u[node] * (np.nanmax(series) - np.nanmin(series))
-    per_watt = topology.full_incidence / through[:, np.newaxis]
-    return np.asarray(per_watt @ np.diag(u**2) @ per_watt.T)
-
-
-def _is_settled(fitted: FittedTree, signals: Signals) -> bool:
+def _is_settled(found: Identified) -> bool:
     """Whether the longest stretch without a power step saw the slowest response to its end."""
+    signals = found.signals
     starts = signals.t_s[list(signals.phase_starts)]
     longest = float(np.diff(np.append(starts, signals.t_s[-1])).max())
-    return bool(np.exp(-longest / fitted.tau_s[-1]) < SETTLED_SHARE)
+    return bool(np.exp(-longest / found.fitted.tau_s[-1]) < SETTLED_SHARE)
 
 
 def _shares_left_open(signals: Signals, budget: Budget) -> list[str]:

@@ -92,11 +92,12 @@ def fit_document(
 def check_document(verdict: Verdict) -> dict[str, object]:
     """`heatrun.check/1`."""
     return {
+        **_measured_sources(verdict),
         "schema": CHECK,
         "decision": verdict.decision,
         "power_W": verdict.measured.power_W,
         "spans": [
-            _span(span, resolved)
+            _span(span, resolved) | _whose_heat(verdict, span)
             for span, resolved in zip(verdict.spans, resolved_verdicts(verdict.spans), strict=True)
         ],
         "findings": [
@@ -120,6 +121,37 @@ def check_document(verdict: Verdict) -> dict[str, object]:
             for constant in verdict.time_constants
         ],
         "warnings": list(verdict.warnings),
+    }
+
+
+def _whose_heat(verdict: Verdict, span: SpanVerdict) -> dict[str, object]:
+    """The sources whose heat a span carries, of several."""
+    budget = verdict.prediction.budget
+    if not budget.named_sources:
+        return {}
+    path = budget.joined.path
+    return {
+        "sources": [one.name for one in budget.sources if span.from_node in path(one.node)],
+    }
+
+
+def _measured_sources(verdict: Verdict) -> dict[str, object]:
+    """What several sources add to `heatrun.check/1`."""
+    found = verdict.sources
+    if found is None:
+        return {}
+    return {
+        "sources": {
+            name: {"power_W": float(power)}
+            for name, power in zip(found.names, found.power_W, strict=True)
+        },
+        "resistance_matrix": {
+            "nodes": list(found.nodes),
+            "sources": list(found.names),
+            "K_per_W": found.matrix_K_per_W.tolist(),
+            "above": found.above,
+        },
+        "reciprocity": [{"sources": [a, b], "z": z} for a, b, z in found.reciprocity],
     }
 
 

@@ -63,12 +63,13 @@ def _solved(design: Array, residual: Array) -> tuple[Array, Array]:
     precision = np.full(design.shape[1], 1 / FREE**2)
     precision[-1] = 0.0
     normal = design.T @ design + np.diag(precision)
-    at = np.linalg.solve(normal, design.T @ residual)
+    at = np.asarray(np.linalg.solve(normal, design.T @ residual), dtype=np.float64)
     left = residual - design @ at
     present = int(np.any(design != 0, axis=1).sum())
     scale = max(float(left @ left) / max(present - design.shape[1], 1), 1.0)
     scale *= inflation(lag_one(left[:, np.newaxis]))
-    return at, np.asarray(np.sqrt(np.diag(np.linalg.inv(normal / scale))), dtype=float)
+    variance = np.linalg.inv(normal / scale).diagonal()
+    return at, np.asarray(np.sqrt(variance), dtype=np.float64)
 
 
 def reciprocity(found: Amplitudes, entering: tuple[str, ...]) -> dict[tuple[int, int], float]:
