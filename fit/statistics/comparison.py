@@ -84,13 +84,12 @@ def rig_identity(run: Run) -> str | None:
 
     The port is left out: an instrument stays itself in another socket.
     """
-    rig = run.document.get("rig")
-    if not isinstance(rig, Mapping):
+    rig = run.metadata.rig
+    if not rig:
         return None
     instruments = [
         {key: value for key, value in instrument.items() if key != "port"}
-        for instrument in rig.get("instrument") or []
-        if isinstance(instrument, Mapping)
+        for instrument in run.metadata.rig_blocks("instrument")
     ]
     return repr([rig.get("title"), instruments, rig.get("channel"), rig.get("power")])
 
@@ -103,10 +102,7 @@ def label_values(run: Run) -> dict[str, float]:
         for text in texts
         for name, number in re.findall(r"([A-Za-z]\w*)\s*=\s*(-?\d+\.?\d*(?:[eE][+-]?\d+)?)", text)
     }
-    stated = run.document.get("values")
-    if isinstance(stated, Mapping):
-        found |= {str(k): float(v) for k, v in stated.items() if isinstance(v, int | float)}
-    return found
+    return {**found, **run.metadata.values}
 
 
 def values_of(runs: Sequence[MeasuredRun], against: str) -> tuple[str, tuple[float, ...]]:
