@@ -22,11 +22,11 @@ from fit.records.source_columns import POWER, SUPPLY, PowerColumns, power_column
 Array = NDArray[np.float64]
 
 NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
-POSSIBLE_degC = (-273.15, 3000.0)
-LARGEST_POWER = 1e9
-LONGEST_s = 1e9
+POSSIBLE_degC = (-273.15, 3000.0)  # absolute zero; beyond every thermocouple (type C ends at 2315)
+LARGEST_POWER = 1e9  # a power station's: more is another quantity
+LONGEST_s = 1e9  # thirty years; dates counted in milliseconds are longer
 SHORTEST_SCAN_s = 1e-5  # no thermocouple is read so often: its bead alone takes milliseconds
-UNDER_ZERO = 0.1  # of the highest power, that a supply's reading may stray below zero
+UNDER_ZERO = 0.1  # of the highest power, that a supply's reading may stray below zero. Ours
 PLAIN = re.compile(rb"[-+.,0-9eE\n]*")
 PLAIN_UP_TO = 1_500_000  # bytes, hours of scans: beyond, pandas makes up for its loading
 IMPORT_HINT = "bring another logger's file in with 'heatrun import'"

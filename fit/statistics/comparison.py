@@ -21,6 +21,7 @@ from fit.statistics.trend import COVERAGE_FACTOR, Spread, Trend, estimate_spread
 SHARED_BY_A_RIG = ("sensor_match", "power")
 """Contributions that come from the rig's instruments: the same error in each of its runs."""
 
+# What the case's way to air changes by no more than a few per cent for: more is said. Ours.
 _POWER_DIFFERS = 0.05
 _AMBIENT_DIFFERS_K = 5.0
 
