@@ -54,7 +54,7 @@ class CaseToAmbient:
     settled: bool
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class EnergyBalance:
     """The terms of the energy balance at the middle of each cell."""
 

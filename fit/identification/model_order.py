@@ -40,7 +40,7 @@ EXACT_GAIN = 1e-12  # the same of its last steps: beyond what the sum's own roun
 SEARCH_GAIN = 1e-3  # of the sum of squares: less changes no choice of the order. Ours
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Fitted:
     """One order's fit."""
 

@@ -34,7 +34,7 @@ SHORTEST, LONGEST = 0.3, 6.0
 SHORTEST_LUMP_S = 1e-3  # of ladders tried in a search: no scan tells it from nothing
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class CellRecord:
     """A record as cells: means of each node's rise above the reference, with their noise."""
 
