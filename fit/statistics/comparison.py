@@ -188,7 +188,7 @@ def compare(
     return Comparison(tuple(runs), against, None if x is None else tuple(x), spans, warnings)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class _Merged:
     """One run's spans between the nodes that all runs have."""
 
