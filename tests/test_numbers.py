@@ -49,7 +49,7 @@ STATED: list[tuple[str, str, Callable[[float], float]]] = [
     (rf"u\(ln τ\) under {N},", "fit.identification.model_order.WIDEST_LN_TAU", same),
     (rf"record \(up to {N} of which", "fit.identification.model_order.SEARCHED", same),
     (f"A gain {N} times what is needed", "fit.identification.model_order.OVERWHELMING", same),
-    (f"/τ_slowest\\) < {N} %", "fit.identification.response.SETTLED_SHARE", percent),
+    (f"/τ_slowest\\) < {N} %", "fit.identification.identify.SETTLED_SHARE", percent),
     (f"has warmed by {N} K or more", "bench.control.sequence.RISE_AT_LEAST_K", same),
     (f"· τ ≤ {N} % of its rise", "bench.control.sequence.SETTLED", percent),
     (f"through the last {N} of the heating", "bench.control.sequence.SLOPE_SHARE", same),

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 from bench.monitor.page_state import page_state
 from bench.monitor.server import Board
 from bench.monitor.settling import Estimate, Settling
+from fit.records.results import to_json
 from fit.records.tail import FolderReader
-from fit.records.writer import to_json
 
 if TYPE_CHECKING:
     from fit.budget.model import Budget
@@ -76,7 +76,7 @@ class Watcher:
                 ended = self.reader.ended and count != concluded
                 run = self.reader.run() if ended and count else None
             if nodes != settling.nodes or count < settling.scans:
-                settling = Settling(nodes, self.budget, document=self.reader.document)
+                settling = Settling(nodes, self.budget, metadata=self.reader.metadata)
             if run is not None:
                 concluded = count
                 self._keep(settling.conclude(run))

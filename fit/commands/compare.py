@@ -125,7 +125,7 @@ def _show(comparison: Comparison, failed: list[tuple[str, str]], as_json: bool) 
     from rich.console import Console
 
     from fit.output.terminal.compare import compare_document, print_comparison
-    from fit.records.writer import to_json
+    from fit.records.results import to_json
 
     if as_json:
         typer.echo(to_json(compare_document(comparison, failed)))

@@ -104,7 +104,7 @@ def command(
         raise NotIdentifiable(f"{run}: {why_not}")
     if as_json:
         from fit.output.terminal.rating import rate_document
-        from fit.records.writer import to_json
+        from fit.records.results import to_json
 
         typer.echo(to_json(rate_document(rating)))
     else:
@@ -126,7 +126,7 @@ def _rate_branches(
     with working(f"rating {recorded.path}"):
         rating = rate_branches(measure_branches(recorded, budget), budget, *ambient)
     if as_json:
-        from fit.records.writer import to_json
+        from fit.records.results import to_json
 
         typer.echo(to_json(branch_rate_document(rating)))
     else:

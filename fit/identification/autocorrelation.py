@@ -24,8 +24,8 @@ LEAST_RESIDUALS = 4  # fewer have no correlation to speak of: two pairs and thei
 def lag_one(residual: Array, at_most: float = MOST) -> float:
     """Lag-one correlation ρ of standardised residuals, one for all nodes, none negative.
 
-    The estimate from N residuals is too low by (1 + 3ρ)/N (Kendall 1954, from memory), which is
-    put right.
+    The estimate from N residuals of a fit with a constant is too low by (1 + 3ρ)/N (Kendall 1954,
+    from memory), which is put right.
 
     Args:
         residual: (N, m), rows without any reading zero throughout; they are passed over.

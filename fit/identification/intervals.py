@@ -17,7 +17,7 @@ from fit.identification.model_order import Fitted
 from fit.identification.response import Response
 from fit.records.run import Array
 
-LEVEL = 0.95
+LEVEL = 0.95  # common practice
 
 
 def _fitted(response: Response) -> Fitted:

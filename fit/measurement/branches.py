@@ -16,7 +16,7 @@ from fit.budget import predict
 from fit.budget.model import AMBIENT, Budget
 from fit.errors import BudgetError, NotIdentifiable, about
 from fit.identification.energy_balance import CaseToAmbient, case_to_ambient
-from fit.identification.response import positive
+from fit.identification.identify import positive
 from fit.identification.tree.fitted import fit_tree
 from fit.identification.tree.network import measured_tree, tree_network
 from fit.identification.tree.record import source_record
@@ -28,7 +28,7 @@ from fit.measurement.branch_uncertainty import (
 )
 from fit.measurement.spans import Spans
 from fit.network.steady_state import resistance_matrix
-from fit.records.run import Array, Run, stated_accuracy
+from fit.records.run import Array, Run
 from fit.signals.preparation import Signals, only, prepare
 
 ON = 0.02  # of its highest power: a source that is on
@@ -181,7 +181,6 @@ def _spans(found: Identified, run: Run, ambient_degC: float) -> Spans:
                 "the case had not settled when heating ended:"
                 f" {topology.links[-1][0]} to ambient is extrapolated"
             )
-    match_u, power_u = stated_accuracy(run.path, run.document)
     notes += _shares_left_open(found.signals, found.budget)
     rise = resistance_matrix(topology, np.maximum(R, LEAST_K_PER_W)) @ found.path_W
     base = ambient_degC
@@ -194,8 +193,8 @@ def _spans(found: Identified, run: Run, ambient_degC: float) -> Spans:
             "fit": known,
             "discrepancy": discrepancy(found),
             "offset": offset,
-            "sensor_match": sensor_match(found, match_u),
-            "power": power_and_shares(found, R, power_u),
+            "sensor_match": sensor_match(found, run.metadata.match_u),
+            "power": power_and_shares(found, R, run.metadata.power_u),
         },
         power_W=float(found.power_W.sum()),
         final_degC=np.append(base + rise, base),

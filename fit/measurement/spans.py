@@ -13,8 +13,9 @@ from scipy.linalg import block_diag
 
 from fit.errors import NotIdentifiable
 from fit.identification.energy_balance import UNKNOWN_K_PER_W
+from fit.identification.identify import identify_signals, path_order, positive
 from fit.identification.ladder.selection import adequate_ladder, still_to_come
-from fit.identification.response import Response, identify_signals, path_order, positive
+from fit.identification.response import Response
 from fit.measurement.discrepancy import OWN_EXTRAPOLATION, is_glimpse, is_noise, last_doubling
 from fit.measurement.lower_bounds import end_degC, least_K_per_W
 from fit.measurement.resolution import are_resolved

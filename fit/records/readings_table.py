@@ -22,11 +22,13 @@ from fit.records.source_columns import POWER, SUPPLY, PowerColumns, power_column
 Array = NDArray[np.float64]
 
 NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
-POSSIBLE_degC = (-273.15, 3000.0)
-LARGEST_POWER = 1e9
-LONGEST_s = 1e9
+POSSIBLE_degC = (-273.15, 3000.0)  # absolute zero; beyond every thermocouple (type C ends at 2315)
+LARGEST_POWER = 1e9  # a power station's: more is another quantity
+LONGEST_s = 1e9  # thirty years; dates counted in milliseconds are longer
 SHORTEST_SCAN_s = 1e-5  # no thermocouple is read so often: its bead alone takes milliseconds
-UNDER_ZERO = 0.1  # of the highest power, that a supply's reading may stray below zero
+UNDER_ZERO = 0.1  # of the highest power, that a supply's reading may stray below zero. Ours
+PLAIN = re.compile(rb"[-+.,0-9eE\n]*")
+PLAIN_UP_TO = 1_500_000  # bytes, hours of scans: beyond, pandas makes up for its loading
 IMPORT_HINT = "bring another logger's file in with 'heatrun import'"
 
 
@@ -178,6 +180,37 @@ def _choose_columns(path: Path, names: Sequence[str]) -> list[str]:
 
 
 def _parse(path: Path, body: bytes, names: Sequence[str], used: Sequence[str]) -> dict[str, Array]:
+    columns = _parse_plain(body, names, used) if len(body) <= PLAIN_UP_TO else None
+    if columns is None:
+        columns = _parse_any(path, body, names, used)
+    # A short row is filled up with missing cells, and "inf" is taken.
+    whole = body.count(b",") == len(columns[0]) * (len(names) - 1)
+    if not whole or not all(np.isfinite(column[~np.isnan(column)]).all() for column in columns):
+        _find_fault(path, body, names, used)
+    return dict(zip(used, columns, strict=True))
+
+
+def _parse_plain(body: bytes, names: Sequence[str], used: Sequence[str]) -> list[Array] | None:
+    """Columns of a table that holds nothing but numbers and empty cells, None of any other.
+
+    pandas takes longer to load than such a table to read.
+    """
+    text, commas = body.replace(b"\r\n", b"\n"), len(names) - 1
+    lines = [line for line in text.split(b"\n") if line]
+    if not PLAIN.fullmatch(text) or any(line.count(b",") != commas for line in lines):
+        return None
+    cells = b",".join(lines).split(b",")
+    nan = float("nan")
+    try:
+        return [
+            np.array([float(cell) if cell else nan for cell in cells[place :: len(names)]])
+            for place in map(names.index, used)
+        ]
+    except ValueError:
+        return None
+
+
+def _parse_any(path: Path, body: bytes, names: Sequence[str], used: Sequence[str]) -> list[Array]:
     import pandas as pd
 
     try:
@@ -192,13 +225,7 @@ def _parse(path: Path, body: bytes, names: Sequence[str], used: Sequence[str]) -
     except (ValueError, OverflowError) as error:  # pandas' ParserError is a ValueError
         _find_fault(path, body, names, used)
         raise RecordError(path, "", f"cannot be read as readings ({error})") from error
-    table = {name: frame[name].to_numpy(copy=True) for name in used}
-    # pandas fills a short row up with missing cells, and takes "inf".
-    if body.count(b",") != len(frame) * (len(names) - 1) or not all(
-        np.isfinite(column[~np.isnan(column)]).all() for column in table.values()
-    ):
-        _find_fault(path, body, names, used)
-    return table
+    return [frame[name].to_numpy(copy=True) for name in used]
 
 
 def _find_fault(path: Path, body: bytes, names: Sequence[str], used: Sequence[str]) -> None:

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fit.errors import NotIdentifiable
+from fit.records.events import EventName
 from fit.records.run import Array, Event, Run
 from fit.signals.cells import Index
 from fit.signals.channel_faults import LEAST_HEATED, ChannelFault, Watched, find_channel_faults
@@ -100,7 +101,7 @@ def edges(power: Array) -> Index:
 def _edge_times(t_s: Array, starts: Index, power: Array, events: tuple[Event, ...]) -> Array:
     """Time of each step (e,) [s]: the event's where one lies within its scan, else NaN."""
     times = np.full(len(starts), np.nan)
-    marks = [e.t_s for e in events if e.event in ("power_on", "power_off")]
+    marks = [e.t_s for e in events if e.event in (EventName.POWER_ON, EventName.POWER_OFF)]
     for k, start in enumerate(starts):
         scan = t_s[start] - t_s[start - 1]
         near = [m for m in marks if t_s[start - 1] - 0.5 * scan <= m <= t_s[start] + 0.01 * scan]

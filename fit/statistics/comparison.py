@@ -24,6 +24,7 @@ from fit.statistics.trend import COVERAGE_FACTOR, Spread, Trend, estimate_spread
 SHARED_BY_A_RIG = ("sensor_match", "power")
 """Contributions that come from the rig's instruments: the same error in each of its runs."""
 
+# What the case's way to air changes by no more than a few per cent for: more is said. Ours.
 _POWER_DIFFERS = 0.05
 _AMBIENT_DIFFERS_K = 5.0
 
@@ -105,13 +106,12 @@ def rig_identity(run: Run) -> str | None:
 
     The port is left out: an instrument stays itself in another socket.
     """
-    rig = run.document.get("rig")
-    if not isinstance(rig, Mapping):
+    rig = run.metadata.rig
+    if not rig:
         return None
     instruments = [
         {key: value for key, value in instrument.items() if key != "port"}
-        for instrument in rig.get("instrument") or []
-        if isinstance(instrument, Mapping)
+        for instrument in run.metadata.rig_blocks("instrument")
     ]
     return repr([rig.get("title"), instruments, rig.get("channel"), rig.get("power")])
 
@@ -124,10 +124,7 @@ def label_values(run: Run) -> dict[str, float]:
         for text in texts
         for name, number in re.findall(r"([A-Za-z]\w*)\s*=\s*(-?\d+\.?\d*(?:[eE][+-]?\d+)?)", text)
     }
-    stated = run.document.get("values")
-    if isinstance(stated, Mapping):
-        found |= {str(k): float(v) for k, v in stated.items() if isinstance(v, int | float)}
-    return found
+    return {**found, **run.metadata.values}
 
 
 def values_of(runs: Sequence[MeasuredRun], against: str) -> tuple[str, tuple[float, ...]]:
@@ -213,7 +210,7 @@ def compare(
     return Comparison(tuple(runs), against, None if x is None else tuple(x), spans, warnings)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class _Merged:
     """One run's spans between the nodes that all runs have."""
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from fit.identification.autocorrelation import lag_one
-from fit.identification.response import identify
+from fit.identification.identify import identify
 from tests.fit.identification.test_response import made_run
 from tests.support.jacobian import full_jacobian
 
