@@ -108,6 +108,25 @@ def new_figure(height_in: float) -> Figure:
     return figure
 
 
+def place_axes(
+    ax: Axes | None, height_in: float, box: tuple[float, float, float, float]
+) -> tuple[Figure, Axes]:
+    """Where a figure of one axes is drawn: in the caller's axes, or alone in a new figure.
+
+    Args:
+        ax: the caller's axes; None for a new figure of our width.
+        height_in: height of the new figure [inch].
+        box: left, bottom, width and height of its axes [share of the figure].
+
+    Returns:
+        The figure and its axes.
+    """
+    if ax is None:
+        figure = new_figure(height_in)
+        return figure, figure.add_axes(box)
+    return ax.figure.figure, ax  # the second `figure` leads from a subfigure to the whole
+
+
 def styled(salt: str = "") -> Any:
     """Context in which figures are drawn and saved; the salt tells one SVG's ids from another's."""
     from matplotlib import rc_context

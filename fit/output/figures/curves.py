@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from fit.errors import NotIdentifiable
 from fit.identification.response import Response
 from fit.output.theme import colour, label_ends, new_figure, series_colour, styled
 from fit.records.run import Array
@@ -31,18 +32,23 @@ class Binned:
     title: str
 
 
-def curves_figure(response: Response) -> Figure | None:
+def curves_figure(response: Response) -> Figure:
     """Draw every node's rise after the first power step, with the fit and its residuals.
 
     Args:
         response: as identified.
 
     Returns:
-        A figure, bars k = 2; None where fewer than three cells of log time hold a reading.
+        The figure, bars k = 2.
+
+    Raises:
+        NotIdentifiable: fewer than three cells of log time hold a reading.
     """
     binned = bin_log_time(response)
     if len(binned.t_s) < 3:
-        return None
+        raise NotIdentifiable(
+            "the record ends too soon after the power step for a curve over log time; record on"
+        )
     m = len(response.nodes)
     with styled():
         height = CURVES_IN + STRIP_IN * m + 1.0

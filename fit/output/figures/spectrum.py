@@ -12,6 +12,7 @@ from fit.compact_model.structure_function import (
     heated_impedance,
     time_constant_spectrum,
 )
+from fit.errors import NotIdentifiable
 from fit.output.documents import Ladder, heated_ladder, resistance_unit
 from fit.output.theme import colour, new_figure, series_colour, spread_labels, styled
 
@@ -27,7 +28,7 @@ NAMES_IN = 0.52  # for the nodes' names above the lower panel
 LEFT, WIDTH = 0.13, 0.83
 
 
-def spectrum_figure(response: Response) -> Figure | None:
+def spectrum_figure(response: Response) -> Figure:
     """Draw the heated node's time-constant spectrum, and capacity met over resistance passed.
 
     Args:
@@ -35,11 +36,16 @@ def spectrum_figure(response: Response) -> Figure | None:
 
     Returns:
         Dots and steps are the fit's, the filled curve and the thin line come from the readings by
-        deconvolution. None where the fit has no ladder.
+        deconvolution.
+
+    Raises:
+        NotIdentifiable: the fit has no ladder.
     """
     ladder = heated_ladder(response) if response.power else None
     if ladder is None:
-        return None
+        raise NotIdentifiable(
+            f"{response.foster_node} does not rise with the power: there is no ladder to draw"
+        )
     measured = heated_impedance(response)
     spectrum = None
     if measured is not None:

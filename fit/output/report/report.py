@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import functools
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from functools import cache, partial
 from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -117,27 +117,28 @@ def draw_figures(material: Material) -> dict[str, Figure]:
     """Every figure that the run carries, by name; what it does not carry is not there."""
     from fit.output.figures import (
         compared_figure,
+        comparison_figure,
         curves_figure,
+        draw_each,
         path_figure,
         record_figure,
         spectrum_figure,
         uncertainty_figure,
     )
 
-    figures: dict[str, Figure | None] = {}
+    wanted: dict[str, Callable[[], Figure]] = {}
     if material.path is not None:
-        figures["path"] = path_figure(material.path)
-        figures["compared"] = compared_figure(material.path)
-    figures["curves"] = curves_figure(material.response)
-    figures["record"] = record_figure(material.run)
-    figures["spectrum"] = spectrum_figure(material.response)
+        wanted["path"] = partial(path_figure, material.path)
+        wanted["compared"] = partial(compared_figure, material.path)
+    wanted["curves"] = partial(curves_figure, material.response)
+    wanted["record"] = partial(record_figure, material.run)
+    wanted["spectrum"] = partial(spectrum_figure, material.response)
     if material.spans is not None:
-        figures["uncertainty"] = uncertainty_figure(material.spans, _share_u(material.verdict))
+        share_u = _share_u(material.verdict)
+        wanted["uncertainty"] = partial(uncertainty_figure, material.spans, share_u)
     if material.comparison is not None:
-        from fit.output.figures.comparison import comparison_figure
-
-        figures["comparison"] = comparison_figure(material.comparison)
-    return {name: figure for name, figure in figures.items() if figure is not None}
+        wanted["comparison"] = partial(comparison_figure, material.comparison)
+    return draw_each(wanted)
 
 
 def render(material: Material, figures: Mapping[str, Figure], theme: str = "") -> str:
@@ -191,7 +192,7 @@ def render(material: Material, figures: Mapping[str, Figure], theme: str = "") -
     )
 
 
-@functools.cache
+@cache
 def _template():  # type: ignore[no-untyped-def]
     from jinja2 import Environment, StrictUndefined
 
