@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 
-_SMALLEST_SHARE = 1e-9
+_SMALLEST_SHARE = 1e-9  # of the sum: below, a cell of the grid holds nothing but rounding
 _STEADY = 0.02  # relative scatter of a power that counts as one step
 _FEWEST = 20  # readings after the step
 _STILL = 0.1  # of the rise: a reference that warms by more answers the power itself

@@ -32,7 +32,7 @@ from fit.signals.preparation import Signals
 # time constants up to 20 times as long as the heating.
 OCTAVES = 3.5
 WINDOW = 0.06  # of the heating, averaged at its middle and at its end
-LEAST_SCANS = 3
+LEAST_SCANS = 3  # in a window: a mean of fewer shows no scatter
 STEADY_POWER = 0.02  # relative scatter of a power that is one step
 NOISE_SIGMAS = 2.0  # by which a sum of squares may exceed its expectation and still be noise's own
 # Of what a model adds to the drop reached, its standard uncertainty: on short records of fields

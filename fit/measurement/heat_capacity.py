@@ -24,7 +24,7 @@ from fit.signals.preparation import Signals
 EXPONENTS = np.linspace(0.0, 0.3, 7)  # of the loss, see `fit.identification.energy_balance`
 MODEL_U = 0.01  # of the ratio: lumps, one exponent for convection and radiation
 WORST_U = 0.2  # beyond, the record says nothing of the heat capacity
-LEAST_CELLS = 20
+LEAST_CELLS = 20  # for three unknowns, with residuals that are alike over several cells
 
 
 @dataclass(frozen=True)

@@ -14,7 +14,7 @@ from fit.records.run import Array
 from fit.signals.preparation import Signals
 from fit.signals.scatter import column_means
 
-LAST_SCANS = 5
+LAST_SCANS = 5  # averaged: noise is halved, and the slope beside them allows for their age
 END_SHARE = 0.02  # of the scans while heating, that make its end
 COVER = 4.0  # standard uncertainties by which a span must fall short
 LAG_S = 3.0  # of a thermocouple: what a bead may trail behind

@@ -24,10 +24,10 @@ from fit.records.run import Array
 from fit.signals.cells import average
 from fit.signals.preparation import Signals
 
-FASTEST_SCANS = 2.0
+FASTEST_SCANS = 2.0  # a faster filter has settled by the next scan but one
 SLOWEST_SHARE = 0.1  # of the case's own time scale
 SLOWER = 2.0  # times: the slowest filter of the second look
-FILTERS = 6
+FILTERS = 6  # about one an octave from two scans to a tenth of a case's time scale
 MOST_SAMPLES = 30  # of a cell: beyond, what the filters leave undescribed exceeds the noise
 GAIN_U = 0.003  # of a thermocouple and its channel, relative (IEC 60584-1 class 1: 0.4 %)
 

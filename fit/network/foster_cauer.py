@@ -17,9 +17,10 @@ from fit.network.topology import Array
 
 _Pair = tuple[list[Decimal], list[Decimal]]
 
-_FIRST_DIGITS = 60
+_FIRST_DIGITS = 60  # a float's 17, and a few for each term of a fitted network to lose
+# Reached only by time constants that differ in the last digits of a float: then it is refused.
 _MOST_DIGITS = 60 * 2**7
-_AGREEMENT = Decimal("1e-18")
+_AGREEMENT = Decimal("1e-18")  # relative: beyond the last digit of a float, 2**-53
 
 
 def foster_to_cauer(R: ArrayLike, tau: ArrayLike) -> tuple[Array, Array]:

@@ -15,10 +15,10 @@ from fit.network.foster import step_response
 
 Array = NDArray[np.float64]
 
-_PER_DECADE = 24
-_TIMES = 240
-_TOTAL_WEIGHT = 1e3
-_SMALLEST_SHARE = 1e-6
+_PER_DECADE = 24  # 10 % apart, where a fit tells time constants a factor of 2 apart
+_TIMES = 240  # at which step responses are compared: two or three for each of the grid's
+_TOTAL_WEIGHT = 1e3  # against 1 of each time: the total is kept, and then scaled to exactly itself
+_SMALLEST_SHARE = 1e-6  # of the total: below, a term is the rounding of the least squares
 
 
 @dataclass(frozen=True)

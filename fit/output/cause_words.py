@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from fit.assessment.diagnosis import Finding
 
+ROUNDING = 1e-9  # of a sum of probabilities
+
 HEADLINE = {
     "poor-contact": "Poor contact at the {where}",
     "high-resistance": "Too much resistance at the {where}",
@@ -42,6 +44,3 @@ def beside(findings: Sequence[Finding]) -> Iterator[tuple[str, Finding]]:
             yield "or", finding
         else:
             yield "and besides", finding
-
-
-ROUNDING = 1e-9

@@ -64,7 +64,7 @@ SERIES = ("measured", "open", "sound", "purple", "sky", "ink")
 WIDTH_IN = 4.8
 """As wide as a phone: text keeps its size there, and two figures stand side by side on a desk."""
 
-RC: Any = {
+RC: Any = {  # sizes in points, for text that is read at the figure's own width
     "font.family": "sans-serif",
     "font.sans-serif": ["DejaVu Sans", "Verdana", "Arial"],
     "font.size": 8.0,
@@ -86,6 +86,25 @@ RC: Any = {
     "xtick.labelsize": 7.5,
     "ytick.labelsize": 7.5,
 }
+
+
+TIME_UNITS = ((3 * 3600.0, 3600.0, "h"), (300.0, 60.0, "min"), (0.0, 1.0, "s"))
+"""Shortest record [s], its unit of time [s] and the unit's name: an axis reads 3 to 300."""
+
+
+def time_unit(length_s: float) -> tuple[float, str]:
+    """The unit in which a record's time is drawn.
+
+    Args:
+        length_s: of the record [s].
+
+    Returns:
+        The unit [s] and its name.
+
+    >>> time_unit(1800.0)
+    (60.0, 'min')
+    """
+    return next((unit_s, unit) for least_s, unit_s, unit in TIME_UNITS if length_s >= least_s)
 
 
 def colour(role: str) -> str:

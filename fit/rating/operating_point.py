@@ -25,6 +25,10 @@ Resistances = Callable[[float, float], Array]
 
 MEASURED, BUDGET, SHARED_OUT = "measured", "budget", "shared out"
 DRAWS = 2000
+"""Monte Carlo draws: an end of a 95 % interval then scatters by 3 % of its half-width.
+
+Standard error of a quantile, sqrt(p (1 - p) / n) over the normal density there (order statistics).
+"""
 SCALING_DOUBT = 0.35
 """Standard uncertainty of a surface's change with temperature, relative to the change: ours.
 
@@ -34,6 +38,7 @@ another law than the budget's (`tests/benchmarks/ratings.py`).
 """
 
 _SURFACE = "surface"
+# Four a decade: between them the rise goes with a power of the heat that hardly changes.
 _TABLE_POWERS = np.logspace(-2, 1.5, 15)  # times the design power
 
 

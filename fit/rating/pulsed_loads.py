@@ -23,12 +23,12 @@ from fit.rating.operating_point import OperatingPoint
 from fit.records.run import Array
 
 COLUMNS = ("t_s", "power_W")
-PERIODS_S = (1.0, 10.0, 60.0, 600.0, 3600.0)
-DUTIES = (0.1, 0.25, 0.5)
+PERIODS_S = (1.0, 10.0, 60.0, 600.0, 3600.0)  # from a sensor's time constant to a case's
+DUTIES = (0.1, 0.25, 0.5)  # common practice of data sheets' pulse curves
 
-_POINTS = 1000
-_SCANS_SEEN = 2
-_FACTOR_MOST = 1e4
+_POINTS = 1000  # of a profile, about: as many as a plot shows
+_SCANS_SEEN = 2  # a shorter pulse has come and gone between two scans (sampling theorem)
+_FACTOR_MOST = 1e4  # times: a limit no such power reaches is none
 _AT_ONCE_S = 1e-9  # time constant of a stage without capacity, for a decay that is never 0/0
 
 

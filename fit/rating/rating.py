@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from pandas import DataFrame
 
 JUNCTION, TOUCH, CASE = "junction", "touch", "case"
+# IEC 62368-1, TS1, held for over 1 min, and ISO 13732-1, 10 min on metal (both from memory).
 HOT_TO_TOUCH_degC = 48.0
 EXTRAPOLATED_BEYOND = 1.2  # times the tested power
 FEWEST_DRAWS = 2  # where a prediction's uncertainty is not looked at

@@ -13,8 +13,10 @@ from numpy.typing import NDArray
 from fit.records.run import Array
 
 Index = NDArray[np.intp]
+# Half or twice as many of either move the demonstration's inner spans by less than 0.05 % (seed 1),
+# a hundredth of their uncertainty.
 CELLS_PER_DECADE = 24
-CELLS_PER_RECORD = 160
+CELLS_PER_RECORD = 160  # with the decades after each step a few hundred in all
 
 
 @dataclass(frozen=True)

@@ -8,6 +8,8 @@ from fit.records.run import Array
 from fit.signals.cells import Index
 from fit.signals.scatter import noise
 
+# Standard deviations of the bend that noise makes: normal noise never goes as far (once in 1e18
+# readings), a bit lost or mains picked up goes by kelvins.
 SPIKE_SCALES = 9.0
 SPIKE_OF_POWER = 0.05  # of the power around: as much as makes a step, see `edges`
 MOST_POWER_SPIKES = 0.05  # of the scans: more often it is how the supply works

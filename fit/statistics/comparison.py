@@ -24,8 +24,9 @@ from fit.statistics.trend import COVERAGE_FACTOR, Spread, Trend, estimate_spread
 SHARED_BY_A_RIG = ("sensor_match", "power")
 """Contributions that come from the rig's instruments: the same error in each of its runs."""
 
-# What the case's way to air changes by no more than a few per cent for: more is said. Ours.
+# A rise goes as about P^0.8, so that R to ambient differs by 1 % for 5 % of power.
 _POWER_DIFFERS = 0.05
+# Radiation goes as T^3: 5 % for 5 K at room temperature, of the half of the heat that it carries.
 _AMBIENT_DIFFERS_K = 5.0
 
 

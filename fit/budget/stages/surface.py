@@ -13,9 +13,10 @@ from fit.budget.stages.base import Array, Block, Fraction, NotNegative, Positive
 from fit.budget.uncertain import Uncertain
 
 STEFAN_BOLTZMANN = 5.670374419e-8  # W/(m2 K4), CODATA 2018
-ZERO_DEGC_K = 273.15
-GRAVITY = 9.80665
+ZERO_DEGC_K = 273.15  # by definition of the degree Celsius
+GRAVITY = 9.80665  # m/s2, standard (CGPM 1901)
 AIR_HEAT_CAPACITY = 1006.5  # J/(kg K), dry air near room temperature
+# From what no thermocouple tells to what no case survives, 20 % apart.
 RISES_K = np.concatenate([[0.0], np.geomspace(0.05, 400.0, 48)])
 
 

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-ROW_IN = 0.5
+ROW_IN = 0.5  # two lines of text and a bar
 
 
 def compared_figure(path: PathView, *, ax: Axes | None = None) -> Figure:

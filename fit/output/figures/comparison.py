@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 INK, LINE, BAND = LIGHT["measured"], LIGHT["ink"], LIGHT["wash"]
-NAMES_UP_TO = 8
+NAMES_UP_TO = 8  # more stand on each other in a panel of this width
 
 
 def comparison_figure(comparison: Comparison) -> Figure:

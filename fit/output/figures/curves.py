@@ -16,9 +16,9 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-BINS_PER_DECADE = 16
-STRIP_IN = 0.42
-CURVES_IN = 2.7
+BINS_PER_DECADE = 16  # dots with a gap between them at four decades over the width
+STRIP_IN = 0.42  # a strip of residuals is as high as its node's name needs
+CURVES_IN = 2.7  # with strips for six nodes the figure still fits on a screen
 
 
 @dataclass(frozen=True)

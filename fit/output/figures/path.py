@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-RUNG_IN = 0.74
+RUNG_IN = 0.74  # three lines of text a span
 RAIL = 0.34  # where the path runs, as a share of the width
 WORD = {CONFORMING: "within limit", NON_CONFORMING: "OVER LIMIT"}
 

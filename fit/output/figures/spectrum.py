@@ -23,9 +23,10 @@ if TYPE_CHECKING:
     from fit.identification.response import Response
 
 ITERATIONS = 1000  # more sharpen the noise along with the peaks
+# The figure, its upper and its lower panel: as high as the tables that stand beside it.
 HEIGHT_IN, SPECTRUM_IN, CUMULATIVE_IN = 6.55, 1.75, 2.75
 NAMES_IN = 0.52  # for the nodes' names above the lower panel
-LEFT, WIDTH = 0.13, 0.83
+LEFT, WIDTH = 0.13, 0.83  # of the figure: room for tick labels of four digits
 
 
 def spectrum_figure(response: Response) -> Figure:

@@ -15,7 +15,6 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-ROW_IN = 0.52
 WORDS = {
     "fit": "fit",
     "discrepancy": "heat still stored at the end",

@@ -20,7 +20,7 @@ FLAGS = (
     "--disable-sync",
     "--no-pdf-header-footer",
 )
-PATIENCE_S = 90
+PATIENCE_S = 90  # printing takes seconds: a browser that is not done by then hangs
 
 
 def find_browser() -> str | None:

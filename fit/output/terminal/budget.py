@@ -11,8 +11,8 @@ if TYPE_CHECKING:
 
     from fit.budget.model import Prediction, Stage
 
-BAR_CELLS = 16
-MAIN_DRIVERS = 2
+BAR_CELLS = 16  # characters, so that the table stays within a terminal's 80
+MAIN_DRIVERS = 2  # named in one sentence; the table of the report has them all
 SURE = 1.645  # standard uncertainties for 95 % on one side
 TOUCH_AMBIENT_DEGC = 25.0  # where touch temperatures are judged (committee practice)
 

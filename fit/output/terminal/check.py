@@ -20,7 +20,7 @@ from fit.records.csv_export import write_csv
 from fit.statistics.batch import Outcome
 
 STYLE = {CONFORMING: "green", NON_CONFORMING: "bold red", UNDECIDED: "yellow"}
-SHOW_ALL_UP_TO = 40
+SHOW_ALL_UP_TO = 40  # runs, a screen; of more, only those that are not conforming
 COLUMNS = (
     "run", "decision", "from", "to", "stages", "predicted_K_per_W", "predicted_u_K_per_W",
     "limit_K_per_W", "measured_K_per_W", "measured_u_K_per_W", "p_conforming", "E_n",

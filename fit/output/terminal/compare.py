@@ -21,7 +21,7 @@ from fit.statistics.trend import CONTACT, CONTACT_EXPONENT
 
 SCHEMA = "heatrun.compare/1"
 STYLE = {"higher": "bold red", "lower": "green", "none seen": ""}
-SHOW_ALL_UP_TO = 12
+SHOW_ALL_UP_TO = 12  # runs, a screen or two of rows; of more, each span's spread alone
 COLUMNS = (
     "run", "label", "value", "from", "to", "R_K_per_W", "u_K_per_W", "own_u_K_per_W",
     "difference_K_per_W", "difference_u_K_per_W", "change", "resolved",
