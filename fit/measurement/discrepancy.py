@@ -115,14 +115,31 @@ def _mean(readings: Array, chosen: Array) -> tuple[Array, Array] | None:
 
 
 def is_glimpse(signals: Signals) -> bool:
-    """Whether the power was on for so few scans that nothing tells how the rise goes on."""
+    """Whether the power was on for too few scans to show how the rise goes on.
+
+    Args:
+        signals: offset-corrected record.
+
+    Returns:
+        True where mean, middle and end of the heating cannot each be averaged.
+    """
     return bool(np.count_nonzero(signals.power > 0) < 4 * LEAST_SCANS)
 
 
 def is_noise(cost: float, readings: float) -> bool:
-    """Whether a weighted sum of squares is what the scans' own noise leaves.
+    """Whether a weighted sum of squares is explained by the scans' own noise.
 
     Its expectation is `readings`, its standard deviation √(2 readings) (χ²). A fit that
     leaves more has not described the record, however many terms it has.
+
+    Args:
+        cost: sum of squared residuals over their variances.
+        readings: how many residuals.
+
+    Returns:
+        True where the sum is no more than `NOISE_SIGMAS` standard deviations above expectation.
+
+    >>> is_noise(220.0, 200.0), is_noise(250.0, 200.0)  # 200 + 2 sqrt(400) = 240
+    (True, False)
     """
     return cost <= readings + NOISE_SIGMAS * float(np.sqrt(2 * readings))

@@ -52,7 +52,15 @@ def least_K_per_W(signals: Signals, nodes: tuple[str, ...]) -> Array:
 
 
 def end_degC(signals: Signals, nodes: tuple[str, ...]) -> Array:
-    """What each node had come to when heating ended (s,) [degC]; NaN where it was not read."""
+    """Temperature that each node had reached when heating ended.
+
+    Args:
+        signals: offset-corrected record.
+        nodes: measured nodes (s,).
+
+    Returns:
+        Means of the last scans with power (s,) [degC]; NaN where a node was not read.
+    """
     heating = np.flatnonzero(signals.power > 0)
     last = heating[-max(LAST_SCANS, int(END_SHARE * len(heating))) :]
     return column_means(

@@ -26,10 +26,13 @@ STEP_SHARE = 0.05  # of the largest power seen: scans apart by more are not aver
 
 
 class Follower:
-    """Takes scans as they come; `estimate()` and `spans()` measure what has come so far.
+    """Takes scans as they come; `estimate()` and `spans()` measure the record so far.
 
-    nodes: measured nodes in order of the heat path. reference: node rises are taken above.
-    metadata: as far as it is known, for the accuracy that it states.
+    Args:
+        nodes: measured nodes in order of the heat path.
+        reference: node above which rises are taken; chosen as for a finished run when None.
+        max_order: highest number of time constants.
+        metadata: of the run as far as it is known, for the accuracies that it states.
     """
 
     def __init__(
@@ -51,9 +54,15 @@ class Follower:
         self._spans: tuple[int, int, Spans | None] = (0, 0, None)  # scans, steps, as measured then
 
     def add(self, t_s: float, temperature_degC: Array | list[float], power_W: float) -> None:
-        """Take one scan: time [s], one temperature per node [degC, NaN = missing], power [W].
+        """Take one scan; one whose time does not advance is left out.
 
-        A scan whose time does not advance is left out.
+        Args:
+            t_s: time from the start of the record [s].
+            temperature_degC: one for each node, NaN where missing [degC].
+            power_W: at the scan [W].
+
+        Raises:
+            ValueError: the number of temperatures is not that of the nodes.
         """
         if self._count and not t_s > self._rows[self._count - 1, 0]:
             return

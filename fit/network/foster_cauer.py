@@ -81,6 +81,18 @@ def cauer_to_foster(R: ArrayLike, C: ArrayLike) -> tuple[Array, Array]:
 
 
 def positive(values: ArrayLike, what: str) -> Array:
+    """Values as a row of floats, refused unless all are positive and finite.
+
+    Args:
+        values: one number or a row of them (K,).
+        what: their name in the error.
+
+    Returns:
+        The values (K,).
+
+    Raises:
+        ValueError: no value, more than one row, or one that is not positive and finite.
+    """
     array = np.atleast_1d(np.asarray(values, dtype=float))
     if array.ndim != 1 or array.size == 0:
         raise ValueError(f"a row of at least one {what} is needed")
@@ -90,6 +102,15 @@ def positive(values: ArrayLike, what: str) -> Array:
 
 
 def same_length(one: Array, other: Array) -> None:
+    """Refuse two rows of different length.
+
+    Args:
+        one: values (K,).
+        other: values that belong to them (K,).
+
+    Raises:
+        ValueError: the lengths differ.
+    """
     if one.shape != other.shape:
         raise ValueError(f"{one.size} values against {other.size}; there must be as many of each")
 

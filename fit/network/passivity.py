@@ -53,6 +53,9 @@ def sensor_lag(R: ArrayLike, tau: ArrayLike) -> Array:
 
     Returns:
         The lags, none for a sensor fast enough [s].
+
+    >>> sensor_lag([-0.2, 5.0], [2.0, 60.0]).tolist()
+    [2.0]
     """
     amplitude, terms = np.atleast_1d(np.asarray(R, float)), np.atleast_1d(np.asarray(tau, float))
     if not (amplitude > 0).any():
@@ -73,6 +76,12 @@ def without_lag(R: ArrayLike, tau: ArrayLike, lag_s: ArrayLike) -> tuple[Array, 
 
     Returns:
         Amplitudes (..., K - lags) [K/W] and time constants (K - lags,) [s].
+
+    A node of 5 K/W and 60 s read through a sensor of 2 s shows 5 / (1 - 2/60) at 60 s:
+
+    >>> R, tau_s = without_lag([150 / 29, -5 / 29], [60.0, 2.0], [2.0])
+    >>> R.round(9).tolist(), tau_s.tolist()
+    ([5.0], [60.0])
     """
     rows, terms = np.asarray(R, float), np.asarray(tau, float)
     lags = np.atleast_1d(np.asarray(lag_s, float))
@@ -85,16 +94,23 @@ def without_lag(R: ArrayLike, tau: ArrayLike, lag_s: ArrayLike) -> tuple[Array, 
 def nearest_passive(R: ArrayLike, tau: ArrayLike) -> Passive:
     """The Foster network of positive terms nearest to a fitted one, of the same total.
 
-    The sensor's lag is taken out. If negative terms are left, the nearest step response without is
-    found by non-negative least squares (Lawson & Hanson 1974) over a dense grid of time constants;
-    terms that stand side by side on the grid are one, and the sizes are then solved once more.
+    The sensor's lag is taken out. If negative terms are left, the nearest step response without
+    any is found by non-negative least squares (Lawson & Hanson 1974) over a dense grid of time
+    constants; neighbouring terms of the grid are merged, and the amplitudes are solved once more.
 
     Args:
         R: Foster resistances (K,), of any sign, with a positive sum [K/W].
         tau: their time constants (K,) [s].
 
+    Returns:
+        The network of positive terms, and how it differs from the one fitted.
+
     Raises:
         ValueError: a sum that is not positive.
+
+    >>> passive = nearest_passive([150 / 29, -5 / 29], [60.0, 2.0])
+    >>> passive.R_K_per_W.round(9).tolist(), passive.lag_s
+    ([5.0], (2.0,))
     """
     total = float(np.sum(R))
     if not total > 0:

@@ -87,7 +87,17 @@ class Topology:
         return len(self.nodes)
 
     def index(self, node: str) -> int:
-        """Place of a node, that of the reference being n. Raises ValueError for another name."""
+        """Place of a node among `nodes`.
+
+        Args:
+            node: name of a node or of the reference.
+
+        Returns:
+            Its place; that of the reference is n.
+
+        Raises:
+            ValueError: no node of that name.
+        """
         return (*self.nodes, self.reference).index(node)
 
     @cached_property
@@ -130,9 +140,16 @@ class Topology:
         return outer.reshape(len(self.links), -1)
 
     def conductance_matrix(self, R: Array) -> Array:
-        """G = A^T diag(1/R) A (..., n, n) [W/K] from resistances (..., links) [K/W].
+        """G = A^T diag(1/R) A.
 
-        An infinite resistance is an open link.
+        Args:
+            R: resistances (..., links), infinite where a link is open [K/W].
+
+        Returns:
+            Conductance matrix (..., n, n) [W/K].
+
+        >>> chain(["tab", "bar", "air"]).conductance_matrix(np.array([2.0, 4.0])).tolist()
+        [[0.5, -0.5], [-0.5, 0.75]]
         """
         n = len(self)
         return np.asarray(((1 / R) @ self._patterns).reshape(*R.shape[:-1], n, n))
@@ -159,7 +176,14 @@ class Topology:
         return matrix
 
     def with_links(self, links: Sequence[Link]) -> Topology:
-        """The same network with further links, after those it has."""
+        """The same network with further links.
+
+        Args:
+            links: to be added after the present ones, each (from, to).
+
+        Returns:
+            The larger network.
+        """
         return Topology(self.nodes, (*self.links, *links), self.reference, self.sources)
 
     @cached_property
@@ -178,7 +202,14 @@ class Topology:
         return onward
 
     def path(self, node: str, to: str | None = None) -> tuple[str, ...]:
-        """Nodes on the way from a node to the reference, or to a node on that way, both with.
+        """Nodes on the way from a node to the reference, or to a node on that way.
+
+        Args:
+            node: where the way begins.
+            to: where it ends; the reference when None.
+
+        Returns:
+            The nodes in their order, both ends included.
 
         Raises:
             ValueError: the network is no tree, or `to` is not on the way.
@@ -194,7 +225,18 @@ class Topology:
         return tuple(way)
 
     def links_between(self, node: str, to: str | None = None) -> tuple[int, ...]:
-        """The links on the way from a node to another, parallel ones with; see `path`."""
+        """The links on the way from a node to another, parallel ones included.
+
+        Args:
+            node: where the way begins.
+            to: where it ends; the reference when None.
+
+        Returns:
+            Places of the links, ascending.
+
+        Raises:
+            ValueError: the network is no tree, or `to` is not on the way.
+        """
         steps = set(pairwise(self.path(node, to)))
         return tuple(i for i, link in enumerate(self.links) if link in steps)
 
@@ -215,10 +257,22 @@ class Topology:
         return self.ways
 
     def summed(self, values: Array) -> Array:
-        """Values of the links added up on the way from each node to the reference (..., n).
+        """Values of the links added up on the way from each node to the reference.
 
-        Of resistances (..., links): each node's own to the reference. Of drops: its rise. The sum
-        begins at the reference. A tree without parallel links.
+        Of resistances: each node's own to the reference. Of drops: its rise. The sum begins at the
+        reference. A tree without parallel links.
+
+        Args:
+            values: one for each link (..., links).
+
+        Returns:
+            The sums (..., n), in the unit of the values.
+
+        Raises:
+            ValueError: the network is no tree, or has parallel links.
+
+        >>> chain(["tab", "bar", "air"]).summed(np.array([2.0, 3.0])).tolist()
+        [5.0, 3.0]
         """
         _ = self.paths
         out = {start: link for link, (start, _) in enumerate(self.links)}
@@ -241,12 +295,31 @@ class Topology:
         return self.paths[self.source_index].T
 
     def upstream(self, node: str) -> tuple[str, ...]:
-        """Nodes whose heat passes a node on its way out, the node itself with; needs a tree."""
+        """Nodes whose heat passes a node on its way out, the node itself included; needs a tree.
+
+        Args:
+            node: name of the node.
+
+        Returns:
+            The nodes, in the network's order.
+
+        Raises:
+            ValueError: the network is no tree.
+
+        >>> chain(["tab", "bar", "air"]).upstream("bar")
+        ('tab', 'bar')
+        """
         return tuple(other for other in self.nodes if node in self.path(other))
 
 
 def chain(nodes: Sequence[str]) -> Topology:
     """A heat path with one branch: heat enters at the first node, the last is the reference.
+
+    Args:
+        nodes: names in order of the path, two at least.
+
+    Returns:
+        The network, with one source at its first node.
 
     >>> chain(["tab", "bar", "air"]).links
     (('tab', 'bar'), ('bar', 'air'))

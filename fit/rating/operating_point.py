@@ -81,7 +81,14 @@ class HeatPath:
         return Topology(starts, links, self.budget.ambient, self.budget.tree.sources)
 
     def inside(self, node: str) -> int | None:
-        """The part that a node is within, None for one at its end."""
+        """The part that has a node between its ends.
+
+        Args:
+            node: of the budget.
+
+        Returns:
+            Place of the part; None for a node at the end of one.
+        """
         found = (i for i, part in enumerate(self.parts) if node in part.nodes[1:-1])
         return next(found, None)
 
@@ -99,14 +106,28 @@ class HeatPath:
         return replace(self, parts=tuple(part.first_draw for part in self.parts))
 
     def basis(self, node: str) -> str:
-        """Where a node's temperature comes from: measured, budget, or shared out within a span."""
+        """Where a node's temperature comes from.
+
+        Args:
+            node: of the budget.
+
+        Returns:
+            "measured", "budget", or "shared out" within a measured span.
+        """
         if self.inside(node) is not None:
             return SHARED_OUT
         unmeasured = any(node == part.nodes[0] and not part.measured for part in self.parts)
         return BUDGET if unmeasured else MEASURED
 
     def at(self, ambient_degC: float) -> OperatingPoint:
-        """The path at one ambient temperature [degC]."""
+        """The path at one ambient temperature.
+
+        Args:
+            ambient_degC: of the air [degC].
+
+        Returns:
+            The operating point, for any power.
+        """
         curves = tuple(
             None if part.heat_share is None else _curve(self, part, ambient_degC)
             for part in self.parts
@@ -116,17 +137,38 @@ class HeatPath:
 
 @dataclass(frozen=True)
 class Curve:
-    """A surface's rise against the heat it sheds, by the budget; a power law between points."""
+    """A surface's rise against the heat it gives off, by the budget; a power law between points.
+
+    >>> curve = Curve(np.log([1.0, 16.0]), np.log([10.0, 80.0]))  # rise = 10 heat^0.75
+    >>> curve.rise_K(np.array([0.0, 1.0, 16.0, 81.0])).round(6).tolist()
+    [0.0, 10.0, 80.0, 270.0]
+    >>> float(curve.heat_W(np.array(270.0)).round(6))
+    81.0
+    """
 
     log_heat: Array
     log_rise: Array
 
     def rise_K(self, heat_W: Array) -> Array:
-        """Rise [K] at a heat [W], none at none."""
+        """Rise of the surface at a heat.
+
+        Args:
+            heat_W: given off, none negative (draws,) [W].
+
+        Returns:
+            Rise (draws,) [K], 0 at no heat.
+        """
         return _power_law(heat_W, self.log_heat, self.log_rise)
 
     def heat_W(self, rise_K: Array) -> Array:
-        """Heat [W] at a rise [K], none at none."""
+        """Heat that the surface gives off at a rise.
+
+        Args:
+            rise_K: above ambient, none negative (draws,) [K].
+
+        Returns:
+            Heat (draws,) [W], 0 at no rise.
+        """
         return _power_law(rise_K, self.log_rise, self.log_heat)
 
 
@@ -139,7 +181,15 @@ class OperatingPoint:
     curves: tuple[Curve | None, ...]
 
     def part_rise_K(self, i: int, power_W: Array) -> Array:
-        """Rise across part i (draws,) at recorded powers (draws,) or one for all."""
+        """Temperature difference across one part.
+
+        Args:
+            i: place of the part.
+            power_W: recorded power, one for each draw or one for all [W].
+
+        Returns:
+            Rise across the part (draws,) [K].
+        """
         part, curve = self.path.parts[i], self.curves[i]
         if curve is None or part.heat_share is None:
             return part.R_K_per_W * power_W
@@ -151,7 +201,15 @@ class OperatingPoint:
         return rise * change**part.doubt
 
     def node_degC(self, node: str, power_W: float | Array) -> Array:
-        """Temperature of a node of the budget (draws,) [degC]."""
+        """Temperature of a node in steady state.
+
+        Args:
+            node: of the budget.
+            power_W: recorded power, one for each draw or one for all [W].
+
+        Returns:
+            Temperature (draws,) [degC].
+        """
         path = self.path
         power = np.broadcast_to(np.asarray(power_W, float), path.parts[0].R_K_per_W.shape)
         temperature = np.full(power.shape, self.ambient_degC)
@@ -164,7 +222,15 @@ class OperatingPoint:
         return temperature + self.part_rise_K(inside, power) * self._share_below(inside, node)
 
     def allowable_W(self, node: str, limit_degC: float) -> Array:
-        """Power at which a node reaches its limit (draws,) [W], 0 where ambient does already."""
+        """Power at which a node reaches its limit in steady state.
+
+        Args:
+            node: of the budget.
+            limit_degC: of the node [degC].
+
+        Returns:
+            Power (draws,) [W], 0 where ambient is at the limit already.
+        """
         if limit_degC <= self.ambient_degC:
             return np.zeros_like(self.path.parts[0].R_K_per_W)
         low = np.zeros_like(self.path.parts[0].R_K_per_W)
@@ -193,6 +259,9 @@ def heat_path(
         prediction: the budget at the run's power and ambient.
         resistances: the budget's at any power and ambient.
         draws: how many values stand for the uncertainty (JCGM 101).
+
+    Returns:
+        The whole path, measured where it can be and the budget's elsewhere.
     """
     budget = prediction.budget
     random = np.random.default_rng(20250101)

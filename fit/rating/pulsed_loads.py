@@ -34,7 +34,12 @@ _AT_ONCE_S = 1e-9  # time constant of a stage without capacity, for a decay that
 
 @dataclass(frozen=True)
 class Profile:
-    """Power over time; each power holds until the next time, the last time ends it."""
+    """Power over time; each power holds until the next time, the last time ends it.
+
+    >>> load = Profile(Path("load.csv"), np.array([0.0, 10.0, 40.0]), np.array([6.0, 2.0, 2.0]))
+    >>> load.mean_W  # (6 x 10 + 2 x 30) / 40
+    3.0
+    """
 
     path: Path
     t_s: Array  # (n,) from 0 [s]
@@ -70,14 +75,28 @@ class TransientPath:
     shortest_s: float  # two scans: nothing faster was seen [s]
 
     def source_terms(self, mean_W: float) -> tuple[Array, Array]:
-        """Amplitudes [K/W] and time constants [s] of the heat source at a mean power [W]."""
+        """Foster terms of the heat source.
+
+        Args:
+            mean_W: mean power, at which the surface's resistance is taken [W].
+
+        Returns:
+            Amplitudes (L + K,) [K/W] and time constants (L + K,) [s].
+        """
         base = self._total(self.base, mean_W)
         inner = self._scaled(self._total(self.first, mean_W) - base)
         amplitude = np.concatenate([self.lead_K_per_W, inner + base * self.shape])
         return amplitude, np.concatenate([self.lead_tau_s, self.tau_s])
 
     def skin_terms(self, mean_W: float) -> tuple[Array, Array]:
-        """The same of the surface that is touched, in time as the node it was measured by."""
+        """Foster terms of the surface that is touched, in time as the node beside it.
+
+        Args:
+            mean_W: mean power, at which the surface's resistance is taken [W].
+
+        Returns:
+            Amplitudes (K,) [K/W] and time constants (K,) [s].
+        """
         return self._total(self.skin, mean_W) * self.shape, self.tau_s
 
     def _total(self, node: str, mean_W: float) -> float:
@@ -120,13 +139,16 @@ class ProfileResult:
 def transient_path(
     response: Response | None, climate: OperatingPoint, measured: tuple[str, ...], skin: str
 ) -> TransientPath | None:
-    """The network for changing power; None where the run has no network against ambient.
+    """The network for changing power.
 
     Args:
         response: identified against ambient.
         climate: the path at the ambient in question.
         measured: measured nodes in the budget's order, ambient last.
         skin: the node that is touched.
+
+    Returns:
+        The network; None where the run has none against ambient.
     """
     budget = climate.path.budget
     if response is None or not response.reference == measured[-1] == budget.ambient:
@@ -161,12 +183,15 @@ def transient_path(
 def duty_table(path: TransientPath, limit_degC: float, relative_u: float) -> tuple[DutyPoint, ...]:
     """Allowable pulse power over periods and duties, settled, at the path's ambient.
 
-    Pulses too short for the record to have seen their like are left out.
+    Pulses shorter than the record can resolve are left out.
 
     Args:
         path: to be pulsed.
         limit_degC: of the heat source [degC].
         relative_u: relative standard uncertainty of its rise.
+
+    Returns:
+        One point for each period and duty.
     """
     room_K = limit_degC - path.climate.ambient_degC
 
@@ -196,6 +221,9 @@ def run_profile(
         profile: power over time.
         limit_degC: of the heat source, None where there is none [degC].
         relative_u: relative standard uncertainty of its rise.
+
+    Returns:
+        Temperatures over time, their peaks, and the factor by which the powers may be multiplied.
     """
     t, power = _dense(profile)
     source = _rise(path.source_terms(profile.mean_W), profile, t, power)
@@ -230,6 +258,9 @@ def read_profile(path: Path, repeat: bool = False) -> Profile:
     Args:
         path: of the file.
         repeat: the profile is run over and over.
+
+    Returns:
+        The profile, its time from 0.
 
     Raises:
         InputError: the file cannot be used; the message names file, line and remedy.

@@ -54,7 +54,18 @@ class Estimate:
 
     @staticmethod
     def of(draws: Array) -> Estimate:
-        """From draws (n,), the first of which is the value itself."""
+        """Value, standard deviation and 95 % interval of draws (JCGM 101).
+
+        Args:
+            draws: (n,), the first of which is the value itself.
+
+        Returns:
+            The estimate, in the unit of the draws.
+
+        >>> estimate = Estimate.of(np.array([3.0, 1.0, 2.0, 3.0, 4.0, 5.0]))
+        >>> estimate.value, round(estimate.u, 6)  # sqrt(10 / 6)
+        (3.0, 1.290994)
+        """
         low, high = np.quantile(draws, [0.025, 0.975])
         return Estimate(float(draws[0]), float(np.std(draws)), float(low), float(high))
 
@@ -158,6 +169,9 @@ def rate(
         material: of the case: metal, glass or plastic.
         resistances: the budget's stage resistances at any power and ambient; solved when None.
 
+    Returns:
+        Allowable power, temperatures and margins at the worst ambient, pulses and profile.
+
     Raises:
         BudgetError: the run and the budget share fewer than two nodes.
         NotIdentifiable: a profile is asked for and the run has no network against ambient.
@@ -212,7 +226,14 @@ def rate(
 
 
 def touched_node(budget: Budget) -> str:
-    """The node people touch: `case` where there is one, else the last before ambient."""
+    """The node people touch.
+
+    Args:
+        budget: of the product.
+
+    Returns:
+        `case` where there is one, else the last node before ambient.
+    """
     return CASE if CASE in budget.tree.nodes else budget.tree.path(budget.tree.sources[0])[-2]
 
 

@@ -53,7 +53,14 @@ class Watched:
 
 
 def find_channel_faults(watched: Watched) -> tuple[ChannelFault, ...]:
-    """Channels that measure nothing, each once, in the order of the nodes."""
+    """Channels that measure nothing.
+
+    Args:
+        watched: the raw channels, with their noise.
+
+    Returns:
+        One fault for each such channel, in the order of the nodes.
+    """
     found = _unread(watched)
     found |= {node: fault for node, fault in _copied(watched).items() if node not in found}
     found |= _stuck(watched, set(found))
@@ -143,9 +150,16 @@ def _crossed(watched: Watched, known: set[str]) -> dict[str, ChannelFault]:
 
 
 def longest_repeat(values: Array) -> tuple[int, int]:
-    """First and last index of the longest stretch of a series (n,) that repeats one value.
+    """The longest stretch of a series that repeats one value; missing readings do not end it.
 
-    Missing readings within it do not end it.
+    Args:
+        values: the series (n,), NaN where missing.
+
+    Returns:
+        Indices of its first and last reading.
+
+    >>> longest_repeat(np.array([1.0, 2.0, 2.0, np.nan, 2.0, 3.0]))
+    (1, 4)
     """
     rows = np.flatnonzero(np.isfinite(values))
     if not len(rows):

@@ -69,7 +69,14 @@ class Signals:
 
 
 def placeholders(temperature_degC: Array) -> int:
-    """Leading scans in which every channel shows one and the same number that then goes away."""
+    """Leading scans in which every channel shows one and the same number that then disappears.
+
+    Args:
+        temperature_degC: readings (n, nodes) [degC].
+
+    Returns:
+        How many scans.
+    """
     nodes = temperature_degC.shape[1]
     if nodes < 2 or len(temperature_degC) < 4:
         return 0
@@ -84,7 +91,14 @@ def placeholders(temperature_degC: Array) -> int:
 
 
 def edges(power: Array) -> Index:
-    """Indices of the first sample after each step of the power held at each sample (n,)."""
+    """Steps of the power.
+
+    Args:
+        power: held at each sample (n,) [power unit].
+
+    Returns:
+        Index of the first sample after each step (e,); none where there are more than `MANY_EDGES`.
+    """
     change = np.abs(np.diff(power))
     span = float(np.ptp(power))
     if span == 0.0:
@@ -220,7 +234,14 @@ def _by_column(values: Array) -> Array:
 def prepare(run: Run) -> Signals:
     """Clean a run and remove its zero-power offsets.
 
-    Raises NotIdentifiable when fewer than 8 usable scans are left or no power was recorded.
+    Args:
+        run: as read.
+
+    Returns:
+        The signals, with what was left out and why.
+
+    Raises:
+        NotIdentifiable: fewer than 8 usable scans are left, or no power was recorded.
     """
     run, left_out = _clean(run)
     t_s, power = run.t_s, run.power
@@ -335,7 +356,15 @@ def _believed(
 
 
 def only(signals: Signals, nodes: tuple[str, ...]) -> Signals:
-    """The same signals with some of the nodes."""
+    """The same signals with some of the nodes.
+
+    Args:
+        signals: of all nodes.
+        nodes: those to keep, in the order wanted.
+
+    Returns:
+        The signals of these nodes.
+    """
     columns = [signals.nodes.index(node) for node in nodes]
 
     def pick(values: Array | None) -> Array | None:

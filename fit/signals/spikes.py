@@ -37,9 +37,15 @@ def _row_medians(values: Array) -> Array:
 
 
 def spikes(values: Array, step: float, noise_K: float | None = None) -> Index:
-    """Indices of readings that stand alone against both neighbours: (k,) of a series (n,).
+    """Readings that stand alone against both neighbours.
 
-    step, noise_K: of the readings, the noise looked for where it is not given.
+    Args:
+        values: the series (n,), NaN where missing [K].
+        step: of the readings, 0 where they are not quantised [K].
+        noise_K: scan-to-scan, standard deviation; estimated from the series when None [K].
+
+    Returns:
+        Their indices (k,).
     """
     if len(values) < 5:
         return np.array([], dtype=np.intp)
@@ -72,7 +78,15 @@ def _power_spikes(power: Array) -> Index:
 
 
 def power_without_spikes(t_s: Array, power: Array) -> tuple[Array, list[str]]:
-    """The power with single readings that stand alone replaced by the one before, and which."""
+    """The power with single readings that stand alone replaced by the one before.
+
+    Args:
+        t_s: times (n,) [s].
+        power: (n,) [power unit].
+
+    Returns:
+        The power (n,), and a sentence on what was replaced, if anything.
+    """
     found = _power_spikes(power)
     if not 0 < len(found) <= MOST_POWER_SPIKES * len(power):
         return power, []

@@ -66,12 +66,15 @@ def find_runs(paths: Sequence[Path]) -> tuple[Path, ...]:
 def map_runs(
     work: Callable[[Path], Result], paths: Sequence[Path], jobs: int | None = None
 ) -> Iterator[Outcome[Result]]:
-    """Do the same work on every run, outcomes as they come.
+    """Do the same work on every run, outcomes in the order they finish.
 
     Args:
         work: function of one run's path; picklable, and so is its result.
         paths: runs.
         jobs: processes at once; all the cores when None.
+
+    Returns:
+        One outcome for each run: a result, or the line that says why there is none.
     """
     jobs = min(jobs or os.cpu_count() or 1, len(paths))
     if jobs <= 1:
