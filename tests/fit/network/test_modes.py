@@ -155,3 +155,23 @@ def test_powers_for_another_number_of_sources_are_refused():
     found = modes(TWO_PARTS, R, C)
     with pytest.raises(ValueError, match="amplitudes of 2 sources for powers of 3"):
         response_to_power(found.amplitude_K_per_W, found.tau_s, [0.0, 1.0], np.ones((2, 3)))
+
+
+def test_a_search_finds_the_same_modes_slowest_first_and_no_part_without_delay():
+    found, exact = search_modes(TWO_PARTS, R[np.newaxis], C[np.newaxis]), modes(TWO_PARTS, R, C)
+    assert found.tau_s[0, ::-1] == pytest.approx(exact.tau_s, rel=1e-9)
+    assert found.at_once_K_per_W.shape == (1, 4, 0)
+    assert found.amplitude_K_per_W[0, ..., ::-1] == pytest.approx(
+        exact.amplitude_K_per_W, rel=1e-6, abs=1e-12
+    )
+
+
+def test_a_link_has_the_share_of_a_mode_that_its_resistance_dissipates():
+    """One lump of 4 J/K over 1 + 3 K/W in parallel legs: tau goes as each conductance's share.
+
+    tau = C / (1/1 + 1/3); d ln tau / d ln R_1 = (1/1) / (1/1 + 1/3) = 3/4.
+    """
+    lump = Topology(("lump",), (("lump", "air"), ("lump", "air")), "air", ("lump",))
+    found = modes(lump, [1.0, 3.0], [4.0])
+    assert found.tau_s == pytest.approx([3.0])
+    assert found.by_resistance([1.0, 3.0])[:, 0] == pytest.approx([0.75, 0.25])
