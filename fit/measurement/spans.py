@@ -29,7 +29,7 @@ from fit.tabular import Tabular
 if TYPE_CHECKING:
     from pandas import DataFrame
 
-SHORT, SHORT_U = 0.05, 4.0  # relative, and in u: by how much a span may miss what was shown
+SHORT, SHORT_U = 0.05, 4.0  # relative, and in u: by how much a span may be below its lower bound
 
 
 @dataclass(frozen=True, eq=False)
@@ -198,7 +198,7 @@ def with_faults(spans: Spans, nodes: tuple[str, ...], faults: tuple[ChannelFault
 
     What was measured across such a node is shared evenly among the spans at it, each as uncertain
     as it is large and all of them together as sure as they were measured; at an end of the path
-    nothing is known.
+    the span is unknown.
 
     Args:
         spans: between the nodes that are believed.
@@ -230,7 +230,7 @@ def with_faults(spans: Spans, nodes: tuple[str, ...], faults: tuple[ChannelFault
     covariance = {name: share @ c @ share.T for name, c in spans.covariance.items()}
     covariance["fit"] = covariance["fit"] + doubt
     rows = np.arange(len(nodes))
-    # Between its neighbours a node lies somewhere; beyond the last believed nobody knows.
+    # Between two believed nodes: interpolated; beyond the last: unknown.
     read = np.isfinite(final)
     final = np.interp(rows, rows[read], final[read], left=np.nan, right=np.nan)
     return replace(
@@ -247,9 +247,9 @@ def with_faults(spans: Spans, nodes: tuple[str, ...], faults: tuple[ChannelFault
 
 
 def _unresolved(spans: Spans) -> list[str]:
-    """What the record does not carry, and what would help."""
+    """Which spans the record does not resolve, and the remedy."""
     ends = zip(spans.topology.links, spans.resolved, strict=True)
-    # Beside a channel that is not believed no longer heating helps; what is wrong is said of it.
+    # Longer heating does not help beside a channel that is not believed; its fault is reported.
     silent = {fault.node for fault in spans.faults}
     names = [
         f"{start} to {end}"
@@ -276,8 +276,8 @@ def _not_below(
 ) -> tuple[Array, dict[str, Array]]:
     """Spans below their least (s,) [K/W] made unknown: twice the least, give or take all of it.
 
-    A span about as large as its least is measured, and where nothing is shown (a thermocouple that
-    reads low leaves a negative span) nothing is said.
+    A span close to its lower bound is measured, and where the bound is zero (a thermocouple that
+    reads low leaves a negative span) the span is left as it is.
     """
     u = np.sqrt(np.diag(np.sum(list(covariance.values()), axis=0)))
     below = (least > 0) & (spans < least - np.maximum(SHORT_U * u, SHORT * least))
@@ -325,7 +325,7 @@ def inner_spans(response: Response) -> tuple[Array, dict[str, Array]]:
 def _of_fields(
     response: Response, nodes: tuple[str, ...], spans: Array, covariance: dict[str, Array]
 ) -> tuple[Array, dict[str, Array]]:
-    """The spans of a product that is no network of lumps, with what no model knows of them."""
+    """The spans of a product that is no network of lumps, with their model discrepancy."""
     doubling = last_doubling(response.signals, nodes)
     if doubling is None:
         reached = -np.diff(end_degC(response.signals, nodes)) / response.power

@@ -31,8 +31,8 @@ def step_response(R: ArrayLike, tau: ArrayLike, t_s: ArrayLike) -> Array:
     """Rise for one watt switched on at t = 0: the Z_th curve of the network.
 
     Args:
-        R: amplitudes (..., K), any sign; one row per node, say [K/W].
-        tau: time constants (K,); 0 responds at once [s].
+        R: amplitudes (..., K), any sign; one row per node, for example [K/W].
+        tau: time constants (K,); 0 responds without delay [s].
         t_s: times (n,); nothing happens before 0 [s].
 
     Returns:
@@ -72,7 +72,7 @@ def pulse_response(
     finished = np.maximum(np.floor(t / period_s), 0.0)
     since = t - finished * period_s
     pulse = _charge(terms, since) - _charge(terms, since - width_s)
-    # What the finished pulses left behind: a geometric series of decays.
+    # The rise left by the finished pulses: a geometric series of decays.
     left = _charge(terms, width_s) * _decay(terms, np.maximum(since + period_s - width_s, 0.0))
     return _sum_terms(R, pulse + left * _series(terms, period_s, finished))
 

@@ -1,7 +1,7 @@
 """Foster to Cauer and back, to the last digit of a float.
 
-Both directions cancel digits, the more the closer the time constants lie. Decimal arithmetic costs
-milliseconds here and leaves nothing to worry about.
+Both directions cancel digits, the more the closer the time constants lie. Decimal arithmetic of
+sufficient precision costs milliseconds here.
 """
 
 from __future__ import annotations
@@ -55,8 +55,8 @@ def foster_to_cauer(R: ArrayLike, tau: ArrayLike) -> tuple[Array, Array]:
 def cauer_to_foster(R: ArrayLike, C: ArrayLike) -> tuple[Array, Array]:
     """The Foster network with the same driving-point impedance as a ladder.
 
-    Poles of the ladder from its modes, polished in decimal arithmetic
-    (Aberth 1973) until every digit of a float is right, down to the smallest term.
+    Poles of the ladder from its modes, refined in decimal arithmetic (Aberth 1973) until every
+    digit of a float is right, down to the smallest term.
 
     Args:
         R: resistances of the ladder (K,), heat source first, all positive [K/W].
@@ -169,10 +169,10 @@ def _without(product: Sequence[Decimal], term: Decimal, weight: Decimal) -> list
 
 
 def _polish(R: Array, C: Array, rates: Array) -> _Pair:
-    """Foster terms of a ladder from good starts for its poles, to the working precision."""
+    """Foster terms of a ladder from start values for its poles, to the working precision."""
     steps = [Decimal(value) for value in R.tolist()]
     capacities = [Decimal(value) for value in C.tolist()]
-    # A hair apart, for two starts that are equal as floats would never part.
+    # Start values 1e-17 apart: two that are equal as floats would stay equal.
     hairs = [1 + k * Decimal("1e-17") for k in range(len(rates))]
     poles = [Decimal(value) * hair for value, hair in zip(rates.tolist(), hairs, strict=True)]
     for _ in range(40):

@@ -13,7 +13,7 @@
 The matrix is never formed: the singular values of diag(1/sqrt(R)) A C^-1/2 are the roots of its
 eigenvalues, so that a ratio of time constants costs only half the digits, and none for a chain,
 whose factor is bidiagonal (Demmel & Kahan 1990). Nodes without capacity are taken out first and
-follow the others at once.
+follow the others without delay.
 """
 
 from __future__ import annotations
@@ -38,7 +38,7 @@ class Modes:
     tau_s: Array  # (..., K), ascending (descending from `search_modes`) [s]
     shape: Array  # (..., n, K) phi: of every node in every mode [K^1/2 J^-1/2]
     at_reference: Array  # (..., K) tau_k sum of phi_ek / R_e over the links to the reference
-    at_once_K_per_W: Array  # (..., n, sources) rise without delay, where nodes store nothing
+    at_once_K_per_W: Array  # (..., n, sources) rise without delay, of nodes without capacity
 
     @property
     def amplitude_K_per_W(self) -> Array:
@@ -165,7 +165,7 @@ def ladder_poles(R: ArrayLike, C: ArrayLike, node: int = 0) -> tuple[Array, Arra
 
     The rise of node j for one watt is sum_k a_jk (1 - exp(-t / tau_k)). Only node 0 has all
     amplitudes positive; downstream some are negative, for heat arrives there with a delay. Where
-    nodes without capacity stand at the source the instant part of the rise is the first term, with
+    nodes without capacity lie at the source the instant part of the rise is the first term, with
     time constant 0.
 
     Args:

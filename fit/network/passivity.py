@@ -1,6 +1,6 @@
-"""From the network a bench fits to the one that could be built: sensor lag out, no negative terms.
+"""From the network fitted to one that could be built: no sensor lag, no negative terms.
 
-A heated node's Foster network has positive terms only. What is fitted to it may not: its sensor
+A heated node's Foster network has positive terms only. A fitted one may have others: its sensor
 lags, and a case that sheds heat better as it warms leaves a small negative term beside a large one.
 """
 
@@ -15,7 +15,7 @@ from fit.network.foster import step_response
 
 Array = NDArray[np.float64]
 
-_PER_DECADE = 24  # 10 % apart, where a fit tells time constants a factor of 2 apart
+_PER_DECADE = 24  # 10 % apart, where a fit resolves time constants a factor of 2 apart
 _TIMES = 240  # at which step responses are compared: two or three for each of the grid's
 _TOTAL_WEIGHT = 1e3  # against 1 of each time: the total is kept, and then scaled to exactly itself
 _SMALLEST_SHARE = 1e-6  # of the total: below, a term is the rounding of the least squares
@@ -23,7 +23,7 @@ _SMALLEST_SHARE = 1e-6  # of the total: below, a term is the rounding of the lea
 
 @dataclass(frozen=True)
 class Passive:
-    """A Foster network of positive terms, and how far it is from the one fitted."""
+    """A Foster network of positive terms, and its deviation from the one fitted."""
 
     R_K_per_W: Array  # (K,) [K/W]
     tau_s: Array  # (K,), ascending [s]
@@ -33,7 +33,7 @@ class Passive:
 
     @property
     def taken_out(self) -> tuple[str, ...]:
-        """In words, what the network fitted had and this one has not; none where it is the same."""
+        """In words, how this network differs from the one fitted; none where it is the same."""
         said = [f"the sensor's lag of {lag_s:.3g} s is taken out" for lag_s in self.lag_s]
         if self.absorbed_s:
             terms = " and ".join(f"{tau_s:.3g} s" for tau_s in self.absorbed_s)
@@ -67,7 +67,7 @@ def without_lag(R: ArrayLike, tau: ArrayLike, lag_s: ArrayLike) -> tuple[Array, 
     """The network behind a lagging sensor.
 
     A lag divides by 1 + s tau_s, so that R_k reads R_k / (1 - tau_s / tau_k) and a term of tau_s
-    appears. Both are undone; what is left is brought back to the total, which no lag changes.
+    appears. Both are undone; the terms left are scaled to the total, which no lag changes.
 
     Args:
         R: amplitudes (..., K), one row per node [K/W].

@@ -1,10 +1,10 @@
 """A thermal network in steady state: rises, heat through each link, nodes without capacity.
 
-All of it is one elimination. A node b without capacity passes on what it gets, in proportion to the
-conductances g_bj of its links: taking it out joins its neighbours by g_ib g_bj / sum_j g_bj, the
-star-mesh transformation (Rosen 1924), which is a step of Gaussian elimination on G. Nothing is
-subtracted on the way, so every result is right to almost the last digit, however far apart the
-resistances lie (Grassmann, Taksar & Heyman 1985).
+All of it is one elimination. A node b without capacity passes on the heat it receives in
+proportion to the conductances g_bj of its links: eliminating it joins its neighbours by
+g_ib g_bj / sum_j g_bj, the star-mesh transformation (Rosen 1924), which is a step of Gaussian
+elimination on G. No subtraction is involved, so every result is accurate to almost the last digit,
+whatever the ratio of the resistances (Grassmann, Taksar & Heyman 1985).
 """
 
 from __future__ import annotations
@@ -32,8 +32,8 @@ class Reduced:
 
     kept: NDArray[np.intp]  # (k,) places of the nodes left
     conductance: Array  # (..., k + 1, k + 1) between them and, last, the reference [W/K]
-    follow: Array  # (..., n, k) how far every node goes with those left
-    at_once: Array  # (..., n, sources) rise of the others by the sources alone [K/W]
+    follow: Array  # (..., n, k) rise of every node per kelvin of each node kept
+    at_once: Array  # (..., n, sources) rise by the sources with the nodes kept held at zero [K/W]
 
 
 @dataclass(frozen=True, eq=False)

@@ -33,10 +33,9 @@ Link = tuple[str, str]
 class Topology:
     """Nodes, links, sources and the reference of a thermal network.
 
-    Any graph will do for what is computed of it. A heat path is more: a tree, in which each node
-    has one way out, along its links from `from` to `to`, and every way ends at the reference;
-    links with the same two ends stand in parallel. What is asked of ways (`path` and all that
-    follows it) needs a tree.
+    Matrices are defined for any graph. A heat path is a tree, in which each node has one way out,
+    along its links from `from` to `to`, and every way ends at the reference; links with the same
+    two ends are in parallel. `path` and everything that uses it needs a tree.
 
     Raises:
         ValueError: two nodes of one name, a link or a source at no node, a link from a node to
@@ -135,7 +134,7 @@ class Topology:
 
     @cached_property
     def _patterns(self) -> Array:
-        """What a conductance of one in each link adds to the conductance matrix (links, n * n)."""
+        """Contribution of a unit conductance in each link to the matrix G (links, n * n)."""
         outer = self.incidence[:, :, np.newaxis] * self.incidence[:, np.newaxis, :]
         return outer.reshape(len(self.links), -1)
 
@@ -167,7 +166,7 @@ class Topology:
 
     @cached_property
     def ways(self) -> Array:
-        """How a watt from each node reaches the reference by the spanning tree (n, links).
+        """Path of a watt from each node to the reference through the spanning tree (n, links).
 
         1 where it passes a link from `from` to `to`, -1 where the other way.
         """

@@ -1,9 +1,9 @@
 """The measured path at other powers and ambients: every node's rise, with its uncertainty.
 
-What was measured is taken as measured; what nobody measured is taken from the budget. A span with
-a surface to the air does not keep its resistance: hotter, it sheds heat better. The budget says how
-its rise depends on heat and ambient, rise = D(heat, ambient); the run says how many times that heat
-the real surface would need to be as the budget has it, k = D^-1(measured rise) / recorded power.
+Measured spans are used as measured, the others from the budget. The resistance of a span with a
+surface to the air is not constant: it falls as the surface warms. The budget gives its rise as a
+function of heat and ambient, rise = D(heat, ambient); the run gives the heat at which the budget's
+surface would show the measured rise, per recorded watt, k = D^-1(measured rise) / recorded power.
 At another power P the rise is then D(k P, ambient): the same surface temperature, the same share.
 """
 
@@ -32,9 +32,9 @@ Standard error of a quantile, sqrt(p (1 - p) / n) over the normal density there 
 SCALING_DOUBT = 0.35
 """Standard uncertainty of a surface's change with temperature, relative to the change: ours.
 
-How the heat divides between convection and radiation, and how air's properties change with its
-temperature, is known no better: with this much, intervals hold on products whose convection follows
-another law than the budget's (`tests/benchmarks/ratings.py`).
+It covers the division of heat between convection and radiation and the change of air's properties
+with temperature: with it, 95 % intervals hold on products whose convection follows another law than
+the budget's (`tests/benchmarks/ratings.py`).
 """
 
 _SURFACE = "surface"
@@ -44,7 +44,7 @@ _TABLE_POWERS = np.logspace(-2, 1.5, 15)  # times the design power
 
 @dataclass(frozen=True)
 class Part:
-    """A stretch between two measured nodes, or one stage that nobody measured.
+    """A span between two measured nodes, or one stage that was not measured.
 
     All per watt of recorded power, one value a draw, the first draw without any error.
     """
@@ -252,13 +252,13 @@ class OperatingPoint:
 def heat_path(
     path: Alignment, prediction: Prediction, resistances: Resistances, draws: int = DRAWS
 ) -> HeatPath:
-    """Join what was measured and what the budget says to one path, with draws of its uncertainty.
+    """Measured spans and the budget's other stages as one path, with draws of its uncertainty.
 
     Args:
         path: measured spans laid on the budget.
         prediction: the budget at the run's power and ambient.
         resistances: the budget's at any power and ambient.
-        draws: how many values stand for the uncertainty (JCGM 101).
+        draws: of the Monte Carlo uncertainty (JCGM 101).
 
     Returns:
         The whole path, measured where it can be and the budget's elsewhere.

@@ -1,7 +1,7 @@
 """Pulsed and changing power on the measured path: duty cycles and power profiles.
 
-The fitted network is linear. Its part from the case to the air is scaled to what the surface does
-at the mean power and the ambient in question; its time constants are left as they were measured.
+The fitted network is linear. Its part from the case to the air is scaled to the resistance of the
+surface at the mean power and the ambient in question; the time constants are those measured.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ PERIODS_S = (1.0, 10.0, 60.0, 600.0, 3600.0)  # from a sensor's time constant to
 DUTIES = (0.1, 0.25, 0.5)  # common practice of data sheets' pulse curves
 
 _POINTS = 1000  # of a profile, about: as many as a plot shows
-_SCANS_SEEN = 2  # a shorter pulse has come and gone between two scans (sampling theorem)
+_SCANS_SEEN = 2  # a shorter pulse is not resolved by the scans (sampling theorem)
 _FACTOR_MOST = 1e4  # times: a limit no such power reaches is none
 _AT_ONCE_S = 1e-9  # time constant of a stage without capacity, for a decay that is never 0/0
 
@@ -104,7 +104,7 @@ class TransientPath:
         return float(self.climate.node_degC(node, power)[0] - self.climate.ambient_degC) / power
 
     def _scaled(self, total: float) -> Array:
-        """Inner amplitudes brought to the total of the spans, which know it better."""
+        """Inner amplitudes scaled to the total of the spans, which is more accurate."""
         fitted = float(self.inner_K_per_W.sum())
         return self.inner_K_per_W * (total / fitted if fitted > 0 else 1.0)
 
@@ -154,7 +154,7 @@ def transient_path(
     if response is None or not response.reference == measured[-1] == budget.ambient:
         return None
     first, base = measured[0], measured[-2]
-    # A pulse heats the part at once, however late its sensor shows it.
+    # A pulse heats the part without the delay of its sensor.
     rows, tau_s = without_lag(
         response.resistance_K_per_W,
         response.tau_s,

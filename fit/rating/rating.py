@@ -35,7 +35,7 @@ JUNCTION, TOUCH, CASE = "junction", "touch", "case"
 # IEC 62368-1, TS1, held for over 1 min, and ISO 13732-1, 10 min on metal (both from memory).
 HOT_TO_TOUCH_degC = 48.0
 EXTRAPOLATED_BEYOND = 1.2  # times the tested power
-FEWEST_DRAWS = 2  # where a prediction's uncertainty is not looked at
+FEWEST_DRAWS = 2  # where a prediction's uncertainty is not used
 
 STANDING_CAUTION = (
     "one prototype on one bench: allow for spread from unit to unit, ageing pads, dust, paint and "
@@ -108,7 +108,7 @@ class TouchRow:
 
 @dataclass(frozen=True, eq=False)
 class Rating(Tabular):
-    """Everything `heatrun rate` has to say."""
+    """Result of `heatrun rate`."""
 
     budget: Budget
     power_W: float
@@ -162,7 +162,7 @@ def rate(
 
     Args:
         spans: as measured.
-        budget: its design power, worst ambient, limits, and the stages nobody could measure.
+        budget: its design power, worst ambient, limits, and the stages not measured.
         touch_table: limits for touching.
         ambient_degC: worst ambient; the budget's when None [degC].
         profile: a power profile to run through the fitted network.

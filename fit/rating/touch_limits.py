@@ -40,7 +40,7 @@ class TouchTable:
     """All limits, and where they come from."""
 
     source: str  # the file
-    confirmed: str  # who checked it against the edition in force; empty: nobody yet
+    confirmed: str  # who checked it against the edition in force; empty: not confirmed
     ambient_degC: float  # at which touch is judged
     limits: tuple[TouchLimit, ...]
 

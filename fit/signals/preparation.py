@@ -17,7 +17,7 @@ from fit.signals.quantization import noise_before_rounding
 from fit.signals.scatter import SAMPLED, levels_of, noise, quantum, sampled
 from fit.signals.spikes import BLOCK, power_without_spikes, spikes
 
-FEW_AT_REST = 10  # scans: fewer tell little of noise
+FEW_AT_REST = 10  # scans: fewer give no useful noise estimate
 MANY_EDGES = 60  # more steps than this: the power is taken as arbitrary, not as phases
 SHORTEST_SOAK = 3  # samples
 APART_K = 6.0  # between nodes at the start: more than two thermocouples' tolerances
@@ -27,7 +27,7 @@ HOT_SHARE = 0.01  # of the rise reached: movement before the step that must not 
 
 @dataclass(frozen=True)
 class Signals:
-    """Offset-corrected readings with what was done to them."""
+    """Offset-corrected readings, with a record of every correction."""
 
     t_s: Array  # (n,) [s]
     nodes: tuple[str, ...]
@@ -58,7 +58,7 @@ class Signals:
         none = np.zeros(len(self.nodes))
         noise_K = none if self.noise_K is None else self.noise_K
         step_K = none if self.quantum_K is None else self.quantum_K
-        # What of the noise is not rounding; of single scans, how they flicker tells it better.
+        # Noise less rounding; for single scans the flicker of the readings gives a better estimate.
         before = np.sqrt(np.maximum(noise_K**2 - step_K**2 / 12, 0.0))
         before = np.where(step_K > 0, before, noise_K)
         if self.scans is None:
@@ -107,7 +107,7 @@ def edges(power: Array) -> Index:
     large = np.flatnonzero(change > max(0.05 * span, 12 * ripple)) + 1
     if len(large) > MANY_EDGES:
         return np.array([], dtype=np.intp)
-    # A supply that comes up slowly steps nowhere; its heating begins all the same.
+    # A supply that ramps up slowly has no step; the start of heating is still an edge.
     begins = _begins(power)
     return large if begins < SHORTEST_SOAK else np.union1d(large, [begins])
 
@@ -184,7 +184,7 @@ def _means(values: Array) -> Array:
 
 
 def _relative(soak: Array) -> Array:
-    """A soak's readings (n, nodes) less what is common to all channels at each scan."""
+    """A soak's readings (n, nodes) less the mean change of all channels at each scan."""
     moved = soak - _means(soak)
     present = np.isfinite(moved)
     common = np.where(present, moved, 0.0).sum(axis=1) / np.maximum(present.sum(axis=1), 1)
@@ -208,9 +208,9 @@ def _soak_offsets(t_s: Array, soak: Array, noise_K: Array, step: Array) -> tuple
 
 
 def _starts_hot(temperature: Array, soak: int, noise_K: Array, step: Array) -> bool:
-    """Whether the nodes still move against each other before the first step.
+    """Whether temperatures between nodes still change before the first step.
 
-    Without a soak only nodes far apart tell, by more than thermocouples' offsets.
+    Without a soak: whether nodes differ by more than thermocouples' offsets.
     """
     if not soak:
         return float(np.ptp(_means(temperature[:5]))) > APART_K

@@ -6,8 +6,8 @@ import numpy as np
 
 from fit.records.run import Array
 
-SAMPLED = 20_000  # differences looked at when a scale is estimated
-GLANCE = 2_000  # readings that tell whether a series may be quantised at all
+SAMPLED = 20_000  # values used for an estimate of scale
+GLANCE = 2_000  # readings from which a series without quantisation is recognised
 
 
 def sampled(values: Array) -> Array:

@@ -1,4 +1,4 @@
-"""Runs side by side: differences with what the runs share taken out, trend, unit-to-unit spread."""
+"""Several runs: differences with shared errors removed, trend, unit-to-unit spread."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ _AMBIENT_DIFFERS_K = 5.0
 
 @dataclass(frozen=True)
 class MeasuredRun:
-    """One run's spans with what comparing needs to know about it."""
+    """One run's spans, with its label, rig and stated values."""
 
     path: Path
     label: str
@@ -67,7 +67,7 @@ class SpanComparison:
 
 @dataclass(frozen=True)
 class Comparison:
-    """All spans over all runs; the first run is what the others are held against."""
+    """All spans over all runs; the others are compared with the first."""
 
     runs: tuple[MeasuredRun, ...]
     against: str | None

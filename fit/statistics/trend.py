@@ -156,7 +156,7 @@ def estimate_spread(R: Array, own: Array) -> Spread | None:
     observed = float(np.std(R, ddof=1))
     low, estimate, high = (_between(R, variance, level) for level in (many, freedom, few))
     if high == 0.0:
-        # Alike beyond what their uncertainties allow: bounded by what was seen, nothing taken out.
+        # Closer together than their uncertainties allow: the bound is the scatter observed.
         high = observed * math.sqrt(freedom / few)
     weight = 1 / np.maximum(variance + estimate**2, 1e-300)
     return Spread(

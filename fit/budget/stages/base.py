@@ -1,4 +1,4 @@
-"""What every kind of stage has in common: its keys, and how sure each number is."""
+"""Keys that every kind of stage has, and their default uncertainties."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ Values = Mapping[str, Array]
 """Drawn values of a stage's numeric keys, each (draws,)."""
 
 NodeName = Annotated[str, StringConstraints(strict=True, pattern=r"^[a-z][a-z0-9_]*$")]
-LARGEST = 1e12  # of any number here, and its inverse the smallest: beyond them it is a slip
+LARGEST = 1e12  # of any number here, its inverse the smallest: anything beyond is a typing error
 
 
 def _sensible(value: float) -> float:
@@ -73,7 +73,7 @@ class StageKeys(Block):
         return frozenset()
 
     def problem(self) -> str | None:
-        """What contradicts itself in this stage, in one sentence, or None."""
+        """Contradiction between the keys, in one sentence, or None."""
         return None
 
     def remark(self, rise_K: float) -> str | None:

@@ -1,4 +1,4 @@
-"""A resistance somebody states: a data sheet, a maker, an earlier measurement."""
+"""A stated resistance: from a data sheet, a manufacturer, an earlier measurement."""
 
 from __future__ import annotations
 

@@ -16,7 +16,7 @@ STEFAN_BOLTZMANN = 5.670374419e-8  # W/(m2 K4), CODATA 2018
 ZERO_DEGC_K = 273.15  # by definition of the degree Celsius
 GRAVITY = 9.80665  # m/s2, standard (CGPM 1901)
 AIR_HEAT_CAPACITY = 1006.5  # J/(kg K), dry air near room temperature
-# From what no thermocouple tells to what no case survives, 20 % apart.
+# From below a thermocouple's resolution to beyond any case's limit, 20 % apart.
 RISES_K = np.concatenate([[0.0], np.geomspace(0.05, 400.0, 48)])
 
 
@@ -133,7 +133,7 @@ def _convection_W(
         )
         for rise in RISES_K[1:]
     ]
-    # Still air loses nothing by convection at no rise; the first step is small enough for a line.
+    # No convection at zero rise; the first step is small enough for linear interpolation.
     return np.array([0.0, *conductance])
 
 
