@@ -20,16 +20,29 @@ HEADLINE = {
 
 
 def headline(finding: Finding) -> str:
-    """'Poor contact at the pad'."""
+    """'Poor contact at the pad'.
+
+    Args:
+        finding: one cause.
+
+    Returns:
+        The cause in a few words, without its probability.
+    """
     form = HEADLINE.get(finding.kind, finding.kind.replace("-", " ") + " at the {where}")
     return form.format(where=finding.where)
 
 
 def beside(findings: Sequence[Finding]) -> Iterator[tuple[str, Finding]]:
-    """Each finding after the first, with how it stands to those before it.
+    """Each finding after the first, with its relation to those before it.
 
-    Alternatives share what is certain: their probabilities sum to no more than one. What goes
-    beyond is likely there as well.
+    Alternatives share one probability of 1: they sum to no more. A finding beyond that sum is
+    likely in addition.
+
+    Args:
+        findings: most likely first.
+
+    Returns:
+        "or" for an alternative, "and besides" for a further cause, and the finding.
 
     >>> from fit.assessment.diagnosis import Finding
     >>> found = [Finding("poor-contact", "pad", 0.9, ""), Finding("weak-cooling", "air", 0.08, ""),

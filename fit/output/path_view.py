@@ -60,11 +60,14 @@ class PathView:
 
 
 def heat_path(spans: Spans, verdict: Verdict | None = None) -> PathView:
-    """Lay out what was measured, beside what was predicted where there is a verdict.
+    """Measured nodes and spans, with the predicted ones where there is a verdict.
 
     Args:
         spans: as measured; resistances per watt of the recorded power.
         verdict: of the same run; resistances are then per watt along the path.
+
+    Returns:
+        Nodes and spans, heat source first.
     """
     if verdict is None:
         return _measured_alone(spans)

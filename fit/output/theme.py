@@ -108,17 +108,38 @@ def time_unit(length_s: float) -> tuple[float, str]:
 
 
 def colour(role: str) -> str:
-    """Colour of a role on a light page; `to_svg` turns it into the page's own."""
+    """Colour of a role on a light page; `to_svg` turns it into the page's own.
+
+    Args:
+        role: a key of `LIGHT`.
+
+    Returns:
+        The colour, #rrggbb.
+    """
     return LIGHT[role]
 
 
 def series_colour(i: int) -> str:
-    """Colour of curve i, hottest node first."""
+    """Colour of a curve.
+
+    Args:
+        i: number of the curve, hottest node first.
+
+    Returns:
+        The colour, #rrggbb.
+    """
     return LIGHT[SERIES[i % len(SERIES)]]
 
 
 def new_figure(height_in: float) -> Figure:
-    """An empty figure of our width on the Agg canvas; no global state, no display."""
+    """An empty figure of our width on the Agg canvas; no global state, no display.
+
+    Args:
+        height_in: its height [inch].
+
+    Returns:
+        The figure.
+    """
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
@@ -147,20 +168,30 @@ def place_axes(
 
 
 def styled(salt: str = "") -> Any:
-    """Context in which figures are drawn and saved; the salt tells one SVG's ids from another's."""
+    """Context in which figures are drawn and saved.
+
+    Args:
+        salt: makes the ids of one SVG differ from another's on the same page.
+
+    Returns:
+        The context manager.
+    """
     from matplotlib import rc_context
 
     return rc_context(RC | {"svg.hashsalt": f"heatrun {salt}"})
 
 
 def spread_labels(wanted: Sequence[float], gap: float, low: float, high: float) -> list[float]:
-    """Heights for labels that want to stand at `wanted` but not closer than `gap`.
+    """Heights for labels, as near to those wanted as a least distance allows.
 
     Args:
         wanted: heights, any order.
         gap: least distance between two labels.
         low: lowest height, overrun where there is no room.
         high: highest height.
+
+    Returns:
+        A height for each label, in the order of `wanted`.
 
     >>> spread_labels([1.0, 1.1, 5.0], 1.0, 0.0, 6.0)
     [0.55, 1.55, 5.0]
@@ -220,7 +251,10 @@ def to_svg(figure: Figure, description: str) -> str:
 
     Args:
         figure: drawn with colours of `LIGHT`.
-        description: what a reader who cannot see it should know.
+        description: its content for a reader who cannot see it.
+
+    Returns:
+        The SVG element.
     """
     from html import escape
 
@@ -244,7 +278,14 @@ def to_svg(figure: Figure, description: str) -> str:
 
 
 def make_png_folder(folder: Path) -> None:
-    """The folder that --png names, where there is none yet. Raises RecordError."""
+    """Create the folder that --png names, where it does not exist.
+
+    Args:
+        folder: to be created.
+
+    Raises:
+        RecordError: it cannot be created.
+    """
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
@@ -253,6 +294,13 @@ def make_png_folder(folder: Path) -> None:
 
 def save_png(figure: Figure, path: Path) -> Path:
     """Write a figure as PNG, on white.
+
+    Args:
+        figure: to be written.
+        path: of the file, replaced where it exists.
+
+    Returns:
+        The file written.
 
     Raises:
         RecordError: the file cannot be written.

@@ -16,7 +16,11 @@ _level: ContextVar[int] = ContextVar("level", default=PLAIN)
 
 
 def tell(level: int) -> None:
-    """From here on say less (QUIET), more (VERBOSE), or as usual (PLAIN)."""
+    """Set how much is written beside the results from here on.
+
+    Args:
+        level: `QUIET`, `PLAIN` or `VERBOSE`.
+    """
     _level.set(level)
 
 
@@ -31,14 +35,25 @@ def is_verbose() -> bool:
 
 
 def remark(text: str) -> None:
-    """One line beside the result, unless quiet."""
+    """Write one line beside the result, unless quiet.
+
+    Args:
+        text: of the line.
+    """
     if not is_quiet():
         print(text, file=sys.stderr)
 
 
 @contextmanager
 def working(what: str) -> Iterator[None]:
-    """Shows on a terminal that something is being worked on; verbose says how long it took."""
+    """Show on a terminal that work is in progress; verbose also writes how long it took.
+
+    Args:
+        what: is being done.
+
+    Returns:
+        Context manager around the work.
+    """
     started_s = time.monotonic()
     shown = sys.stderr.isatty() and not is_quiet()
     with _spinner(what) if shown else nullcontext():

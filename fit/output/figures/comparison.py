@@ -59,8 +59,12 @@ def _drawn(comparison: Comparison) -> Figure:
 def save_figure(figure: Figure, path: Path) -> None:
     """Write a figure as PNG (or SVG, PDF, by its ending) to a new file.
 
+    Args:
+        figure: to be written.
+        path: of the new file.
+
     Raises:
-        RecordError: the file exists, cannot be written, or has an ending nobody knows.
+        RecordError: the file exists, cannot be written, or has an unknown ending.
     """
     if path.exists():
         raise RecordError(path, "", "exists already", "name a new file: nothing is written over")

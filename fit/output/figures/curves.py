@@ -73,7 +73,14 @@ def curves_figure(response: Response) -> Figure:
 
 
 def bin_log_time(response: Response) -> Binned:
-    """Average the first phase with power (else the whole record) in even cells of log time."""
+    """Average the first phase with power (else the whole record) in even cells of log time.
+
+    Args:
+        response: as identified.
+
+    Returns:
+        Means of readings and fit in each cell that holds a sample.
+    """
     signals = response.signals
     edges = signals.power_edges_s
     start = edges[0] if edges else float(signals.t_s[0])

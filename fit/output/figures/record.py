@@ -53,7 +53,15 @@ def record_figure(run: Run) -> Figure:
 
 
 def thin(run: Run, cells: int = CELLS) -> tuple[Array, Array, Array, Array]:
-    """Time (c,) [s], lowest and highest reading (c, nodes) [degC], power (c,) in even cells."""
+    """Range of the readings in even cells of time.
+
+    Args:
+        run: as read.
+        cells: how many at most.
+
+    Returns:
+        Time (c,) [s], lowest and highest reading (c, nodes) [degC], and power (c,) [power unit].
+    """
     n = len(run.t_s)
     starts = np.unique(np.linspace(0, n, min(cells, n), endpoint=False).astype(int))
     temperature = run.temperature_degC

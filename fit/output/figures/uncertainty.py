@@ -33,11 +33,14 @@ HUES = {
 
 
 def contributions(spans: Spans, share_u_relative: float = 0.0) -> dict[str, Array]:
-    """Standard uncertainty by source, each (s,) and relative to the span's resistance.
+    """Standard uncertainty by source, relative to the span's resistance.
 
     Args:
         spans: as measured.
         share_u_relative: relative standard uncertainty of the power's share on this path.
+
+    Returns:
+        Relative standard uncertainties (s,) by name of the source.
     """
     R = np.abs(spans.R_K_per_W)
     parts = {

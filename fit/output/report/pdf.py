@@ -31,6 +31,13 @@ def find_browser() -> str | None:
 def print_page(page: Path, pdf: Path) -> Path:
     """Print a page of ours to PDF, replacing an earlier one.
 
+    Args:
+        page: HTML file.
+        pdf: file to write.
+
+    Returns:
+        The file written.
+
     Raises:
         HeatrunError: no browser is installed, or it did not print.
     """

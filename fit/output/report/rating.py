@@ -28,7 +28,14 @@ class Rated:
 
 
 def rate_verdict(verdict: Verdict) -> Rated:
-    """Rate the product of a verdict, at its budget's worst ambient."""
+    """Rate the product of a verdict, at its budget's worst ambient.
+
+    Args:
+        verdict: of one run.
+
+    Returns:
+        The rating, or the reason why there is none.
+    """
     from fit.rating.rating import rate
     from fit.rating.touch_limits import read_touch_limits
 
@@ -41,7 +48,15 @@ def rate_verdict(verdict: Verdict) -> Rated:
 
 
 def rating_section(rated: Rated | None, verdict: Verdict | None) -> dict[str, object] | None:
-    """Everything the template shows of the rating; None where nothing was judged."""
+    """Everything the template shows of the rating.
+
+    Args:
+        rated: the rating, if there is one.
+        verdict: of the same run.
+
+    Returns:
+        Values by the template's names; None where nothing was judged.
+    """
     if rated is None or verdict is None:
         return None
     rating = rated.rating

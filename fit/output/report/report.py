@@ -98,7 +98,18 @@ def gather(
     comparison: Comparison | None = None,
     rated: Rated | None = None,
 ) -> Material:
-    """Put together what a report is made from; spans are measured where no verdict brings them."""
+    """Collect the material of a report; spans are measured where no verdict brings them.
+
+    Args:
+        run: as read.
+        response: identified from it.
+        verdict: of it; None where no budget was given.
+        comparison: with other runs.
+        rated: the rating of the verdict's run.
+
+    Returns:
+        The material.
+    """
     spans = verdict.measured if verdict is not None else _measured(run)
     path = heat_path(spans, verdict) if spans is not None else None
     return Material(run, response, verdict, spans, path, comparison, rated)
@@ -114,7 +125,14 @@ def _measured(run: Run) -> Spans | None:
 
 
 def draw_figures(material: Material) -> dict[str, Figure]:
-    """Every figure that the run carries, by name; what it does not carry is not there."""
+    """Every figure that the run carries.
+
+    Args:
+        material: of the report.
+
+    Returns:
+        Figures by name; those that the run does not carry are left out.
+    """
     from fit.output.figures import (
         compared_figure,
         comparison_figure,
@@ -145,9 +163,12 @@ def render(material: Material, figures: Mapping[str, Figure], theme: str = "") -
     """The report as HTML text.
 
     Args:
-        material: what it is made from.
+        material: of the report.
         figures: as drawn by `draw_figures`.
         theme: "light" or "dark" whatever the reader's system asks for; "" follows it.
+
+    Returns:
+        The page, with styles and figures inside.
     """
     from markupsafe import Markup
 

@@ -18,7 +18,11 @@ TOUCH_AMBIENT_DEGC = 25.0  # where touch temperatures are judged (committee prac
 
 
 def show(prediction: Prediction) -> None:
-    """Print stages with a bar of their kelvins, nodes, time constants and the main inputs."""
+    """Print stages with a bar for each temperature drop, nodes, time constants and main inputs.
+
+    Args:
+        prediction: of a budget.
+    """
     from rich.console import Console
     from rich.markup import escape
 

@@ -29,7 +29,12 @@ COLUMNS = (
 
 
 def print_verdict(console: Console, verdict: Verdict) -> None:
-    """Print one run's spans, its likely cause with what to do, time constants and warnings."""
+    """Print one run's spans, its likely cause with what to do, time constants and warnings.
+
+    Args:
+        console: where to.
+        verdict: of the run.
+    """
     budget = verdict.prediction.budget
     console.print(
         f"[bold]{escape(budget.title or budget.path.name)}[/]\n"
@@ -139,7 +144,14 @@ def _measured_cells(span: SpanVerdict, resolved: bool) -> tuple[str, str, str, s
 
 
 def with_expanded(value: float, u: float) -> str:
-    """'0.982 ± 0.014': the expanded uncertainty (k = 2) to two digits, the value to its place.
+    """A value with its expanded uncertainty (k = 2) to two digits, the value to the same place.
+
+    Args:
+        value: in any unit.
+        u: its standard uncertainty; 0 for none.
+
+    Returns:
+        The two, without their unit.
 
     >>> with_expanded(0.98234, 0.0071)
     '0.982 ± 0.014'
@@ -201,7 +213,12 @@ def _print_time_constants(console: Console, verdict: Verdict) -> None:
 
 
 def print_runs(console: Console, outcomes: Sequence[Outcome[Verdict]]) -> None:
-    """Print one line a run (of many, only those that do not conform), then the count."""
+    """Print one line a run (of many, only those that do not conform), then the count.
+
+    Args:
+        console: where to.
+        outcomes: of all runs.
+    """
     counts = Counter(
         "not read" if outcome.result is None else outcome.result.decision for outcome in outcomes
     )
