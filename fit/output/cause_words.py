@@ -1,4 +1,4 @@
-"""Causes in words, and how several of them stand to each other."""
+"""Causes in words, alternative or in addition to each other."""
 
 from __future__ import annotations
 

@@ -46,7 +46,7 @@ def fit_document(
     watts = response.power_unit == "W"
     if intervals_s is None:
         intervals_s = linear_intervals(response)
-    # Without power a record tells time constants; its resistances are unknown, not zero.
+    # Without power only time constants are identified; resistances are unknown, not zero.
     known = 1.0 if response.power else float("nan")
     resolved = are_resolved(known * response.total_K_per_W, response.total_u_K_per_W)
     nodes = {}

@@ -27,7 +27,7 @@ class PathNode:
     u_K: float | None  # standard uncertainty of its rise above the last measured node
     predicted_degC: float | None = None
     inferred: bool = False  # not measured: the next node's reading plus the budget's drop
-    settles: bool = True  # the record tells where it settles, where it was measured
+    settles: bool = True  # the record resolves its settled temperature, where it was measured
 
 
 @dataclass(frozen=True)
@@ -100,7 +100,7 @@ def _measured_alone(spans: Spans) -> PathView:
 def _readings(spans: Spans) -> dict[str, Reading | None]:
     """Node -> temperature at the settled end [degC], standard uncertainty of its rise [K].
 
-    None for a node whose settled end the record does not tell.
+    None for a node whose settled temperature the record does not resolve.
     """
     covariance = spans.total_covariance
     readings: dict[str, Reading | None] = {}
@@ -140,7 +140,7 @@ def _node(
 
 
 def _inferred(below: Reading, verdict: Verdict, span: SpanVerdict) -> Reading:
-    """A node nobody can reach: the reading of the node below it plus the predicted drop."""
+    """A node without a sensor: the reading of the node below it plus the predicted drop."""
     heat_W = verdict.prediction.power_W * verdict.prediction.budget.conditions.path_fraction
     return (
         below[0] + heat_W * span.predicted_K_per_W,

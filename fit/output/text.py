@@ -59,7 +59,7 @@ CAUTIONS = (
 
 @dataclass(frozen=True)
 class Statement:
-    """What the first screen says."""
+    """Contents of the first screen."""
 
     state: str  # conforming | non-conforming | undecided | none (no budget)
     decision: str
@@ -94,7 +94,7 @@ def state(verdict: Verdict | None) -> Statement:
     lead = next((finding for finding in verdict.findings if finding.lead), None)
     others = _others(verdict.findings, lead)
     decision = OVERALL.get(verdict.decision, NOT_DECIDED)
-    # What a wrong thermocouple or power says of a span is not yet true of the span.
+    # With a wrong thermocouple or power reading, the decision holds for the readings only.
     as_read = "as read, " if lead is not None and lead.kind in READS_WRONG else ""
     telling, unresolved = _telling(verdict)
     facts = tuple(as_read + _fact(span) for span in telling) + tuple(

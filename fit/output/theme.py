@@ -2,7 +2,7 @@
 
 Colours are Okabe and Ito's set for colour-blind readers (Okabe & Ito 2008, "Color Universal Design:
 how to make figures and presentations that are friendly to colorblind people"), with greys of our
-own. Colour never stands alone: every curve has its name beside it, every decision its word.
+own. Colour is never the only mark: every curve has its name beside it, every decision its word.
 """
 
 from __future__ import annotations
@@ -199,7 +199,7 @@ def spread_labels(wanted: Sequence[float], gap: float, low: float, high: float) 
     order = [int(i) for i in np.argsort(wanted, kind="stable")]
 
     def bottom(group: Sequence[int]) -> float:
-        """Height of the lowest label of a group that stands as one block about its mean."""
+        """Height of the lowest label of a group placed as one block about its mean."""
         half = 0.5 * gap * (len(group) - 1)
         middle = sum(wanted[i] for i in group) / len(group)
         return max(low, min(middle, high - half) - half)
@@ -316,7 +316,7 @@ def save_png(figure: Figure, path: Path) -> Path:
 
 
 def css_variables() -> str:
-    """The palette as CSS: dark where the reader's system asks for it or the page is told so."""
+    """The palette as CSS: dark where the reader's system or the page asks for it."""
     light = " ".join(f"--{role}: {value};" for role, value in LIGHT.items())
     dark = " ".join(f"--{role}: {value};" for role, value in DARK.items())
     return (

@@ -1,6 +1,6 @@
-"""What a command says beside its result: `heatrun --quiet` less of it, `--verbose` more.
+"""Messages of a command beside its result: `heatrun --quiet` fewer of them, `--verbose` more.
 
-It goes to standard error. Results and errors are no part of it: they come in any case.
+They go to standard error. Results and errors are not affected.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ def is_quiet() -> bool:
 
 
 def is_verbose() -> bool:
-    """Whether it is to be said how long things took, and where an error came from."""
+    """Whether durations and the origin of errors are shown."""
     return _level.get() >= VERBOSE
 
 

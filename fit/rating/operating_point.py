@@ -38,7 +38,7 @@ the budget's (`tests/benchmarks/ratings.py`).
 """
 
 _SURFACE = "surface"
-# Four a decade: between them the rise goes with a power of the heat that hardly changes.
+# Four a decade: between two of them the rise is a power law of the heat.
 _TABLE_POWERS = np.logspace(-2, 1.5, 15)  # times the design power
 
 

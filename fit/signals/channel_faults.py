@@ -185,7 +185,7 @@ def _own(
 
 
 def _never_flickers(watched: Watched, j: int, others: Sequence[int], run: tuple[int, int]) -> bool:
-    """Whether its noise makes so long a repetition improbable (below `CHANCE`)."""
+    """Whether its noise makes a repetition of this length improbable (below `CHANCE`)."""
     step, noise = _own(watched, j, others, run)
     if noise <= 0 or noise < FLICKERING * step:
         return False

@@ -149,7 +149,7 @@ def _clean(run: Run) -> tuple[Run, list[str]]:
 
 
 def _held(power: Array, left_out: list[str]) -> Array:
-    """A power (n,) whose missing readings are the last one before, which is said."""
+    """A power (n,), each missing reading replaced by the last one before; noted in `left_out`."""
     missing = ~np.isfinite(power)
     if not missing.any() or missing.all():
         return power

@@ -38,7 +38,7 @@ class MeasuredRun:
     label: str
     spans: Spans
     rig: str | None = None  # equal for runs of the same instruments and channels, None: unknown
-    values: Mapping[str, float] | None = None  # label values, torque_Nm = 0.5 say
+    values: Mapping[str, float] | None = None  # label values, for example torque_Nm = 0.5
     power_unit: str = "W"
 
 

@@ -11,7 +11,7 @@ class Bar(Solid):
     """R = L / (k A), Fourier's law.
 
     Valid where the heat enters and leaves over the whole section; where it does not, a `spreading`
-    stage goes in front. Heat capacity: density x specific heat x L x A where both are given.
+    stage precedes it. Heat capacity: density x specific heat x L x A where both are given.
 
     Default uncertainties: conductivity 5 % (an alloy's range within its designation, common
     practice), length and area 1 % (drawing tolerances).

@@ -45,7 +45,7 @@ class Block(BaseModel):
 
 
 class StageKeys(Block):
-    """Keys of every stage; each kind adds its own and says what resistance they make.
+    """Keys of every stage; each kind adds its own, and its formula for the resistance.
 
     `default_u` gives, for keys whose uncertainty the user leaves out, the relative standard
     uncertainty that is assumed; its source stands beside it. `bounded` names keys that cannot

@@ -13,8 +13,8 @@ class ViaArray(StageKeys):
     """N plated barrels in parallel, each R = L / (k pi (D - t) t): annulus conduction.
 
     D is the drilled diameter, t the plating, L the board. Options: `fill_W_per_mK` conducts in the
-    bore beside the barrel; `spread_K_per_W` stands in series with the whole array; with `pitch_mm`
-    and `foil_um` the vias stand in square rings of that pitch (4, 12, 20, ... from the middle) and
+    bore beside the barrel; `spread_K_per_W` is in series with the whole array; with `pitch_mm`
+    and `foil_um` the vias lie in square rings of that pitch (4, 12, 20, ... from the middle) and
     heat reaches an outer ring only through the foil between, ln(r2/r1) / (2 pi k foil), so that
     more vias bring less and less.
 

@@ -10,7 +10,7 @@ record.py        the whole record as it was logged
 uncertainty.py   where each span's uncertainty comes from
 
 Each returns a matplotlib `Figure`; those of one axes draw in the caller's with `ax=`. What a run
-does not carry is no empty figure but a `NotIdentifiable` that says what is missing.
+does not carry raises `NotIdentifiable`, which names what is missing.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Measured against predicted, span by span, on one scale: 1 is what the budget says."""
+"""Measured against predicted, span by span, on one scale: 1 is the predicted value."""
 
 from __future__ import annotations
 

@@ -23,7 +23,7 @@ def path_figure(path: PathView, *, ax: Axes | None = None) -> Figure:
     """Draw the heat path from the source down to ambient.
 
     Args:
-        path: nodes and spans; what is unknown is left out or said.
+        path: nodes and spans; unknown values are left out or marked.
         ax: axes to draw in; a new figure when None.
 
     Returns:

@@ -1,4 +1,4 @@
-"""Where along the path the heated node's curve comes from: time constants, resistance, capacity."""
+"""Time-constant spectrum of the heated node, and capacity over resistance along the path."""
 
 from __future__ import annotations
 
@@ -125,7 +125,7 @@ def _draw_cumulative(axes: Axes, ladder: Ladder, spectrum: Spectrum | None) -> N
 
 
 def _mark_nodes(axes: Axes, response: Response, ladder: Ladder) -> None:
-    """A line where each measured node stands: as much is passed as it is colder per watt."""
+    """A line at each measured node, at the resistance between the heated node and it."""
     heated = response.nodes.index(response.foster_node)
     total = float(response.total_K_per_W[heated])
     scale = float(ladder.R_K_per_W.sum()) / total

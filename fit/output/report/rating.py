@@ -1,4 +1,4 @@
-"""What a report says of the rating: the same engine as `heatrun rate`, in fewer words."""
+"""The rating in a report: results of `heatrun rate`, in fewer words."""
 
 from __future__ import annotations
 
@@ -87,7 +87,7 @@ def rating_section(rated: Rated | None, verdict: Verdict | None) -> dict[str, ob
 
 
 def _first(verdict: Verdict) -> str:
-    """What comes before the rating is relied on."""
+    """What must be put right before the rating is relied on."""
     lead = next((finding for finding in verdict.findings if finding.lead), None)
     if lead is not None and lead.kind in READS_WRONG:
         return f"{headline(lead)}: this is what follows from it as read. Mend it and run again."

@@ -76,7 +76,7 @@ def write_report(
         run: as read.
         response: identified from it.
         verdict: of it; None where no budget was given.
-        folder: where the file goes.
+        folder: of the file.
         name: of the file.
         comparison: with other runs, for a section of its own.
         rated: the rating of the verdict's run, for a section of its own.
@@ -244,7 +244,7 @@ def _share(verdict: Verdict | None) -> str:
 
 
 def _about(material: Material) -> list[str]:
-    """What stands beside the title: run, power, ambient, start."""
+    """Facts beside the title: run, power, ambient, start."""
     run, response, spans = material.run, material.response, material.spans
     about = [run.label] if material.verdict else []
     if response.power:

@@ -153,7 +153,7 @@ def _drops(prediction: Prediction) -> np.ndarray:
 
 
 def _sources(prediction: Prediction) -> Table:
-    """What each source's node comes to, alone and with the others."""
+    """Temperature of each source's node, by its own power and by all."""
     from rich.markup import escape
     from rich.table import Table
 
