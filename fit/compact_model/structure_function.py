@@ -171,6 +171,10 @@ def cumulative_curve(R: ArrayLike, tau: ArrayLike) -> CumulativeCurve:
     Raises:
         ValueError: a negative resistance: the node is not where the heat enters, or its sensor
             lags; or two equal time constants.
+
+    >>> curve = cumulative_curve([1 / 2, 1 / 6], [1, 1 / 3])  # a ladder of 1/2, 1/6 K/W; 1, 4 J/K
+    >>> curve.R_K_per_W.round(9).tolist(), curve.C_J_per_K.round(9).tolist()
+    ([0.0, 0.5], [1.0, 5.0])
     """
     resistance = np.atleast_1d(np.asarray(R, dtype=float))
     kept = np.abs(resistance) > _SMALLEST_SHARE * np.abs(resistance).sum()

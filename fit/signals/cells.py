@@ -46,6 +46,9 @@ def scan_spacing(t_s: Array, scans: Array | None = None) -> Array:
 
     Returns:
         Spacing (n - 1,) [s]; of a row that stands for several scans, that of each.
+
+    >>> scan_spacing(np.array([0.0, 1.0, 3.0])).tolist()
+    [1.0, 2.0]
     """
     spacing = np.diff(t_s)
     return spacing if scans is None else spacing / (0.5 * (scans[1:] + scans[:-1]))

@@ -98,6 +98,9 @@ def edges(power: Array) -> Index:
 
     Returns:
         Index of the first sample after each step (e,); none where there are more than `MANY_EDGES`.
+
+    >>> edges(np.array([0.0, 0.0, 0.0, 4.2, 4.2, 0.0])).tolist()
+    [3, 5]
     """
     change = np.abs(np.diff(power))
     span = float(np.ptp(power))

@@ -21,7 +21,11 @@ RISES_K = np.concatenate([[0.0], np.geomspace(0.05, 400.0, 48)])
 
 
 class Face(Block):
-    """One flat face; `height_mm`: height when vertical, area over perimeter when horizontal."""
+    """One flat face; `height_mm`: height when vertical, area over perimeter when horizontal.
+
+    >>> Face(area_mm2=10000.0, orientation="up").length_m()  # a square: 0.01 m2 / 0.4 m
+    0.025
+    """
 
     area_mm2: Positive
     area_mm2_u: NotNegative | None = None
