@@ -91,7 +91,7 @@ def measure_run(run: Run, budget: Budget | None = None) -> MeasuredRun:
         NotIdentifiable: several sources and no budget, or a record that does not carry an answer.
     """
     if len(run.sources) > 1:
-        budget = budget or budget_for(run.document, run.path)
+        budget = budget or budget_for(run.metadata, run.path)
         if budget is None:
             raise NotIdentifiable(
                 f"{run.path}: records {len(run.sources)} sources, and how their branches meet is"
