@@ -32,7 +32,7 @@ class Follower:
         nodes: measured nodes in order of the heat path.
         reference: node above which rises are taken; chosen as for a finished run when None.
         max_order: highest number of time constants.
-        metadata: run.json as far as it is known, for the accuracies that it states.
+        metadata: of the run as far as it is known, for the accuracies that it states.
     """
 
     def __init__(

@@ -7,8 +7,9 @@ from typing import Any
 
 import pytest
 
-from bench.control.sequence import COOL, HEAT, Sequence
+from bench.control.sequence import Sequence
 from bench.status import Estimate, Scan
+from fit.records.events import Phase
 from tests.bench.control.test_sequence import rising, settings, walk
 
 
@@ -19,7 +20,7 @@ def test_a_rise_that_is_over_at_once_is_settled_at_the_third_judgement() -> None
     """
     sequence = Sequence(settings(heat_until="settled"), "ambient")
     phases = walk(sequence, rising(0.5), 1000)
-    assert (164.0, COOL) in phases
+    assert (164.0, Phase.COOL) in phases
     assert sequence.why_heat_ended == "settled after 104 s"
 
 
@@ -104,7 +105,7 @@ def test_half_a_kelvin_of_rise_is_waited_for(rise_K: float, waited_for: bool) ->
 def judged(share: float, tau_s: float = 300.0, heat_s: float = 7200.0) -> Sequence:
     """Heated for 1000 s and judged once: so much is still to come, by such a time constant."""
     sequence = Sequence(settings(heat_until="settled", heat_s=heat_s), "ambient")
-    sequence.phase, sequence.heat_started_s = HEAT, 60.0
+    sequence.phase, sequence.heat_started_s = Phase.HEAT, 60.0
     sequence._to_come = lambda *_: (share, tau_s)  # type: ignore[method-assign]
     sequence._is_settled(Scan(1060.0, {"tab": 43.0}), 1000.0, None)
     return sequence

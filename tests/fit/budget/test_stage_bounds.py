@@ -10,6 +10,7 @@ from pydantic import ValidationError
 
 from fit.budget.stages.base import numbers
 from fit.budget.stages.pad import Screw
+from fit.budget.stages.registry import KINDS
 from tests.fit.budget.test_stages import BAR, BOX, PAD, VIAS, make, rise
 
 SOUND: dict[str, dict[str, Any]] = {
@@ -157,3 +158,39 @@ def test_a_plating_drawn_thicker_than_the_hole_leaves_a_bore() -> None:
     drawn["plating_um"] = np.array([500.0, 0.49 * 600])
     thick, at = vias.resistance(drawn)
     assert thick == pytest.approx(at, rel=1e-12)
+
+
+STATED_IN_THE_KIND: dict[str, dict[str, float]] = {
+    "stated": {"R_K_per_W": 0.10},
+    "via_array": {
+        "plating_um": 0.10, "drill_mm": 0.03, "board_mm": 0.05, "conductivity_W_per_mK": 0.05,
+        "spread_K_per_W": 0.20, "fill_W_per_mK": 0.10, "foil_um": 0.10,
+    },
+    "spreading": {
+        "source_mm2": 0.02, "plate_mm2": 0.02, "thickness_mm": 0.02, "conductivity_W_per_mK": 0.05,
+        "onward_K_per_W": 0.30,
+    },
+    "pad": {
+        "conductivity_W_per_mK": 0.10, "thickness_mm": 0.05, "area_mm2": 0.02,
+        "contact_K_mm2_per_W": 0.30, "clamp_factor": 0.20, "impedance_factor": 0.10,
+    },
+    "bar": {"conductivity_W_per_mK": 0.05, "length_mm": 0.01, "area_mm2": 0.01},
+    "joint": {
+        "area_mm2": 0.02, "pressure_MPa": 0.20, "roughness_um": 0.15, "slope": 0.15,
+        "hardness_GPa": 0.10, "conductivity_W_per_mK": 0.05, "gap_W_per_mK": 0.05,
+        "layer_um": 0.30, "bow_factor": 0.30,
+    },
+    "surface": {"emissivity": 0.06, "convection_factor": 0.20, "area_factor": 0.02},
+}  # fmt: skip
+"""Relative standard uncertainties where the user states none: common practice, and VDI 2230's 17 to
+23 % of the clamp force of screws tightened by torque; each kind's docstring says the same."""
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_what_is_assumed_where_no_uncertainty_is_stated(kind: str) -> None:
+    assert dict(KINDS[kind].default_u) == STATED_IN_THE_KIND[kind]
+
+
+def test_contacts_are_the_pressed_joints_and_pads() -> None:
+    """A high reading there is a poor contact; elsewhere only where the user says so."""
+    assert {kind for kind, model in KINDS.items() if model.is_contact} == {"pad", "joint"}
