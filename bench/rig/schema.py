@@ -17,6 +17,7 @@ from bench.instruments.settings import (
     Positive,
     Text,
 )
+from bench.instruments.visa import is_resource
 from fit.errors import RigError
 from fit.records.plain_file import LARGEST_DOCUMENT, read_plain
 from fit.toml_file import REMEDIES, first_error, nearest, read_tables, shown
@@ -175,6 +176,9 @@ def _instrument(number: int, block: Any, file: str | Path) -> InstrumentSettings
         settings = model.model_validate(block)
     except ValidationError as error:
         raise _as_rig_error(error, file, place, model, block) from None
+    if driver != "scpi" and is_resource(settings.port):
+        problem = f"{shown(settings.port)} will not do for {driver}"
+        raise RigError(file, f"{place}: port", problem, "a VISA resource is for scpi instruments")
     if contradiction := settings.problem():
         raise RigError(file, place, contradiction)
     if settings.switch is not None and _same(settings.switch.off[-1], settings.switch.on[-1]):
