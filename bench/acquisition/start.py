@@ -85,7 +85,8 @@ def begin(
         budget=_budget_document(budget),
     )
     writer = RunWriter.create(folder or default_folder(label, utc), document, columns)
-    return Started(writer, Sequence(rig.sequence, _reference_node(rig)), now_s)
+    sequence = Sequence(rig.sequence, _reference_node(rig), off_path=_off_path(rig))
+    return Started(writer, sequence, now_s)
 
 
 def go_on(rig: Rig, clock: Clock, before: ResumeState, columns: tuple[str, ...]) -> Started:
@@ -112,6 +113,7 @@ def go_on(rig: Rig, clock: Clock, before: ResumeState, columns: tuple[str, ...])
         before.heat_started_s,
         before.heat_ended_s,
         before.interrupted_s,
+        off_path=_off_path(rig),
     )
     # An instrument has just been switched off; of an operator's switch nothing is known.
     unknown = before.left_on and rig.switching is None
@@ -128,8 +130,9 @@ def make_estimator(
     if not wanted:
         return NoEstimator()
     if clock.lock_step:
-        return InlineEstimator(rig.nodes, budget, _accuracy(rig))
-    return ProcessEstimator(rig.nodes, Path(budget.path) if budget else None, _accuracy(rig))
+        return InlineEstimator(rig.path_nodes, budget, _accuracy(rig))
+    path = Path(budget.path) if budget else None
+    return ProcessEstimator(rig.path_nodes, path, _accuracy(rig))
 
 
 def _accuracy(rig: Rig) -> dict[str, object]:
@@ -141,11 +144,15 @@ def further_along(rig: Rig, budget: Budget | None) -> dict[str, tuple[str, ...]]
     """The nodes that each node's heat reaches later: by the budget, else by the rig's order."""
     if budget is None:
         return along_the_rig(rig)
-    return along_the_path(rig.nodes, dict(budget.tree.links), budget.ambient)
+    return along_the_path(rig.path_nodes, dict(budget.tree.links), budget.ambient)
+
+
+def _off_path(rig: Rig) -> tuple[str, ...]:
+    return tuple(node for node in rig.nodes if node not in rig.path_nodes)
 
 
 def _reference_node(rig: Rig) -> str | None:
-    return "ambient" if "ambient" in rig.nodes else None
+    return "ambient" if "ambient" in rig.path_nodes else None
 
 
 def _sensors(rig: Rig) -> dict[str, object]:

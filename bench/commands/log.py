@@ -98,12 +98,13 @@ def _fit_together(rig: Rig, budget: Budget) -> None:
     from fit.errors import BudgetError
     from fit.output.verbosity import remark
 
-    strange = [node for node in rig.nodes if node not in budget.nodes]
-    if len(rig.nodes) - len(strange) < 2:
+    strange = [node for node in rig.path_nodes if node not in budget.nodes]
+    if len(rig.path_nodes) - len(strange) < 2:
         raise BudgetError(
             budget.path,
             "stage",
-            f"{len(rig.nodes) - len(strange)} of the rig's nodes ({', '.join(rig.nodes)}) is on "
+            f"{len(rig.path_nodes) - len(strange)} of the rig's nodes "
+            f"({', '.join(rig.path_nodes)}) is on "
             f"the path {' - '.join(budget.nodes)}",
             "name at least two nodes alike in the budget and the rig",
         )

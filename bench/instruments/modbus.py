@@ -18,7 +18,7 @@ from bench.clock import Clock
 from bench.instruments.base import BadLines, Reading
 from bench.instruments.emergency_off import OffStep
 from bench.instruments.modbus_write import LAST, NO_SLAVE, is_slave, parse_write, write_frame
-from bench.instruments.settings import Block, InstrumentSettings, Number, Switch, Text
+from bench.instruments.settings import Block, InstrumentSettings, Number, Scale, Switch, Text
 from bench.instruments.transport import LOST, open_port
 from fit.errors import InstrumentLost, InstrumentRefused, PortError
 
@@ -32,12 +32,6 @@ TCP_PORT = 502  # registered for Modbus TCP
 Slave = Annotated[int, Strict(), Field(ge=1, le=NO_SLAVE)]
 
 
-def _not_zero(scale: float) -> float:
-    if scale == 0:
-        raise ValueError("any number but 0, which makes every reading the same")
-    return scale
-
-
 class Register(Block):
     """[[instrument.register]]: where one field is and what its number means."""
 
@@ -47,7 +41,7 @@ class Register(Block):
     table: Literal["input", "holding"] = "input"
     type: Literal["int16", "uint16", "int32", "uint32", "float32"] = "int16"
     word_order: Literal["big", "little"] = "big"  # which of two words comes first
-    scale: Annotated[Number, AfterValidator(_not_zero)] = 1.0  # field = scale * number + offset
+    scale: Scale = 1.0  # field = scale * number + offset
     offset: Number = 0.0
 
     def problem(self, tcp: bool) -> str | None:
@@ -55,7 +49,7 @@ class Register(Block):
         if self.address + WORDS[self.type] > LAST + 1:
             return f"ends after address {LAST}; count from 0"
         if not is_slave(self.slave) or (self.slave == NO_SLAVE and not tcp):
-            return f"slave {self.slave} will not do; 1 to 247, {NO_SLAVE} on {TCP} only"
+            return f"is of slave {self.slave}; 1 to 247, {NO_SLAVE} on {TCP} only"
         return None
 
 
@@ -103,7 +97,7 @@ class Settings(InstrumentSettings):
             return "two registers have the same field; give each its own"
         for register in self.register_:
             if wrong := register.problem(tcp):
-                return f"register '{register.field}': {wrong}"
+                return f"register '{register.field}' {wrong}"
         if not self.register_ and self.switch is None:
             return "has nothing to do; give it [[instrument.register]] blocks"
         if self.switch is not None and self.switch.state:

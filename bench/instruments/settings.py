@@ -13,7 +13,14 @@ def _one_line(text: str) -> str:
     return text
 
 
+def _not_zero(scale: float) -> float:
+    if scale == 0:
+        raise ValueError("any number but 0, which makes every reading the same")
+    return scale
+
+
 Number = Annotated[float, Strict(), Field(allow_inf_nan=False)]
+Scale = Annotated[Number, AfterValidator(_not_zero)]
 Positive = Annotated[float, Strict(), Field(gt=0, allow_inf_nan=False)]
 Patience = Annotated[float, Strict(), Field(gt=0, le=600)]  # of an exchange over a port [s]
 Rest = Annotated[float, Strict(), Field(ge=0, le=600)]  # before the next exchange [s]

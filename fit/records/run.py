@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from fit.errors import RecordError
+from fit.records.off_path import places
 from fit.records.plain_file import LARGEST_DOCUMENT, LARGEST_TABLE, read_plain
 from fit.records.readings_table import Array, read_readings
 from fit.records.writer import DOCUMENT, EVENTS, READINGS, SCHEMA, RunWriter, write_result
@@ -58,6 +59,8 @@ class Run(Tabular):
     events: tuple[Event, ...] = ()
     document: Mapping[str, object] = field(default_factory=dict)
     left_out: tuple[str, ...] = ()
+    off_path: tuple[str, ...] = ()  # measured besides, no part of any fit
+    off_path_degC: Array = field(default_factory=lambda: np.empty((0, 0)))  # (n, off_path) [degC]
 
     def __repr__(self) -> str:
         if not len(self.t_s):
@@ -108,19 +111,27 @@ def read_run(path: str | Path) -> Run:
         document = _read_document(path / DOCUMENT)
         events, dropped = read_events(path / EVENTS)
         left_out = (*_left_out_by_import(document), *left_out, *dropped)
-    nodes = tuple(name for name in table if name.endswith("_degC"))
+    columns = [name for name in table if name.endswith("_degC")]
+    measured = [name.removesuffix("_degC") for name in columns]
+    temperature_degC = np.column_stack([table[name] for name in columns])
+    on, off = places(measured, document)
+    if not on:
+        problem = "puts every node off the path"
+        raise RecordError(path / DOCUMENT, "sensors", problem, "leave one on it")
     power = table["power_W"] if "power_W" in table else table["supply_V"] * table["supply_A"]
     return Run(
         path=path,
         label=_one_line(document.get("label")) or path.stem,
-        nodes=tuple(name.removesuffix("_degC") for name in nodes),
+        nodes=tuple(measured[i] for i in on),
         t_s=table["t_s"],
-        temperature_degC=np.column_stack([table[name] for name in nodes]),
+        temperature_degC=temperature_degC[:, on],
         power=power,
         power_unit=_one_line(document.get("power_unit")) or "W",
         events=events,
         document=document,
         left_out=left_out,
+        off_path=tuple(measured[i] for i in off),
+        off_path_degC=temperature_degC[:, off],
     )
 
 

@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 
 from fit.errors import RecordError
+from fit.records.off_path import places
 from fit.records.plain_file import LARGEST_DOCUMENT, read_plain
 from fit.records.run import UNREADABLE, Array, Event, Run
 from fit.records.writer import DOCUMENT, EVENTS, READINGS
@@ -148,6 +149,11 @@ class FolderReader:
         return self._columns.rows[:, 1 : 1 + len(self.nodes)]
 
     @property
+    def path_nodes(self) -> tuple[str, ...]:
+        """The nodes of the heat path."""
+        return tuple(self.nodes[i] for i in places(self.nodes, self.document)[0])
+
+    @property
     def power(self) -> Array:
         """Power (n,) [power_unit]."""
         return self._columns.rows[:, -1]
@@ -178,16 +184,19 @@ class FolderReader:
     def run(self, until_s: float = float("inf")) -> Run:
         """The record as a run, up to a time [s]; a copy, so that the writer may go on."""
         n = int(np.searchsorted(self.t_s, until_s, side="right"))
+        on, off = places(self.nodes, self.document)
         return Run(
             path=self.folder,
             label=str(self.document.get("label") or self.folder.name),
-            nodes=self.nodes,
+            nodes=self.path_nodes,
             t_s=self.t_s[:n].copy(),
-            temperature_degC=self.temperature_degC[:n].copy(),
+            temperature_degC=self.temperature_degC[:n, on],
             power=self.power[:n].copy(),
             power_unit=self.power_unit,
             events=tuple(event for event in self.events if event.t_s <= until_s),
             document=self.document,
+            off_path=tuple(self.nodes[i] for i in off),
+            off_path_degC=self.temperature_degC[:n, off],
         )
 
     def _take_scans(self) -> bool:

@@ -345,3 +345,16 @@ def test_the_rooms_drift_is_no_rise_of_the_prototype() -> None:
     sequence._start_degC = {"tab": 23.0, "ambient": 23.0}
     assert sequence._rise("tab", Scan(0.0, {"tab": 28.0, "ambient": 24.5})) == pytest.approx(3.5)
     assert sequence._rise("tab", Scan(0.0, {"tab": 28.0, "ambient": math.nan})) == 5.0
+
+
+def test_a_node_off_the_path_neither_starts_as_warm_nor_is_waited_for() -> None:
+    tab = rising(tau_s=50.0)
+
+    def temperatures(t_s: float) -> dict[str, float]:
+        return {**tab(t_s), "battery": 35.0 + 0.01 * t_s}
+
+    kept = settings(heat_s=2000.0, heat_until="settled")
+    alone = walk(Sequence(kept, "ambient"), tab, 3000)
+    phases = walk(Sequence(kept, "ambient", off_path=["battery"]), temperatures, 3000)
+    assert phases == alone
+    assert phases[-1][0] < 1000

@@ -188,4 +188,4 @@ def test_slave_255_is_of_modbus_tcp_alone() -> None:
         for port in ("tcp://meter", "/dev/ttyS0")
     )
     assert tcp.problem() is None
-    assert "slave 255 will not do" in str(line.problem())
+    assert "is of slave 255" in str(line.problem())

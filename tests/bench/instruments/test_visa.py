@@ -18,7 +18,7 @@ from bench.virtual.supply import ScpiSupply, Supply
 from fit.errors import BenchError, InstrumentLost, PortError, RigError
 from fit.records.run import read_run
 from tests.support.bench_rigs import OtherProcess, events, tables
-from tests.support.virtual_instruments import SUPPLY, driver, next_reading, served
+from tests.support.virtual_instruments import SUPPLY, driver, next_reading, read_on, served
 
 LINE = {"baudrate": 9600, "bytesize": 8, "parity": "N", "stopbits": 1}
 
@@ -62,8 +62,7 @@ def test_an_instrument_that_falls_silent_is_lost(supply_port: tuple[Any, str]) -
     with driver("scpi", port, **SUPPLY) as here:
         there.faults.silent = True
         with pytest.raises(InstrumentLost):
-            for _ in range(20):
-                here.read()
+            read_on(here)
 
 
 def test_where_nobody_answers_it_is_said_in_one_line() -> None:
