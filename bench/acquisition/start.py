@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import tomllib
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import IO, TYPE_CHECKING
+from typing import IO, TYPE_CHECKING, Any
 
 from bench.acquisition.power_switch import NOBODY, InstrumentSwitch, OperatorSwitch, PowerSwitch
 from bench.acquisition.resume import ResumeState
@@ -68,12 +69,13 @@ def begin(
     rig: Rig,
     clock: Clock,
     columns: tuple[str, ...],
-    *,
     folder: Path | None,
+    *,
     budget: Budget | None,
     label: str,
+    labels: Mapping[str, Any],
 ) -> Started:
-    """Create the run folder. Raises RecordError."""
+    """Create the run folder; `labels` are further keys of run.json. Raises RecordError."""
     label = label or rig.title
     utc, now_s = clock.utc(), clock.now_s()
     document = run_document(
@@ -83,6 +85,7 @@ def begin(
         sensors=_sensors(rig),
         rig=rig.document(),
         budget=_budget_document(budget),
+        **labels,
     )
     writer = RunWriter.create(folder or default_folder(label, utc), document, columns)
     sequence = Sequence(rig.sequence, _reference_node(rig), off_path=_off_path(rig))

@@ -26,10 +26,12 @@ import sys
 import threading
 import time
 from itertools import count
+from pathlib import Path
 from typing import Any
 
 from bench.clock import monotonic_s
 from bench.instruments.visa import VisaPort, is_resource, load
+from fit.records.appended import append_line
 
 READY = b"ready\n"
 ALIVE, POWER_ON, POWER_OFF = b".", b"+", b"-"
@@ -204,12 +206,8 @@ class _Exchange:
 
 def record(orders: dict[str, Any], event: dict[str, Any]) -> None:
     """Append to events.jsonl, so that the fit knows the edge; a torn last line is closed first."""
-    with contextlib.suppress(OSError, TypeError), open(orders["events"], "r+b") as stream:
-        size = stream.seek(0, os.SEEK_END)
-        torn = size > 0 and (stream.seek(size - 1), stream.read(1))[1] != b"\n"
-        stream.write(b"\n" * torn + json.dumps(event).encode() + b"\n")
-        stream.flush()
-        os.fsync(stream.fileno())
+    with contextlib.suppress(OSError, TypeError):
+        append_line(Path(orders["events"]), json.dumps(event).encode())
 
 
 def _tell(text: str) -> None:

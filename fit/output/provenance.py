@@ -41,12 +41,10 @@ def describe(run: Run) -> list[tuple[str, str]]:
     origin = document.get("import")
     if isinstance(origin, Mapping) and origin.get("file"):
         lines.append(("imported from", str(origin["file"])))
-    notes = [
-        f"{event.t_s:.0f} s: {event.details['text']}"
-        for event in run.events
-        if event.details.get("text") and event.event == "operator"
-    ]
-    lines += [("operator's notes", "; ".join(notes) if notes else "none")]
+    lines += _texts(document, {"unit": "unit"})
+    values = document.get("values")
+    if isinstance(values, Mapping) and values:
+        lines.append(("set", _words(values)))
     lines.append(("how it ended", _ending(run)))
     return lines
 

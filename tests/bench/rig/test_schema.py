@@ -225,7 +225,7 @@ BAD: dict[str, tuple[Change, str]] = {
         lambda t: t["channel"][1].update(unit="ohm", resistance_thermometer="PT100", scale=1.0),
         "resistance_thermometer and scale both make a temperature of it",
     ),
-    "a scale of nothing": (
+    "a channel's scale of nothing": (
         lambda t: t["channel"][1].update(unit="ohm", scale=0.0),
         "scale: 0.0 will not do; any number but 0",
     ),
