@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,7 +15,8 @@ from bench.control.blindness import along_the_path, along_the_rig
 from bench.control.sequence import Sequence
 from bench.rig.schema import Rig
 from bench.status import NoView, View
-from fit.errors import PortError, RecordError
+from fit.errors import BudgetError, PortError, RecordError
+from fit.records.plain_file import read_tables
 from fit.records.writer import READINGS, RunWriter, default_folder, run_document
 
 if TYPE_CHECKING:
@@ -168,4 +168,4 @@ def _sensors(rig: Rig) -> dict[str, object]:
 def _budget_document(budget: Budget | None) -> dict[str, object] | None:
     if budget is None:
         return None
-    return tomllib.loads(Path(budget.path).read_text(encoding="utf-8"))
+    return read_tables(Path(budget.path), BudgetError, "it was there when the run was begun")

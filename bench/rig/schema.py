@@ -20,8 +20,8 @@ from bench.instruments.settings import (
 from bench.instruments.visa import is_resource
 from bench.rig.checks import OPERATOR, check, one_of
 from fit.errors import RigError
-from fit.records.plain_file import LARGEST_DOCUMENT, read_plain
-from fit.toml_file import REMEDIES, first_error, nearest, read_tables, shown
+from fit.records.plain_file import read_tables
+from fit.toml_file import REMEDIES, first_error, nearest, shown
 
 NODE_NAME_REMEDY = "lower-case letters, digits and underscores, a letter first"
 LONGEST_NODE_NAME = 40
@@ -139,7 +139,6 @@ def read_rig(path: str | Path) -> Rig:
         RigError: with file, place, what is wrong and what would be right, on one line.
     """
     remedy = "'heatrun new DIR' writes one to start from"
-    read_plain(Path(path), LARGEST_DOCUMENT, error=RigError, missing=remedy)
     return rig_from(read_tables(Path(path), RigError, remedy), path)
 
 

@@ -13,6 +13,7 @@ import numpy as np
 
 from bench.virtual.prototype import CaseSurface, Prototype, Sensor
 from fit.errors import InputError
+from fit.records.plain_file import read_tables
 
 NONE = "none"
 
@@ -40,6 +41,8 @@ class Unit:
 
 def read_scenario(path: Path | Traversable) -> dict[str, Any]:
     """The tables of a prototype.toml. Raises InputError when it is not there or not TOML."""
+    if isinstance(path, Path):
+        return read_tables(path, InputError, "a prototype.toml")
     try:
         return tomllib.loads(path.read_text(encoding="utf-8"))
     except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:

@@ -26,6 +26,7 @@ from fit.records.imports.delimited import (
     read_table,
 )
 from fit.records.imports.time_column import read_clock, rows_to_keep
+from fit.records.plain_file import LARGEST_TABLE, read_plain
 from fit.records.writer import (
     DOCUMENT,
     EVENTS,
@@ -121,7 +122,7 @@ def import_file(
     started = clock.started or datetime.now(UTC)
     origin = {
         "file": file.name,
-        "sha256": hashlib.sha256(file.read_bytes()).hexdigest(),
+        "sha256": hashlib.sha256(read_plain(file, LARGEST_TABLE)).hexdigest(),
         "started_from": clock.source,
         "notes": notes,
         "left_out": left_out,
