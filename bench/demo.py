@@ -14,8 +14,10 @@ from bench.rig.schema import Rig, rig_from
 from bench.virtual.bench import VirtualBench, open_bench
 from bench.virtual.scenario import Unit, make_unit, read_scenario
 from fit.errors import BenchError
+from fit.records.events import EndReason
+from fit.records.results import write_result
 from fit.records.run import Run, read_run
-from fit.records.writer import write_result
+from fit.records.run_folder import CHECK_RESULT, FIT_RESULT
 
 if TYPE_CHECKING:
     from bench.status import Status
@@ -159,7 +161,7 @@ def run_demo(
             estimate=False,
         )
         power_W = _true_power_W(bench)
-    if result.reason != "finished":
+    if result.reason != EndReason.FINISHED:
         raise BenchError(f"the demonstration ended early: {result.text}; see {folder}")
     logged_s = time.monotonic() - started
     for name in COPIED:
@@ -185,8 +187,8 @@ def _evaluate(run: Run, budget: Budget, folder: Path) -> Verdict:
     spans = measure(run)
     response = spans.responses[-1]
     verdict = check(spans, budget)
-    write_result(folder, "fit.json", fit_document(response))
-    write_result(folder, "check.json", check_document(verdict))
+    write_result(folder, FIT_RESULT, fit_document(response))
+    write_result(folder, CHECK_RESULT, check_document(verdict))
     write_report(run, response, verdict, folder, rated=rate_verdict(verdict))
     return verdict
 

@@ -7,6 +7,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Protocol
 
+from fit.records.events import Phase
+
 TELL_ALL = ("text", "problem", "phase")  # details beside which the others say nothing new
 NOT_TOLD = ("instrument", "lines", "utc", "exit_status", "scans")
 
@@ -76,7 +78,7 @@ class Status:
     """The heat run now, for those who look at it."""
 
     scan: Scan
-    phase: str
+    phase: Phase
     phase_left_s: float | None  # None: not known yet
     power_on: bool
     slope_K_per_min: Mapping[str, float]

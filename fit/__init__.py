@@ -18,7 +18,8 @@ if TYPE_CHECKING:
     from fit.budget.model import Budget, Prediction
     from fit.compact_model.spice import netlist
     from fit.errors import BudgetError, HeatrunError, NotIdentifiable, RecordError
-    from fit.identification.response import Response, identify
+    from fit.identification.identify import identify
+    from fit.identification.response import Response
     from fit.measurement.spans import Spans, measure
     from fit.rating.rating import Rating, rate
     from fit.rating.touch_limits import read_touch_limits
@@ -55,7 +56,7 @@ __all__ = [
 
 _HOMES = {
     "read_run": "fit.records.run",
-    "identify": "fit.identification.response",
+    "identify": "fit.identification.identify",
     "measure": "fit.measurement.spans",
     "read_budget": "fit.budget",
     "predict": "fit.budget",

@@ -1,4 +1,4 @@
-"""Every number that fit/docs/numbers.md states and the code names is the one in the code."""
+"""Every number that a page of the method states and the code names is the one in the code."""
 
 from __future__ import annotations
 
@@ -11,11 +11,20 @@ from typing import Any
 
 import pytest
 
-PAGE = Path(__file__).resolve().parent.parent / "fit" / "docs" / "numbers.md"
-TEXT = " ".join(PAGE.read_text(encoding="utf-8").replace("**", "").split())
+from fit.identification.ladder.settings import SETTINGS
+
+DOCS = Path(__file__).resolve().parent.parent / "fit" / "docs"
+
+
+def text_of(page: str) -> str:
+    """A page of the documentation as one line."""
+    return " ".join((DOCS / page).read_text(encoding="utf-8").replace("**", "").split())
+
+
+TEXT, LADDER = text_of("numbers.md"), text_of("method_ladder.md")
 WORDS = {
-    "half": 0.5, "two": 2.0, "three": 3.0, "four": 4.0, "five": 5.0, "nine": 9.0, "ten": 10.0,
-    "tenth": 0.1, "hundredth": 0.01,
+    "half": 0.5, "once": 1.0, "two": 2.0, "three": 3.0, "four": 4.0, "five": 5.0, "nine": 9.0,
+    "ten": 10.0, "tenth": 0.1, "hundredth": 0.01,
 }  # fmt: skip
 N = r"([\d.,]+|[A-Za-z]+)"
 """A number, in figures or as a word."""
@@ -40,7 +49,7 @@ STATED: list[tuple[str, str, Callable[[float], float]]] = [
     (rf"u\(ln τ\) under {N},", "fit.identification.model_order.WIDEST_LN_TAU", same),
     (rf"record \(up to {N} of which", "fit.identification.model_order.SEARCHED", same),
     (f"A gain {N} times what is needed", "fit.identification.model_order.OVERWHELMING", same),
-    (f"/τ_slowest\\) < {N} %", "fit.identification.response.SETTLED_SHARE", percent),
+    (f"/τ_slowest\\) < {N} %", "fit.identification.identify.SETTLED_SHARE", percent),
     (f"has warmed by {N} K or more", "bench.control.sequence.RISE_AT_LEAST_K", same),
     (f"· τ ≤ {N} % of its rise", "bench.control.sequence.SETTLED", percent),
     (f"through the last {N} of the heating", "bench.control.sequence.SLOPE_SHARE", same),
@@ -60,11 +69,15 @@ STATED: list[tuple[str, str, Callable[[float], float]]] = [
     (f"once it is known to {N} % of its rise", "bench.acquisition.estimator.FINAL_U", percent),
     (
         f"so bad a fit is rarer than 1 in {N}",
-        "fit.identification.ladder.selection.ADEQUATE",
+        "fit.identification.ladder.settings.SETTINGS.adequate",
         lambda value: 1 / value,
     ),
-    (f"time constant about {N} s,", "fit.identification.ladder.search.HIDDEN_S", same),
-    (f"uncertainties are {N} times", "fit.identification.ladder.selection.CALIBRATION", same),
+    (f"time constant about {N} s,", "fit.identification.ladder.settings.SETTINGS.hidden_s", same),
+    (
+        f"uncertainties are {N} times",
+        "fit.identification.ladder.settings.SETTINGS.calibration",
+        same,
+    ),
     (rf"slow \(by {N} % from the", "fit.identification.energy_balance.LEAST_SLOWING", percent),
     (f"in the JSON {N} K/W", "fit.identification.energy_balance.UNKNOWN_K_PER_W", same),
     (rf"leave out \({N} % of the loss", "fit.identification.energy_balance.MODEL_SHARE", percent),
@@ -93,10 +106,56 @@ STATED: list[tuple[str, str, Callable[[float], float]]] = [
 ]
 
 
+LADDER_STATED: list[tuple[str, tuple[float, ...]]] = [
+    # what the page of the ladder's method says, and the settings
+    (f"resistances` . ln R of each link . ± {N}:", (SETTINGS.ln_value_sd,)),
+    (
+        rf"about ln\({N} s\) . ± {N}; hidden ± {N} ",
+        (SETTINGS.hidden_s, SETTINGS.ln_value_sd, SETTINGS.ln_hidden_sd),
+    ),
+    (f"between {N} and {N} s .", (SETTINGS.least_lag_s, SETTINGS.longest_lag_s)),
+    (f"0 ± {N} s .", (SETTINGS.lag_sd_s,)),
+    (f"0 ± {N} K .", (SETTINGS.left_over_sd_K,)),
+    (f"for start 0 … {N}:", (SETTINGS.most_starts - 1,)),
+    (f"start is 0 or {N}:", (SETTINGS.most_starts - 1,)),
+    (f"none below {N} of the largest", (SETTINGS.least_span,)),
+    (f"least squares\\), lags {N} s", (SETTINGS.lag_start * SETTINGS.lag_sd_s,)),
+    (f"× \\({N}, {N}, {N} by turns", SETTINGS.scales),
+    (f"weights / {N}, then / {N} ", tuple(1 / ease for ease in SETTINGS.eased)),
+    (f"after {N} steps at {N} times", (SETTINGS.hopeless_steps, SETTINGS.hopeless_cost)),
+    (f"at most {N} steps, each at most {N} in", (SETTINGS.most_steps, SETTINGS.longest_step)),
+    (f"after {N} steps in a row that gain", (SETTINGS.idle_steps,)),
+    (f"that gain less than {N}, or", (SETTINGS.small_gain,)),
+    (f"promises less than {N} of that", (SETTINGS.small_promise,)),
+    (f"is over {N} times the noise:", (SETTINGS.far_from_noise,)),
+    (f"no better than {N} %:", (100 * SETTINGS.sure,)),
+    (f"lowest cost, within {N}, has", (SETTINGS.same_cost,)),
+    (f"been found {N} times more", (SETTINGS.repeats_unsure,)),
+    (f"every span \\({N} u, {N} %", (SETTINGS.agree_u, 100 * SETTINGS.agree_relative)),
+    (rf"\(n \+ {N} √\(2n\)\)", (SETTINGS.noise_deviations,)),
+    (f"inflated by less than {N}\\)", (SETTINGS.white,)),
+    (f"found {N} more, the same", (SETTINGS.repeats_sure,)),
+    (f"every span within {N} u,", (SETTINGS.same_span_u,)),
+    (f"no span by over {N} u:", (SETTINGS.moved_span_u,)),
+    (f"at 1 in {N} \\(χ²", (1 / SETTINGS.adequate,)),
+    (f"uncertainties × {N} ", (SETTINGS.calibration,)),
+    (f"is moved by {N} in its", (SETTINGS.valley_stride,)),
+    (f"up to {N} times up and down", (SETTINGS.valley_steps,)),
+    (f"held there \\(± {N}\\)", (SETTINGS.valley_held,)),
+    (f"within {N} inflated variances", (SETTINGS.valley_cost,)),
+    (f"at most {N} times. All that", (SETTINGS.valley_rounds,)),
+    (rf"in ln R \(at most {N}\):", (SETTINGS.longest_reach,)),
+]
+
+
 def constant(name: str) -> Any:
     """What a module's constant is, by its dotted name."""
-    module, _, attribute = name.rpartition(".")
-    return getattr(importlib.import_module(module), attribute)
+    parts = name.split(".")
+    first = next(i for i, part in enumerate(parts) if part.isupper())
+    found: Any = importlib.import_module(".".join(parts[:first]))
+    for attribute in parts[first:]:
+        found = getattr(found, attribute)
+    return found
 
 
 def number(text: str) -> float:
@@ -112,6 +171,16 @@ def test_a_stated_number_is_the_constant(
     found = re.findall(says, TEXT)
     assert len(found) == 1, f"numbers.md says it {len(found)} times: put it and this table right"
     assert becomes(number(found[0])) == pytest.approx(constant(name))
+
+
+@pytest.mark.parametrize(("says", "settings"), LADDER_STATED, ids=[one[0] for one in LADDER_STATED])
+def test_a_number_of_the_ladders_search_is_the_setting(
+    says: str, settings: tuple[float, ...]
+) -> None:
+    found = re.findall(says, LADDER)
+    assert len(found) == 1, f"method_ladder.md says it {len(found)} times: put it right"
+    stated = found[0] if isinstance(found[0], tuple) else found
+    assert [number(one) for one in stated] == pytest.approx(settings)
 
 
 def test_priors_of_the_causes_are_the_ones_stated() -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from bench.clock import Clock
 from bench.status import Note
+from fit.records.events import EventName
 
 SUSPENDED_S = 0.5
 CLOCK_JUMP_S = 1.0
@@ -41,20 +42,20 @@ class Timekeeper:
         slept = self._clock.suspended_s() - self._suspended_s
         if slept > SUSPENDED_S:
             self._suspended_s += slept
-            notes.append(self._note("suspend", suspended_s=round(slept, 3)))
+            notes.append(self._note(EventName.SUSPEND, suspended_s=round(slept, 3)))
         jump_s = self._wall_minus_bench_s() - self._offset_s
         if abs(jump_s) > CLOCK_JUMP_S:
             self._offset_s += jump_s
-            notes.append(self._note("clock", jump_s=round(jump_s, 3)))
+            notes.append(self._note(EventName.CLOCK, jump_s=round(jump_s, 3)))
         if since_last_s is None or since_last_s <= self._late_s:
             return notes, ""
         cause = "the computer slept" if slept > SUSPENDED_S else "the logger was held up"
-        notes.append(self._note("gap", gap_s=round(since_last_s, 3), problem=cause))
+        notes.append(self._note(EventName.GAP, gap_s=round(since_last_s, 3), problem=cause))
         if since_last_s > self._patience_s and power_on is not False:
             return notes, f"{cause}: no scan for {since_last_s:.0f} s with the power on"
         return notes, ""
 
-    def _note(self, event: str, **details: object) -> Note:
+    def _note(self, event: EventName, **details: object) -> Note:
         return Note(self._clock.now_s(), event, details)
 
     def _wall_minus_bench_s(self) -> float:

@@ -76,9 +76,13 @@ class Reckoning:
         """document: run.json as far as it is known, for the accuracy that it states."""
         from fit.assessment.live import LiveJudge
         from fit.measurement.streaming import Follower
+        from fit.records.metadata import metadata_from
+        from fit.records.run_folder import DOCUMENT
 
         self._nodes = tuple(nodes)
-        self._follower = Follower(self._nodes, document=document)
+        self._follower = Follower(
+            self._nodes, metadata=metadata_from(document or {}, Path(DOCUMENT))
+        )
         self._judge = None if budget is None else LiveJudge(budget)
         self._t_s = 0.0
 

@@ -14,6 +14,7 @@ from bench.control.guard import Guard
 from bench.rig.channels import power_W
 from bench.rig.schema import Rig
 from bench.status import Trip
+from fit.records.events import EndReason
 
 ENDED_BY_BENCH = 4
 STILL_GIVEN_S = 2.0  # a meter may take so long to show that the power has gone
@@ -24,7 +25,7 @@ class LogResult:
     """How a heat run ended."""
 
     folder: Path
-    reason: str  # finished | operator | guard | instrument | switch | watchdog | disk
+    reason: EndReason
     text: str
     exit_status: int  # 0 finished or stopped by the operator, 4 ended by the bench
     power_is_off: bool  # and that was confirmed
@@ -37,7 +38,7 @@ class End(Exception):
 
     def __init__(
         self,
-        reason: str,
+        reason: EndReason,
         text: str,
         exit_status: int = ENDED_BY_BENCH,
         trip: Trip | None = None,
@@ -48,7 +49,8 @@ class End(Exception):
     @classmethod
     def tripped(cls, trip: Trip) -> End:
         """By the guard, or by an instrument that fell silent."""
-        return cls("instrument" if trip.rule == "silence" else "guard", trip.text, trip=trip)
+        reason = EndReason.INSTRUMENT if trip.rule == "silence" else EndReason.GUARD
+        return cls(reason, trip.text, trip=trip)
 
 
 def still_given(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 from dataclasses import dataclass
 from datetime import datetime
@@ -10,8 +9,9 @@ from pathlib import Path
 
 from bench.rig.schema import Rig
 from fit.errors import RecordError
-from fit.records.plain_file import LARGEST_DOCUMENT, read_plain
-from fit.records.writer import DOCUMENT, EVENTS
+from fit.records.events import BY_WATCHDOG, EventName, last_event, read_events
+from fit.records.metadata import read_metadata
+from fit.records.run_folder import DOCUMENT, EVENTS
 
 
 @dataclass(frozen=True)
@@ -34,34 +34,32 @@ def standing(folder: Path, rig: Rig) -> ResumeState:
     Raises:
         RecordError: no run there, it ended in order, or it was made with other nodes.
     """
-    from fit.records.run import read_events
-
     path = folder / DOCUMENT
     if not path.is_file():
         raise RecordError(path, "", "no such file", "--resume takes the folder of a run")
+    metadata = read_metadata(path)
     try:
-        document = json.loads(read_plain(path, LARGEST_DOCUMENT))
-        started = datetime.fromisoformat(document["started"])
+        started = datetime.fromisoformat(metadata.started)
         if started.tzinfo is None:
             raise ValueError("started has no time zone")
-        nodes = tuple(document["nodes"])
-    except (ValueError, KeyError, TypeError, RecursionError) as error:
+    except ValueError as error:
         raise RecordError(
             path, "", f"cannot be resumed ({error})", "--resume takes the folder of a run"
         ) from None
-    if nodes != rig.nodes:
+    if metadata.nodes != rig.nodes:
         raise RecordError(
-            path, "nodes", f"are {', '.join(nodes)}", f"the rig has {', '.join(rig.nodes)}"
+            path, "nodes", f"are {', '.join(metadata.nodes)}", f"the rig has {', '.join(rig.nodes)}"
         )
     events, _ = read_events(folder / EVENTS)
-    if any(event.event == "stop" for event in events):
+    if last_event(events, EventName.STOP) is not None:
         raise RecordError(
             folder / EVENTS, "", "has a stop: this run has ended", "start a new one for another"
         )
-    on = [event.t_s for event in events if event.event == "power_on"]
-    off = [event for event in events if event.event == "power_off" and on and event.t_s > on[0]]
-    by_watchdog = [event.t_s for event in off if event.details.get("by") == "watchdog"]
-    in_order = [event.t_s for event in off if event.details.get("by") != "watchdog"]
+    on = [event.t_s for event in events if event.event == EventName.POWER_ON]
+    switched_off = [event for event in events if event.event == EventName.POWER_OFF]
+    off = [event for event in switched_off if on and event.t_s > on[0]]
+    by_watchdog = [event.t_s for event in off if event.details.get("by") == BY_WATCHDOG]
+    in_order = [event.t_s for event in off if event.details.get("by") != BY_WATCHDOG]
     return ResumeState(
         folder,
         started,

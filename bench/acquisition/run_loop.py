@@ -38,7 +38,7 @@ from bench.safety.signals import StopRequests
 from bench.safety.watchdog_client import Watchdog
 from bench.status import NoView, Scan, Status, Trip, View, describe
 from fit.errors import HeatrunError, RecordError
-from fit.records.writer import EVENTS
+from fit.records.events import EndReason, EventName, Phase
 
 if TYPE_CHECKING:
     from bench.acquisition.estimator import Estimator
@@ -159,7 +159,7 @@ class _HeatRun:
         self.scans = 0
         self.power_on = started.power_on  # None while it is being switched
         self._turn: SwitchRequest | None = None
-        self._phase = ""
+        self._phase: Phase | None = None
         self._last_s: float | None = None
         self._recent: deque[tuple[float, Scan]] = deque(maxlen=SLOPE_POINTS)
         self._shown = -math.inf
@@ -181,12 +181,12 @@ class _HeatRun:
         except End as reached:
             end = reached
         except RecordError as error:
-            end = End("disk", str(error))
+            end = End(EndReason.DISK, str(error))
             self.view.say(str(error), loud=True)
         except HeatrunError as error:
-            end = End("instrument", str(error))
+            end = End(EndReason.INSTRUMENT, str(error))
         except BaseException as error:
-            end, failure = End("error", f"{type(error).__name__}: {error}"), error
+            end, failure = End(EndReason.ERROR, f"{type(error).__name__}: {error}"), error
         result = self._end(end)
         if failure is not None:
             raise failure
@@ -207,14 +207,14 @@ class _HeatRun:
             self._follow_sequence()
             self._show(scan)
             if self.sequence.finished:
-                raise End("finished", self.sequence.why_heat_ended, 0)
+                raise End(EndReason.FINISHED, self.sequence.why_heat_ended, 0)
             passed = math.floor((self.clock.now_s() - start_s) / interval_s + 1e-9)
             tick = max(tick + 1, passed + (0 if self.clock.lock_step else 1))
 
     def _wait_until(self, tick_s: float) -> None:
         while True:
             if self.stops.first:
-                raise End("operator", f"stopped by {self.stops.first}", 0)
+                raise End(EndReason.OPERATOR, f"stopped by {self.stops.first}", 0)
             self._finish_turn()
             self._keep_watchdog()
             self.writer.check_place()
@@ -228,7 +228,7 @@ class _HeatRun:
             return
         self._watchdog.alive()
         for problem in self._watchdog.take_deaths():
-            self._note("watchdog", problem=problem)
+            self._note(EventName.WATCHDOG, problem=problem)
             self.view.say(f"the watchdog: {problem}", loud=True)
 
     def _scan(self) -> Scan:
@@ -264,7 +264,7 @@ class _HeatRun:
     def _judge(self, scan: Scan) -> None:
         trip = self.guard.check(scan, self.power_on)
         for node, why in self.guard.take_blind():
-            self._note("blind", node=node, text=why)
+            self._note(EventName.BLIND, node=node, text=why)
             self.view.say(why, loud=True)
         if trip:
             raise End.tripped(trip)
@@ -283,7 +283,7 @@ class _HeatRun:
         self._finish_turn()
         if self._phase != self.sequence.phase:
             self._phase = self.sequence.phase
-            self._note("phase", phase=self._phase)
+            self._note(EventName.PHASE, phase=self._phase)
 
     def _finish_turn(self) -> None:
         """Take in the outcome of a switching, once there is one."""
@@ -292,10 +292,10 @@ class _HeatRun:
             return
         self._turn = None
         if turn.error is not None:
-            raise End("switch", str(turn.error))
+            raise End(EndReason.SWITCH, str(turn.error))
         assert turn.t_s is not None
         self.power_on = turn.on
-        self._note("power_on" if turn.on else "power_off", turn.t_s)
+        self._note(EventName.POWER_ON if turn.on else EventName.POWER_OFF, turn.t_s)
         if not turn.on and self._watchdog is not None:
             self._watchdog.power_is_off()
         self.sequence.power_switched(turn.on, turn.t_s - self.origin_s)
@@ -305,7 +305,7 @@ class _HeatRun:
         at_s = self.clock.now_s()
         problem = self._power_off()
         if not problem and (problem := self._still_given()):
-            self._try_to_note("power_off_failed", problem=problem)
+            self._try_to_note(EventName.POWER_OFF_FAILED, problem=problem)
         text, status = end.text, end.exit_status
         if problem:
             text = f"{text}; THE POWER IS NOT KNOWN TO BE OFF ({problem}): SWITCH IT OFF BY HAND"
@@ -314,10 +314,12 @@ class _HeatRun:
         with contextlib.suppress(RecordError):
             if end.trip is not None:
                 trip = end.trip
-                self._note("guard", at_s, rule=trip.rule, node=trip.node, text=trip.text)
-            if end.reason == "operator":
-                self._note("operator", at_s, text=end.text)
-            self._note("stop", reason=end.reason, text=text, exit_status=status, scans=self.scans)
+                self._note(EventName.GUARD, at_s, rule=trip.rule, node=trip.node, text=trip.text)
+            if end.reason == EndReason.OPERATOR:
+                self._note(EventName.OPERATOR, at_s, text=end.text)
+            self._note(
+                EventName.STOP, reason=end.reason, text=text, exit_status=status, scans=self.scans
+            )
         self._estimator.close()
         with contextlib.suppress(RecordError):
             self.writer.close()
@@ -342,9 +344,9 @@ class _HeatRun:
         asked_before = self.stops.count
         turn = self.switch.off_for_good(lambda: self.stops.count > asked_before)
         if turn.error is not None:
-            self._try_to_note("power_off_failed", problem=str(turn.error))
+            self._try_to_note(EventName.POWER_OFF_FAILED, problem=str(turn.error))
             return str(turn.error)
-        self._try_to_note("power_off", turn.t_s)
+        self._try_to_note(EventName.POWER_OFF, turn.t_s)
         if self._watchdog is not None:
             self._watchdog.power_is_off()
         return ""
@@ -360,14 +362,14 @@ class _HeatRun:
         if self.clock.lock_step:
             return  # virtual instruments of this very process: they die with it
         self._watchdog = Watchdog(
-            self.rig.switching, self.writer.folder / EVENTS, self.origin_s, patience_s(self.rig)
+            self.rig.switching, self.writer.events_path, self.origin_s, patience_s(self.rig)
         )
         if self.power_on is None:
             self._watchdog.power_goes_on()
 
     def _resumed(self) -> None:
         gap_s = self.clock.now_s() - self.origin_s - max(self.writer.last_t_s, 0.0)
-        self._note("gap", gap_s=round(gap_s, 3), problem="the program died; resumed")
+        self._note(EventName.GAP, gap_s=round(gap_s, 3), problem="the program died; resumed")
 
     def _note(self, event: str, at_s: float | None = None, **details: Any) -> None:
         """One event, with both clocks; said to whoever looks on."""

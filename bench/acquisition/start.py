@@ -16,8 +16,10 @@ from bench.control.sequence import Sequence
 from bench.rig.schema import Rig
 from bench.status import NoView, View
 from fit.errors import BudgetError, PortError, RecordError
+from fit.records.metadata import run_document
 from fit.records.plain_file import read_tables
-from fit.records.writer import READINGS, RunWriter, default_folder, run_document
+from fit.records.run_folder import READINGS, default_folder
+from fit.records.writer import RunWriter
 
 if TYPE_CHECKING:
     from bench.acquisition.estimator import Estimator

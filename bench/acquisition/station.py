@@ -20,6 +20,7 @@ from bench.instruments.settings import InstrumentSettings
 from bench.rig.schema import Rig
 from bench.status import Note
 from fit.errors import BenchError, HeatrunError, PortError
+from fit.records.events import EventName
 
 WINDOW = 0.5  # share of a scan's interval within which answers are waited for
 STREAM_PERIODS = 1.5  # a stream no slower than this many intervals is waited for
@@ -151,7 +152,7 @@ class InstrumentWorker:
                     "count": self._bad_count,
                     "lines": self._bad_lines,
                 }
-                notes.append(Note(self._clock.now_s(), "bad_line", details))
+                notes.append(Note(self._clock.now_s(), EventName.BAD_LINE, details))
                 self._bad_count, self._bad_lines = 0, []
         return notes
 
@@ -241,7 +242,9 @@ class InstrumentWorker:
             if self._gap_since_s is None:
                 now = self._clock.now_s()
                 self._gap_since_s = now if self.last_reading_s is None else self.last_reading_s
-                self._notes.append(Note(now, "gap", {"instrument": self.name, "problem": problem}))
+                self._notes.append(
+                    Note(now, EventName.GAP, {"instrument": self.name, "problem": problem})
+                )
             self._state.notify_all()
 
     def _reopen(self) -> None:
@@ -259,7 +262,7 @@ class InstrumentWorker:
         details = {"instrument": self.name, "gap_s": round(gap_s, 3)}
         with self._state:
             self._gap_since_s = None
-            self._notes.append(Note(t_s, "reconnect", details))
+            self._notes.append(Note(t_s, EventName.RECONNECT, details))
 
     def _keep_bad_lines(self) -> None:
         lines = self._driver.take_bad_lines()

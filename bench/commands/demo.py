@@ -69,7 +69,7 @@ def command(
 
     from bench.demo import LABEL, run_demo
     from fit.errors import InputError
-    from fit.records.writer import default_folder
+    from fit.records.run_folder import default_folder
 
     folder = out or default_folder(f"{LABEL} {fault.value}", datetime.now(UTC))
     if folder.exists():
@@ -89,6 +89,7 @@ def command(
 
 def _show(console: Console, done: Demonstration) -> None:
     from fit.output.terminal.check import print_verdict
+    from fit.records.run_folder import REPORT
 
     console.print()
     print_verdict(console, done.verdict)
@@ -100,7 +101,7 @@ def _show(console: Console, done: Demonstration) -> None:
     console.print()
     console.print(f"[bold]Verdict:[/] {_verdict(done)}.")
     console.print(f"Done in {done.took_s:.0f} s. Run folder: {done.folder}", soft_wrap=True)
-    console.print(f"Open {done.folder / 'report.html'} in a browser.", soft_wrap=True)
+    console.print(f"Open {done.folder / REPORT} in a browser.", soft_wrap=True)
     if done.unit.fault == Fault.none:
         console.print("Now with something wrong: heatrun demo --fault pad")
 

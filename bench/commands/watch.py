@@ -48,7 +48,7 @@ def command(
     board = Board()
     reader = FolderReader(run)
     reader.expect_a_run()
-    watcher = Watcher(reader, budget_for(reader.document, run, budget), board)
+    watcher = Watcher(reader, budget_for(reader.metadata, run, budget), board)
     try:
         server = PageServer(board, port)
     except OSError as error:

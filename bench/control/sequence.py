@@ -14,8 +14,8 @@ from dataclasses import replace
 from bench.control.slopes import Course, lagged
 from bench.rig.schema import Sequence as Settings
 from bench.status import Estimate, Scan, Trip
+from fit.records.events import Phase
 
-ISOTHERMAL, SOAK, HEAT, COOL, FINISHED = "isothermal check", "soak", "heat", "cool", "finished"
 CHECK_S = 10.0  # the isothermal check is the first so many seconds of the soak
 SETTLED = 0.01  # slope x time constant below this share of the rise (ours; design.md)
 TIME_CONSTANTS = 4.6  # after so many, 1 % is left: ln 100
@@ -46,7 +46,7 @@ class Sequence:
             off_path: nodes that are not waited for, and need not start as warm as the others.
         """
         self.settings = settings
-        self.phase = ISOTHERMAL
+        self.phase = Phase.ISOTHERMAL
         self.started_s = started_s
         self.heat_started_s: float | None = None
         self.phase_started_s = started_s
@@ -82,10 +82,10 @@ class Sequence:
             interrupted_s: record time at which the watchdog ended the heating, or None [s].
         """
         sequence = cls(settings, reference, off_path=off_path)
-        sequence.phase = SOAK
+        sequence.phase = Phase.SOAK
         sequence._interrupted_s = interrupted_s
         if heat_ended_s is not None:
-            sequence._enter(COOL, heat_ended_s)
+            sequence._enter(Phase.COOL, heat_ended_s)
         else:
             sequence.heat_started_s = heat_started_s
         return sequence
@@ -96,45 +96,45 @@ class Sequence:
 
     @property
     def finished(self) -> bool:
-        return self.phase == FINISHED
+        return self.phase == Phase.FINISHED
 
     def power_switched(self, on: bool, t_s: float) -> None:
         """The power was switched, and that was confirmed at t_s [s]."""
         if on:
             if self.heat_started_s is None:
                 self.heat_started_s = t_s
-            self._enter(HEAT, t_s)
-        elif self.phase == HEAT:
-            self._enter(COOL if self.settings.cool_s else FINISHED, t_s)
+            self._enter(Phase.HEAT, t_s)
+        elif self.phase == Phase.HEAT:
+            self._enter(Phase.COOL if self.settings.cool_s else Phase.FINISHED, t_s)
 
     def observe(self, scan: Scan, estimate: Estimate | None = None) -> None:
         """One more scan: moves on where it is time."""
         if self._off_path:
             on_path = {n: v for n, v in scan.temperature_degC.items() if n not in self._off_path}
             scan = replace(scan, temperature_degC=on_path)
-        if self.phase == ISOTHERMAL:
+        if self.phase == Phase.ISOTHERMAL:
             self._check_isothermal(scan)
-        if self.phase == SOAK:
+        if self.phase == Phase.SOAK:
             self._soak(scan.t_s)
-        elif self.phase == HEAT:
+        elif self.phase == Phase.HEAT:
             self._heat(scan, estimate)
-        elif self.phase == COOL and scan.t_s - self.phase_started_s >= self.settings.cool_s:
-            self._enter(FINISHED, scan.t_s)
+        elif self.phase == Phase.COOL and scan.t_s - self.phase_started_s >= self.settings.cool_s:
+            self._enter(Phase.FINISHED, scan.t_s)
 
     def left_s(self, t_s: float) -> float | None:
         """Time left in this phase [s]; None while it is not known."""
-        if self.phase in (ISOTHERMAL, SOAK):
+        if self.phase in (Phase.ISOTHERMAL, Phase.SOAK):
             return max(0.0, self.started_s + self.settings.soak_s - t_s)
-        if self.phase == COOL:
+        if self.phase == Phase.COOL:
             return max(0.0, self.phase_started_s + self.settings.cool_s - t_s)
-        if self.phase != HEAT or self.heat_started_s is None:
+        if self.phase != Phase.HEAT or self.heat_started_s is None:
             return None
         at_most = max(0.0, self.heat_started_s + self.settings.heat_s - t_s)
         if self.settings.heat_until == "time":
             return at_most
         return None if self._left_s is None else min(at_most, self._left_s)
 
-    def _enter(self, phase: str, t_s: float) -> None:
+    def _enter(self, phase: Phase, t_s: float) -> None:
         self.phase, self.phase_started_s = phase, t_s
 
     def _check_isothermal(self, scan: Scan) -> None:
@@ -145,7 +145,7 @@ class Sequence:
             return
         means = {node: statistics.fmean(values) for node, values in self._sums.items()}
         self.trip = off_the_others(means, self.settings.isothermal_K)
-        self._enter(SOAK, self.started_s)
+        self._enter(Phase.SOAK, self.started_s)
 
     def _soak(self, t_s: float) -> None:
         """Heat once the soak is over, or at once where the heating was interrupted."""
@@ -156,7 +156,7 @@ class Sequence:
         else:
             self._wants_power = False
             self.why_heat_ended = "resumed after the heating time had passed"
-            self._enter(COOL, t_s if self._interrupted_s is None else self._interrupted_s)
+            self._enter(Phase.COOL, t_s if self._interrupted_s is None else self._interrupted_s)
 
     def _heat(self, scan: Scan, estimate: Estimate | None) -> None:
         assert self.heat_started_s is not None

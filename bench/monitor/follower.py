@@ -10,8 +10,8 @@ from bench.monitor.page_state import page_state
 from bench.monitor.server import Board
 from bench.monitor.settling import Estimate, Settling
 from fit.records.off_path import places
+from fit.records.results import to_json
 from fit.records.tail import FolderReader
-from fit.records.writer import to_json
 
 if TYPE_CHECKING:
     from fit.budget.model import Budget
@@ -77,7 +77,7 @@ class Watcher:
                 ended = self.reader.ended and count != concluded
                 run = self.reader.run() if ended and count else None
             if nodes != settling.nodes or count < settling.scans:
-                settling = Settling(nodes, self.budget, document=self.reader.document)
+                settling = Settling(nodes, self.budget, metadata=self.reader.metadata)
             if run is not None:
                 concluded = count
                 self._keep(settling.conclude(run))
@@ -92,7 +92,7 @@ class Watcher:
             part = slice(taken, min(taken + SCANS_AT_A_TIME, reader.scans))
             if part.stop <= part.start:
                 return None
-            on = places(reader.nodes, reader.document)[0]
+            on = places(reader.nodes, reader.metadata.sensors)[0]
             temperature = reader.temperature_degC[part][:, on]
             return reader.t_s[part].copy(), temperature, reader.power[part].copy()
 

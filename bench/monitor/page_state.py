@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from bench.monitor.progress import Phase, describe, guard_lines, phase, tripped
+from bench.monitor.progress import Phase, State, describe, guard_lines, phase, tripped
 from bench.monitor.settling import Estimate
 from fit.assessment.decision import CONFORMING, NON_CONFORMING
 from fit.records.run import Array, Event
@@ -30,17 +30,15 @@ def page_state(
         estimates: in order of time.
         judged: whether there is a budget to judge by.
     """
-    rig = reader.document.get("rig")
-    rig = rig if isinstance(rig, Mapping) else {}
     n = reader.scans
     largest = float(np.nanmax(np.abs(reader.power), initial=0.0)) if n else 0.0
-    now = _phase(reader, rig, largest)
+    now = _phase(reader, largest)
     latest = estimates[-1] if estimates else None
     readings = _latest_readings(reader)
     power = float(reader.power[-1]) if n else float("nan")
     return {
-        "label": str(reader.document.get("label") or reader.folder.name),
-        "started": str(reader.document.get("started") or ""),
+        "label": reader.label,
+        "started": reader.metadata.started,
         "phase": {"name": now.name, "text": now.text, "note": now.note, "left_s": now.left_s},
         "t_s": float(reader.t_s[-1]) if n else None,
         "heat_s": reader.heat_started_s(),
@@ -49,7 +47,7 @@ def page_state(
         "readings": [{"node": node, "degC": value} for node, value in readings.items()],
         "power": power,
         "power_unit": reader.power_unit,
-        "guard": _guard(reader, rig, readings, power),
+        "guard": _guard(reader, readings, power),
         "events": [
             {"t_s": event.t_s, "kind": event.event, "text": _text(event)}
             for event in reader.events[-EVENTS_SHOWN:]
@@ -69,15 +67,14 @@ def _text(event: Event) -> str:
         return event.event
 
 
-def _phase(reader: FolderReader, rig: Mapping[str, Any], largest: float) -> Phase:
-    sequence = rig.get("sequence")
+def _phase(reader: FolderReader, largest: float) -> Phase:
     n = reader.scans
     return phase(
         float(reader.t_s[-1]) if n else None,
         float(reader.power[-1]) if n else 0.0,
         largest,
         reader.events,
-        sequence if isinstance(sequence, Mapping) else {},
+        reader.metadata.rig_table("sequence"),
         silent_s=time.monotonic() - reader.grown_at,
     )
 
@@ -88,11 +85,8 @@ def _latest_readings(reader: FolderReader) -> dict[str, float]:
     return dict(zip(reader.nodes, map(float, reader.temperature_degC[-1]), strict=True))
 
 
-def _guard(
-    reader: FolderReader, rig: Mapping[str, Any], readings: Mapping[str, float], power: float
-) -> dict[str, object]:
-    guard = rig.get("guard")
-    lines = guard_lines(guard if isinstance(guard, Mapping) else {}, readings, power)
+def _guard(reader: FolderReader, readings: Mapping[str, float], power: float) -> dict[str, object]:
+    lines = guard_lines(reader.metadata.rig_table("guard"), readings, power)
     return {
         "tripped": tripped(reader.events),
         "lines": [
@@ -152,7 +146,7 @@ def _decision(latest: Estimate | None, judged: bool, now: Phase) -> dict[str, st
         text = "No budget was given, so nothing is judged: start with --budget BUDGET."
         return {"state": "none", "word": "Measured, not judged", "headline": "", "text": text}
     state = latest.decision or "undecided"
-    word = OVERALL.get(state, "Not decided yet" if now.name != "ended" else "Not decided")
+    word = OVERALL.get(state, "Not decided yet" if now.name != State.ENDED else "Not decided")
     open_spans = [span.name for span in latest.spans if span.decision not in OVERALL]
     over = [span.name for span in latest.spans if span.decision == NON_CONFORMING]
     parts = [latest.text] if latest.text else []

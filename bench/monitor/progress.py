@@ -5,33 +5,45 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from enum import StrEnum
 from typing import Any
 
 from bench.status import told
-from fit.records.run import Event
+from fit.records.events import Event, EventName, last_event
 from fit.records.tail import POWER_PRESENT
 
 SILENT_AFTER_SCANS = 5
 SHORTEST_SILENCE_S = 15.0
 
-WORDS = {
-    "power_on": "power on",
-    "power_off": "power off",
-    "gap": "readings missing",
-    "reconnect": "instrument back",
-    "bad_line": "a line that could not be read",
-    "guard": "guard",
-    "blind": "a sensor that cannot be believed",
-    "operator": "note",
-    "stop": "end of the run",
+WORDS: dict[str, str] = {
+    EventName.POWER_ON: "power on",
+    EventName.POWER_OFF: "power off",
+    EventName.GAP: "readings missing",
+    EventName.RECONNECT: "instrument back",
+    EventName.BAD_LINE: "a line that could not be read",
+    EventName.GUARD: "guard",
+    EventName.BLIND: "a sensor that cannot be believed",
+    EventName.OPERATOR: "note",
+    EventName.STOP: "end of the run",
 }
+
+
+class State(StrEnum):
+    """What a run in a folder is doing, as far as the folder tells."""
+
+    WAITING = "waiting"
+    SOAK = "soak"
+    HEAT = "heat"
+    COOL = "cool"
+    ENDED = "ended"
+    SILENT = "silent"
 
 
 @dataclass(frozen=True)
 class Phase:
     """What the run is doing."""
 
-    name: str  # waiting | soak | heat | cool | ended | silent
+    name: State
     text: str
     note: str  # what belongs to it, in small print
     since_s: float
@@ -76,13 +88,13 @@ def phase(
         silent_s: wall time since the last scan came [s].
     """
     if t_s is None:
-        return Phase("waiting", "Waiting for the first reading", "", 0.0, None)
-    if (stop := _last(events, "stop")) is not None:
-        return Phase("ended", "The run has ended", told(stop.details), stop.t_s, None)
+        return Phase(State.WAITING, "Waiting for the first reading", "", 0.0, None)
+    if (stop := last_event(events, EventName.STOP)) is not None:
+        return Phase(State.ENDED, "The run has ended", told(stop.details), stop.t_s, None)
     interval = _seconds(sequence.get("interval_s")) or 1.0
     if silent_s > max(SHORTEST_SILENCE_S, SILENT_AFTER_SCANS * interval):
         note = "the logger has stopped, or the run ended without saying so"
-        return Phase("silent", "No new reading", note, t_s, None)
+        return Phase(State.SILENT, "No new reading", note, t_s, None)
     powered = largest_power > 0 and abs(power) > POWER_PRESENT * largest_power
     return _under_way(t_s, powered, events, sequence)
 
@@ -91,17 +103,17 @@ def _under_way(
     t_s: float, powered: bool, events: Sequence[Event], sequence: Mapping[str, Any]
 ) -> Phase:
     """Soak, heat or cool, from the events, else from the power."""
-    on, off = _last(events, "power_on"), _last(events, "power_off")
+    on, off = last_event(events, EventName.POWER_ON), last_event(events, EventName.POWER_OFF)
     if on is not None and (off is None or off.t_s < on.t_s):
-        return _running("heat", "Heating", on.t_s, t_s, sequence.get("heat_s"))
+        return _running(State.HEAT, "Heating", on.t_s, t_s, sequence.get("heat_s"))
     if off is not None:
-        return _running("cool", "Cooling", off.t_s, t_s, sequence.get("cool_s"))
+        return _running(State.COOL, "Cooling", off.t_s, t_s, sequence.get("cool_s"))
     if powered:
-        return Phase("heat", "Heating", "", 0.0, None)
-    return _running("soak", "Soaking without power", 0.0, t_s, sequence.get("soak_s"))
+        return Phase(State.HEAT, "Heating", "", 0.0, None)
+    return _running(State.SOAK, "Soaking without power", 0.0, t_s, sequence.get("soak_s"))
 
 
-def _running(name: str, text: str, since_s: float, t_s: float, length: object) -> Phase:
+def _running(name: State, text: str, since_s: float, t_s: float, length: object) -> Phase:
     seconds = _seconds(length)
     left = None if seconds is None else max(0.0, since_s + seconds - t_s)
     return Phase(name, text, "", since_s, left)
@@ -125,7 +137,7 @@ def guard_lines(
 
 def tripped(events: Sequence[Event]) -> str:
     """What the guard did, "" where it did nothing."""
-    guard = _last(events, "guard")
+    guard = last_event(events, EventName.GUARD)
     return "" if guard is None else told(guard.details)
 
 
@@ -133,10 +145,6 @@ def describe(event: Event) -> str:
     """One event in plain words."""
     word, rest = WORDS.get(event.event, event.event.replace("_", " ")), told(event.details)
     return f"{word}: {rest}" if rest else word
-
-
-def _last(events: Sequence[Event], name: str) -> Event | None:
-    return next((event for event in reversed(events) if event.event == name), None)
 
 
 def _seconds(value: object) -> float | None:

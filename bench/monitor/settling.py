@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -13,6 +13,7 @@ from fit.assessment.conformity import resolved_verdicts
 from fit.assessment.decision import UNDECIDED, decide_all
 from fit.errors import HeatrunError
 from fit.measurement.resolution import are_resolved
+from fit.records.metadata import NOT_KNOWN, RunMetadata
 from fit.records.run import Array, Run
 
 if TYPE_CHECKING:
@@ -62,12 +63,12 @@ class Settling:
         nodes: tuple[str, ...],
         budget: Budget | None,
         longer_by: float = LONGER_BY,
-        document: Mapping[str, object] | None = None,
+        metadata: RunMetadata = NOT_KNOWN,
     ) -> None:
-        """document: run.json, for the accuracy that it states."""
+        """metadata: of the run, for the accuracy that it states."""
         self.nodes, self.scans = nodes, 0
         self._longer_by = longer_by
-        self._follower = _follower(nodes, document) if nodes else None
+        self._follower = _follower(nodes, metadata) if nodes else None
         self._judge = Judge(budget)
         self._heat_s: float | None = None
         self._due_s = FIRST_AFTER_S
@@ -96,11 +97,11 @@ class Settling:
             return []
 
 
-def _follower(nodes: tuple[str, ...], document: Mapping[str, object] | None) -> Follower:
+def _follower(nodes: tuple[str, ...], metadata: RunMetadata) -> Follower:
     """Its libraries take seconds to load on a busy computer: the page is served before."""
     from fit.measurement.streaming import Follower
 
-    return Follower(nodes, document=document)
+    return Follower(nodes, metadata=metadata)
 
 
 class Judge:

@@ -16,6 +16,7 @@ from bench.instruments.settings import InstrumentSettings
 from bench.safety.processes import start_child
 from bench.safety.watchdog_process import ALIVE, POWER_OFF, POWER_ON, READY
 from fit.errors import BenchError
+from fit.records.events import BY_WATCHDOG, EventName
 
 PATIENCE_AT_LEAST_S = 10.0
 LOOK_S = 0.1  # it is looked for so often
@@ -45,6 +46,8 @@ class Watchdog:
         self._orders = {
             **orders(settings),
             "events": str(events.resolve()),
+            # The process knows no record: the line that it may have to add is given to it.
+            "event": {"event": EventName.POWER_OFF, "by": BY_WATCHDOG},
             "origin_s": origin_s,
             "patience_s": max(patience_s, PATIENCE_AT_LEAST_S),
         }

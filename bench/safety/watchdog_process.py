@@ -93,7 +93,7 @@ def take_over(orders: dict[str, Any], why: str) -> dict[str, Any] | None:
         else:
             t_s = round(monotonic_s() - orders["origin_s"], 6)
             _tell(f"{why}; the watchdog has switched {orders['name']} off")
-            return {"t_s": t_s, "event": "power_off", "by": "watchdog", "reason": why}
+            return {"t_s": t_s, **orders["event"], "reason": why}
         tried_s = time.monotonic() - started
         if tried_s > GIVE_UP_S:
             break

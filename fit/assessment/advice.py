@@ -10,9 +10,10 @@ from fit.assessment.hypotheses import (
     POOR_CONTACT,
     POWER,
     SENSOR,
-    Cause,
+    SHARING,
     Pattern,
 )
+from fit.assessment.posterior import Suspect
 from fit.budget.model import Stage
 from fit.signals.channel_faults import ChannelFault
 
@@ -36,7 +37,7 @@ class Advice:
     caution: str
 
 
-def advise(pattern: Pattern, cause: Cause, size: float) -> Advice:
+def advise(pattern: Pattern, cause: Suspect, size: float) -> Advice:
     """Advice for a cause of a relative size.
 
     Args:
@@ -48,8 +49,8 @@ def advise(pattern: Pattern, cause: Cause, size: float) -> Advice:
         return swapped(cause.where, cause.other)
     if cause.kind == SENSOR:
         return _sensor(pattern, cause.where, size)
-    if cause.kind == POWER:
-        return _power(size)
+    if cause.kind in (POWER, SHARING):
+        return _power(size) if cause.kind == POWER else _sharing(cause.where, size)
     span = next(iter(cause.free))
     text = _raised(pattern, span, cause)
     if cause.kind == POOR_CONTACT:
@@ -61,7 +62,7 @@ def advise(pattern: Pattern, cause: Cause, size: float) -> Advice:
     return _resistance(text, pattern.stages[span], 1 + size)
 
 
-def _raised(pattern: Pattern, span: int, cause: Cause) -> str:
+def _raised(pattern: Pattern, span: int, cause: Suspect) -> str:
     """'pad: 0.95 K/W measured, 0.55 predicted'."""
     measured, predicted = pattern.measured_K_per_W[span], pattern.predicted_K_per_W[span]
     name = pattern.span_name(span)
@@ -128,13 +129,14 @@ def _sensor(pattern: Pattern, node: str, size: float) -> Advice:
         )
         step = "Move it level with the product, out of its warm air and out of draughts and sun."
         return Advice(text, (step, "Repeat the run."), HANDS)
-    above = pattern.span_name(j - 1) if j > 0 else None
-    below = pattern.span_name(j)
+    before, after = pattern.spans_at(node)
+    above = " and ".join(f"'{pattern.span_name(i)}'" for i in before)
+    below = " and ".join(f"'{pattern.span_name(i)}'" for i in after)
     kelvins = size / (1 - size) * pattern.rise_K_per_W[j] * pattern.heat_W
     up, down = ("high", "low") if size > 0 else ("low", "high")
-    seen = f"'{below}' seems {down} by the same kelvins"
-    if above is not None:
-        seen = f"'{above}' seems {up} and {seen}"
+    seen = f"{below} seems {down} by the same kelvins"
+    if above:
+        seen = f"{above} {'seems' if len(before) == 1 else 'seem'} {up} and {seen}"
     text = (
         f"The '{node}' thermocouple reads {reads} by about {percent(abs(size))} of its rise "
         f"({abs(kelvins):.1f} K), so {seen}."
@@ -174,6 +176,20 @@ def _power(size: float) -> Advice:
     )
     share = "or that much less of it takes this path than budgeted"
     return Advice(f"{text}, {share}.", (*steps, second_way), LIVE)
+
+
+def _sharing(source: str, size: float) -> Advice:
+    reads = "high" if size > 0 else "low"
+    return Advice(
+        f"The power of '{source}' reads {reads} by about {percent(abs(size))}: every node rises by"
+        " it as if it were another, and by the other sources as budgeted.",
+        (
+            f"Measure volts and amperes of '{source}' at its own terminals with a second meter.",
+            "Check which current is which source's: two readings may be taken for each other.",
+            "Look for a load that one supply feeds beside its part, and for the drop along leads.",
+        ),
+        LIVE,
+    )
 
 
 def percent(share: float) -> str:

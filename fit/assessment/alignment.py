@@ -23,7 +23,7 @@ DEFAULT_LIMIT_FACTOR = 1.25
 class Alignment:
     """Measured spans in the budget's order, each with the stages it lumps.
 
-    Resistances are per watt of the *recorded* power, as measured.
+    Resistances are per watt of the *recorded* power, as measured, unless `per_path_watt`.
     """
 
     nodes: tuple[str, ...]  # s + 1 measured nodes that the budget knows, in its order
@@ -36,6 +36,7 @@ class Alignment:
     rise_K: Array  # (s + 1,) rise of each node above the last, as far as the record tells [K]
     unmeasured: tuple[int, ...]  # stages before the first and after the last measured node
     warnings: tuple[str, ...]
+    per_path_watt: bool = False  # not of the recorded power, but of what takes the path
 
 
 def lay_on_budget(spans: Spans, budget: Budget) -> Alignment:
@@ -67,7 +68,7 @@ def lay_on_budget(spans: Spans, budget: Budget) -> Alignment:
             "name at least two measured nodes alike in the budget and the run",
         )
     ordered = sorted(known, key=tree.index)
-    if ordered != known:
+    if ordered != known and spans.tree is None:
         warnings.append(f"nodes were recorded as {', '.join(known)}: put in the budget's order")
     ends = _ends(tree, ordered)
     stages = tuple(tree.links_between(start, end) for start, end in ends)
@@ -84,6 +85,7 @@ def lay_on_budget(spans: Spans, budget: Budget) -> Alignment:
         rise_K=_rise(spans, tuple(ordered)),
         unmeasured=tuple(i for i in range(len(budget.stages)) if i not in covered),
         warnings=tuple(warnings),
+        per_path_watt=spans.tree is not None,
     )
 
 
@@ -100,12 +102,15 @@ def _from_measured(spans: Spans, ends: Sequence[tuple[str, str]]) -> Array:
     return np.array([total[measured.index(a)] - total[measured.index(b)] for a, b in ends])
 
 
-def grouping(path: Alignment, stage_count: int) -> Array:
-    """Matrix (s, stages) of ones where a stage belongs to a span."""
-    matrix = np.zeros((len(path.stages), stage_count))
-    for i, members in enumerate(path.stages):
-        matrix[i, list(members)] = 1.0
-    return matrix
+def lumped(path: Alignment, budget: Budget, R_K_per_W: Array) -> tuple[Array, Array]:
+    """Resistance of every span (s,) from those of the stages (stages,), and its slope (s, stages).
+
+    Stages in series add up, those side by side conduct together.
+    """
+    group = np.zeros((len(path.ends), len(budget.joined.links)))
+    for i, ends in enumerate(path.ends):
+        group[i, list(budget.joined.links_between(*ends))] = 1.0
+    return group @ budget.joined_resistance(R_K_per_W), group @ budget.joined_slope(R_K_per_W)
 
 
 def stage_limits(prediction: Prediction) -> Array:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
-from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -78,6 +77,18 @@ class TimeConstant:
 
 
 @dataclass(frozen=True, eq=False)
+class SourceVerdict:
+    """What a run of several sources tells beside its spans."""
+
+    names: tuple[str, ...]
+    power_W: Array  # (sources,) of each while it was on
+    nodes: tuple[str, ...]
+    matrix_K_per_W: Array  # (nodes, sources) rise by each source, above `above`
+    above: str  # ambient, or the last node before where that is not resolved
+    reciprocity: tuple[tuple[str, str, float], ...] = ()  # two sources, z of Z_ab against Z_ba
+
+
+@dataclass(frozen=True, eq=False)
 class Verdict(Tabular):
     """The whole path held against the budget."""
 
@@ -88,6 +99,7 @@ class Verdict(Tabular):
     prediction: Prediction
     measured: Spans
     time_constants: tuple[TimeConstant, ...] = ()  # ascending
+    sources: SourceVerdict | None = None  # of several sources
 
     def __repr__(self) -> str:
         spans = ", ".join(
@@ -137,12 +149,30 @@ def check(spans: Spans, budget: Budget) -> Verdict:
 
 def hold(spans: Spans, prediction: Prediction) -> Verdict:
     """Hold measured spans against a prediction made for the run's own conditions."""
+    evidence = evidence_of(spans, prediction, stage_limits(prediction))
+    posterior = None if evidence is None else explain(evidence)
+    return verdict_of(spans, prediction, evidence, posterior)
+
+
+def verdict_of(
+    spans: Spans,
+    prediction: Prediction,
+    evidence: Pattern | None,
+    posterior: Posterior | None,
+) -> Verdict:
+    """The verdict on measured spans.
+
+    Args:
+        spans: measured.
+        prediction: for the run's own conditions.
+        evidence: the spans of believed channels beside their predictions, None where there are
+            too few.
+        posterior: what explains them, None where nothing was asked.
+    """
     budget = prediction.budget
     path = lay_on_budget(spans, budget)
     limits = stage_limits(prediction)
     pattern = pattern_of(path, prediction, limits)
-    evidence = evidence_of(spans, prediction, limits)
-    posterior = None if evidence is None else explain(evidence)
     doubted = _doubted(evidence, posterior)
     verdicts = _with_shares(_measured_verdicts(path, pattern, budget, doubted), prediction)
     decision = decide_all([verdict.decision for verdict in verdicts])
@@ -151,7 +181,7 @@ def hold(spans: Spans, prediction: Prediction) -> Verdict:
     said: list[str] = []
     if evidence is not None and posterior is not None:
         by_ends = {(one.from_node, one.to_node): one.decision for one in verdicts}
-        decisions = [by_ends.get(ends, UNDECIDED) for ends in pairwise(evidence.nodes)]
+        decisions = [by_ends.get(ends, UNDECIDED) for ends in evidence.span_ends]
         findings = find_causes(evidence, decisions, posterior, settled=spans.settled)
         said = remarks(evidence, posterior)
     return Verdict(
@@ -177,9 +207,10 @@ def _with_shares(
     """The same with the share of the power that the budget sends through each span's last stage."""
     if prediction.heat_share is None:
         return verdicts
-    share = dict(
-        zip((s.name for s in prediction.budget.stages), prediction.heat_share, strict=True)
-    )
+    budget = prediction.budget
+    # Stages side by side carry it together.
+    by_stage = prediction.heat_share @ budget.in_parallel.T @ budget.in_parallel
+    share = dict(zip((s.name for s in budget.stages), by_stage, strict=True))
     return tuple(replace(one, heat_share=float(share[one.stages[-1]])) for one in verdicts)
 
 

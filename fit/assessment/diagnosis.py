@@ -32,10 +32,12 @@ from fit.assessment.hypotheses import (
     POWER,
     PRIOR_UNEXPLAINED,
     SENSOR,
+    SHARING,
     Cause,
     Pattern,
     causes,
 )
+from fit.assessment.posterior import Posterior, Suspicion
 from fit.records.run import Array
 
 PRIOR_TWO_AT_ONCE = 0.04
@@ -62,24 +64,6 @@ class Finding:
     lead: bool = False
     steps: tuple[str, ...] = ()  # what to try on the bench, in order
     caution: str = ""
-
-
-@dataclass(frozen=True)
-class Suspicion:
-    """The probability of one cause and its most likely size."""
-
-    cause: Cause
-    probability: float
-    size: float  # posterior mean, relative
-
-
-@dataclass(frozen=True)
-class Posterior:
-    """How probable each explanation is; `suspicions` in order of probability."""
-
-    nothing_wrong: float
-    unexplained: float
-    suspicions: tuple[Suspicion, ...]
 
 
 def find_causes(
@@ -155,10 +139,9 @@ def readings_doubted(pattern: Pattern, posterior: Posterior) -> NDArray[np.bool_
     doubt = np.zeros(len(u))
     for suspicion in posterior.suspicions:
         cause, size = suspicion.cause, suspicion.size
-        if cause.kind not in (SENSOR, POWER):
+        if cause.kind not in (SENSOR, POWER, SHARING):
             continue
-        at = int(np.abs(cause.size - size).argmin())
-        moved = cause.shift_K_per_W[at] + (cause.scale[at] - 1) * pattern.predicted_K_per_W
+        moved = cause.moved_K_per_W(size, pattern.predicted_K_per_W)
         doubt += np.where(np.abs(moved) > 2 * u, suspicion.probability, 0.0)
     apart = pattern.measured_K_per_W - pattern.predicted_K_per_W
     far = np.abs(apart) > 2 * np.sqrt(u**2 + np.diag(pattern.predicted_covariance))

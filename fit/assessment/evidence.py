@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from fit.assessment.alignment import Alignment, grouping, lay_on_budget
+from fit.assessment.alignment import Alignment, lay_on_budget, lumped
 from fit.assessment.hypotheses import CapacityEvidence, Pattern, SlowEvidence
 from fit.budget.model import Budget, Prediction
 from fit.measurement.heat_capacity import stored_heat
@@ -37,10 +37,13 @@ def pattern_of(path: Alignment, prediction: Prediction, limits: Array) -> Patter
     """Measured and predicted spans on one footing: per watt along the path."""
     budget = prediction.budget
     share, share_u = budget.conditions.path_fraction, budget.conditions.path_fraction_u
-    group = grouping(path, len(budget.stages))
+    if path.per_path_watt:
+        share, share_u = 1.0, 0.0
+    predicted, slope = lumped(path, budget, prediction.R_K_per_W)
     measured = path.R_K_per_W / share
     return Pattern(
         nodes=path.nodes,
+        ends=path.ends,
         stages=tuple(tuple(budget.stages[i] for i in members) for members in path.stages),
         stage_K_per_W=tuple(
             tuple(float(prediction.R_K_per_W[i]) for i in members) for members in path.stages
@@ -48,9 +51,9 @@ def pattern_of(path: Alignment, prediction: Prediction, limits: Array) -> Patter
         measured_K_per_W=measured,
         measured_covariance=path.covariance / share**2
         + np.outer(measured, measured) * (share_u / share) ** 2,
-        predicted_K_per_W=group @ prediction.R_K_per_W,
-        predicted_covariance=group @ prediction.R_covariance @ group.T,
-        limit_K_per_W=group @ limits,
+        predicted_K_per_W=predicted,
+        predicted_covariance=slope @ prediction.R_covariance @ slope.T,
+        limit_K_per_W=lumped(path, budget, limits)[0],
         rise_K_per_W=path.rise_K / (prediction.power_W * share),
         heat_W=prediction.power_W * share,
     )
@@ -66,7 +69,7 @@ def _slow_evidence(path: Alignment, prediction: Prediction) -> SlowEvidence | No
         return None
     inner = len(path.stages) - 1
     upstream, u_upstream = _upstream_share(path, prediction)
-    R = grouping(path, len(prediction.R_K_per_W)) @ prediction.R_K_per_W
+    R, _ = lumped(path, prediction.budget, prediction.R_K_per_W)
     per_K_per_W = upstream[:inner] / R[-1] - _side_conductance(path, prediction.budget)[:inner]
     u = np.hypot(u_upstream[:inner], LEAK_U) * R[:inner] / R[-1]
     return SlowEvidence(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from itertools import combinations
+from itertools import combinations, pairwise
 
 import numpy as np
 
@@ -11,11 +11,12 @@ from fit.budget.model import Stage
 from fit.network.topology import chain
 from fit.records.run import Array
 
-POOR_CONTACT, HIGH_RESISTANCE, SENSOR, POWER, COOLING = (
+POOR_CONTACT, HIGH_RESISTANCE, SENSOR, POWER, SHARING, COOLING = (
     "poor-contact",
     "high-resistance",
     "sensor-placement",
     "power-error",
+    "power-sharing",
     "weak-cooling",
 )
 
@@ -26,6 +27,7 @@ PRIOR = {
     HIGH_RESISTANCE: 0.08,
     SENSOR: 0.12,
     POWER: 0.06,
+    SHARING: 0.06,  # of several sources only
     COOLING: 0.08,
 }
 PRIOR_UNEXPLAINED = 0.01
@@ -68,7 +70,7 @@ class CapacityEvidence:
 class Pattern:
     """Measured and predicted spans per watt along the path, with what each is made of."""
 
-    nodes: tuple[str, ...]  # s + 1
+    nodes: tuple[str, ...]  # s + 1, span i begins at node i
     stages: tuple[tuple[Stage, ...], ...]  # (s,) the budget's stages in each span
     stage_K_per_W: tuple[tuple[float, ...], ...]  # (s,) predicted resistance of each of them
     measured_K_per_W: Array  # (s,)
@@ -80,11 +82,22 @@ class Pattern:
     heat_W: float  # along the path
     slow: SlowEvidence | None = None
     capacity: CapacityEvidence | None = None
+    ends: tuple[tuple[str, str], ...] = ()  # (s,) of each span; one after the other where left out
 
     def span_name(self, i: int) -> str:
         """A span by its only stage, else by its nodes."""
         stages = self.stages[i]
-        return stages[0].name if len(stages) == 1 else f"{self.nodes[i]} to {self.nodes[i + 1]}"
+        return stages[0].name if len(stages) == 1 else " to ".join(self.span_ends[i])
+
+    def spans_at(self, node: str) -> tuple[list[int], list[int]]:
+        """The spans that end at a node, and the one, if any, that begins there."""
+        ends = list(enumerate(self.span_ends))
+        return [i for i, (_, end) in ends if end == node], [i for i, (a, _) in ends if a == node]
+
+    @property
+    def span_ends(self) -> tuple[tuple[str, str], ...]:
+        """The two nodes of every span (s,)."""
+        return self.ends or tuple(pairwise(self.nodes))
 
 
 @dataclass(frozen=True)
@@ -107,6 +120,11 @@ class Cause:
     capacity_scale: Array  # (G,) apparent heat capacity over the true one
     other: str = ""  # the node that this one's thermocouple is taken for
     beside: frozenset[int] = frozenset()  # spans that the cause may move by BESIDE, either way
+
+    def moved_K_per_W(self, size: float, predicted_K_per_W: Array) -> Array:
+        """By how much the readings of the spans (s,) are off at a size [K/W]."""
+        at = int(np.abs(self.size - size).argmin())
+        return np.asarray(self.shift_K_per_W[at] + (self.scale[at] - 1) * predicted_K_per_W)
 
 
 def causes(pattern: Pattern) -> tuple[Cause, ...]:

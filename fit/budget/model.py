@@ -73,6 +73,18 @@ class Leak:
     to_node: str = AMBIENT
 
 
+@dataclass(frozen=True)
+class Source:
+    """A part that makes heat, and the node where it enters."""
+
+    name: str  # "" where a budget has one source without a name
+    node: str
+    power_W: float  # electrical
+    path_fraction: float = 1.0
+    path_fraction_u: float = 0.0
+    limit_degC: float | None = None  # of its node
+
+
 @dataclass(frozen=True, eq=False)
 class Budget(Tabular):
     """A budget as read. Compared by identity, so that what is drawn from it can be kept."""
@@ -83,6 +95,7 @@ class Budget(Tabular):
     limits: Limits
     stages: tuple[Stage, ...]  # in order, heat source first, ambient last
     leaks: tuple[Leak, ...] = ()
+    named_sources: tuple[Source, ...] = ()  # none where the first node has one without a name
 
     def __repr__(self) -> str:
         return f"<Budget {self.title or self.path.name!r}: {' - '.join(self.nodes)}>"
@@ -105,6 +118,20 @@ class Budget(Tabular):
         ]
         return pd.DataFrame(rows)
 
+    @property
+    def sources(self) -> tuple[Source, ...]:
+        """Where heat enters, and how much: as stated, else the design power at the first node."""
+        if self.named_sources:
+            return self.named_sources
+        own = self.conditions
+        first = self.stages[0].from_node
+        return (Source("", first, own.power_W, own.path_fraction, own.path_fraction_u),)
+
+    @property
+    def path_fraction(self) -> Array:
+        """Share of each source's electrical power that takes the path (sources,)."""
+        return np.array([source.path_fraction for source in self.sources])
+
     @cached_property
     def tree(self) -> Topology:
         """The heat path: a link for each stage, in their order, and no leaks."""
@@ -112,7 +139,38 @@ class Budget(Tabular):
         ends = dict.fromkeys(stage.to_node for stage in self.stages)
         (ambient,) = (node for node in ends if node not in starts)
         links = tuple((stage.from_node, stage.to_node) for stage in self.stages)
-        return Topology(starts, links, ambient, sources=starts[:1])
+        return Topology(starts, links, ambient, tuple(source.node for source in self.sources))
+
+    @cached_property
+    def joined(self) -> Topology:
+        """The same with one link in place of stages that stand in parallel."""
+        tree = self.tree
+        return Topology(tree.nodes, tuple(dict.fromkeys(tree.links)), tree.reference, tree.sources)
+
+    @cached_property
+    def in_parallel(self) -> Array:
+        """1 where a stage is part of a link of `joined` (joined links, stages)."""
+        return (
+            np.array([[own == link for own in self.tree.links] for link in self.joined.links]) * 1.0
+        )
+
+    def joined_resistance(self, R_K_per_W: Array) -> Array:
+        """Resistance of every link of `joined` (joined links,) from those of stages (stages,).
+
+        A link with a single stage has that stage's to the last digit.
+        """
+        together = 1 / (self.in_parallel @ (1 / R_K_per_W))
+        return np.where(self.in_parallel.sum(axis=1) > 1, together, self.in_parallel @ R_K_per_W)
+
+    def joined_slope(self, R_K_per_W: Array) -> Array:
+        """Change of every joined link's resistance by each stage's (joined links, stages)."""
+        ratio = self.joined_resistance(R_K_per_W)[:, np.newaxis] / R_K_per_W
+        return np.where(self.in_parallel > 0, ratio**2, 0.0)
+
+    @property
+    def is_chain(self) -> bool:
+        """Whether all heat enters at one node and takes one way out, branches and all."""
+        return len(self.sources) == 1 and self.joined.path(self.tree.nodes[0]) == self.nodes
 
     @cached_property
     def topology(self) -> Topology:
@@ -121,7 +179,7 @@ class Budget(Tabular):
 
     @property
     def nodes(self) -> tuple[str, ...]:
-        """Nodes in order of the heat path, ambient last."""
+        """Nodes in order of the heat path, a branch after another, ambient last."""
         return (*self.tree.nodes, self.tree.reference)
 
     @property
@@ -134,12 +192,13 @@ class Budget(Tabular):
 class Prediction(Tabular):
     """What the budget predicts at one power and one ambient temperature.
 
-    `R_K_per_W` is what a run would see: the drop over a stage per watt that enters the path.
-    Without side leaks that is the stage's own resistance.
+    On a chain `R_K_per_W` is what a run would see: the drop over a stage per watt that enters the
+    path (over stages in parallel, by the share of it that would take this one without leaks). On a
+    tree, and wherever there are no leaks, it is the stage's own resistance.
     """
 
     budget: Budget
-    power_W: float  # electrical [W]
+    power_W: float  # electrical, of all sources [W]
     ambient_degC: float
     R_K_per_W: Array  # (stages,)
     R_covariance: Array  # (stages, stages) [(K/W)^2], Monte Carlo
@@ -156,6 +215,10 @@ class Prediction(Tabular):
     warnings: tuple[str, ...] = ()
     tau_u_s: Array = field(default_factory=lambda: np.array([]))  # of tau_s
     heat_share: Array | None = None  # (stages,) of the electrical power that flows through each
+    source_power_W: Array = field(default_factory=lambda: np.array([]))  # (sources,) electrical
+    resistance_matrix_K_per_W: Array = field(
+        default_factory=lambda: np.zeros((0, 0))
+    )  # (nodes, sources) rise above ambient per electrical watt, at these powers
 
     def __repr__(self) -> str:
         stages = ", ".join(

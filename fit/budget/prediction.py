@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from functools import partial
 
 import numpy as np
@@ -10,7 +11,7 @@ from fit.budget.dynamics import dynamics
 from fit.budget.model import Array, Budget, Prediction
 from fit.budget.sampling import draw, draw_stages
 from fit.budget.stages.surface import Surface
-from fit.network.steady_state import Drop, SteadyState, steady_state
+from fit.network.steady_state import Drop, SteadyState, resistance_matrix, steady_state
 
 DRAWS = 4000
 CAPACITY_U = 0.3  # relative, of a heat capacity stated without its own: our judgement
@@ -18,7 +19,7 @@ CAPACITY_U = 0.3  # relative, of a heat capacity stated without its own: our jud
 
 def predict(
     budget: Budget,
-    power_W: float | None = None,
+    power_W: float | Sequence[float] | None = None,
     ambient_degC: float | None = None,
     path_fraction: float | None = None,
     draws: int = DRAWS,
@@ -32,29 +33,36 @@ def predict(
 
     Args:
         budget: the budget.
-        power_W: electrical power; the budget's own when None [W].
+        power_W: electrical power; the budget's own when None [W]. One number for all sources is
+            shared among them as the budget does; else one a source.
         ambient_degC: air temperature; the budget's own when None [degC].
         path_fraction: share of the power on this path; the budget's own when None.
         draws: Monte Carlo draws.
+
+    Raises:
+        ValueError: the wrong number of powers.
     """
     conditions = budget.conditions
-    power = conditions.power_W if power_W is None else power_W
+    powers = source_powers(budget, power_W)
+    power = float(powers.sum())
     ambient = conditions.ambient_degC if ambient_degC is None else ambient_degC
-    fraction = conditions.path_fraction if path_fraction is None else path_fraction
-    share_u = min(conditions.path_fraction_u, 0.5 * fraction)
     # The uncertainty of a run's own power belongs to its rig, not to the budget.
     power_u = conditions.power_W_u if power_W is None else 0.0
-    shared = {
-        "path_fraction": draw("path_fraction", fraction, share_u, draws, bounded=True),
-        "power_W": draw("power_W", max(power, 1e-9), power_u, draws),
-    }
+    shared = {"power_W": draw("power_W", max(power, 1e-9), power_u, draws)}
+    heat = np.empty((draws + 1, len(budget.sources)))  # into the path [W]
+    for s, source in enumerate(budget.sources):
+        name = f"path_fraction {source.name}".strip()
+        fraction = source.path_fraction if path_fraction is None else path_fraction
+        share_u = min(source.path_fraction_u, 0.5 * fraction)
+        shared[name] = draw(name, fraction, share_u, draws, bounded=True)
+        heat[:, s] = (
+            shared[name] * shared["power_W"] * (powers[s] / max(power, 1e-9) if power else 1)
+        )
     inputs = draw_stages(budget, draws)
-    heat = (shared["path_fraction"] * shared["power_W"])[:, np.newaxis]  # (draws + 1, sources)
     rest = _at_rest(budget, inputs, heat, ambient)
     stages = len(budget.stages)
     own, flow = rest.R_K_per_W[:, :stages], rest.flow_W[:, :stages]
-    # What a run sees: the drop over a stage per watt that enters upstream of it.
-    seen = own * (flow / (heat @ budget.tree.carried.T))
+    seen = _seen(budget, own, flow, heat)
     C = np.array([stage.C_J_per_K or 0.0 for stage in budget.stages])
     in_time = dynamics(
         budget,
@@ -79,8 +87,49 @@ def predict(
         foster_tau_s=in_time.tau_s,
         drivers=_drivers(budget, inputs, shared, rest.rise_K[:, budget.tree.source_index[0]]),
         heat_share=flow[0] / max(power, 1e-9),
+        source_power_W=powers,
+        resistance_matrix_K_per_W=resistance_matrix(budget.topology, rest.R_K_per_W[0])
+        * (budget.path_fraction if path_fraction is None else path_fraction),
         warnings=(*_warnings(budget, rest.rise_K[0]), *_over_limits(budget, seen[0])),
     )
+
+
+def rises_K(budget: Budget, power_W: Array, ambient_degC: float) -> Array:
+    """Rise of every node above ambient (nodes,) [K] by the stated values.
+
+    Args:
+        budget: the budget.
+        power_W: electrical power of each source (sources,) [W].
+        ambient_degC: air [degC].
+    """
+    heat = np.atleast_2d(power_W * budget.path_fraction)
+    return _at_rest(budget, draw_stages(budget, 0), heat, ambient_degC).rise_K[0]
+
+
+def source_powers(budget: Budget, power_W: float | Sequence[float] | None) -> Array:
+    """Electrical power of each source (sources,) [W]; see `predict`."""
+    own = np.array([source.power_W for source in budget.sources])
+    if power_W is None:
+        return own
+    stated = np.atleast_1d(np.asarray(power_W, dtype=float))
+    if len(stated) == len(own):
+        return stated
+    if len(stated) != 1:
+        raise ValueError(f"{len(stated)} powers for {len(own)} sources; there must be one for each")
+    return own * (stated[0] / own.sum())
+
+
+def _seen(budget: Budget, own: Array, flow_W: Array, heat_W: Array) -> Array:
+    """What a run sees of each stage (draws, stages) [K/W], from its own resistance.
+
+    On a chain the drop over it per watt that enters upstream of it. On a tree leaks between
+    branches are measured along with the stages, which are as they are.
+    """
+    if not budget.is_chain:
+        return own
+    member = budget.in_parallel
+    through = flow_W @ member.T @ member  # of all stages in parallel together
+    return np.asarray(own * (through / (heat_W @ budget.joined.carried.T @ member)))
 
 
 def _at_rest(

@@ -1,4 +1,4 @@
-"""budget.toml: read, checked, and joined up into one path from the heat source to ambient."""
+"""budget.toml: read, checked, and joined up into one path, or a tree, from source to ambient."""
 
 from __future__ import annotations
 
@@ -10,7 +10,8 @@ from typing import Annotated, Any, Literal
 from pydantic import Field, ValidationError
 
 from fit.budget.inner_air import film_W_per_m2K, inner_air_leaks
-from fit.budget.model import AMBIENT, Budget, Conditions, Leak, Limits, Stage
+from fit.budget.model import AMBIENT, Budget, Conditions, Leak, Limits, Source, Stage
+from fit.budget.shape import check_chain, check_ends, check_names, check_sources, check_tree
 from fit.budget.stages.base import (
     LARGEST,
     Block,
@@ -42,7 +43,7 @@ Limit = Annotated[
 
 
 class _Conditions(Block):
-    power_W: Annotated[Positive, Field(le=LARGEST_POWER_W)]
+    power_W: Annotated[Positive, Field(le=LARGEST_POWER_W)] | None = None  # of the only source
     power_W_u: NotNegative = 0.0
     ambient_degC: Ambient
     ambient_degC_u: NotNegative = 0.0
@@ -65,6 +66,15 @@ class _Leak(Block):
     R_K_per_W_u: NotNegative | None = None  # the same, as beside any other number
 
 
+class _Source(Block):
+    name: NodeName
+    node: NodeName
+    power_W: Annotated[Positive, Field(le=LARGEST_POWER_W)]
+    path_fraction: Fraction = 1.0
+    path_fraction_u: NotNegative = 0.0
+    limit_degC: Limit | None = None
+
+
 class _Top(Block):
     schema_: Literal[1] = Field(alias="schema")
     title: str = ""
@@ -72,10 +82,16 @@ class _Top(Block):
     limits: _Limits = Field(default_factory=lambda: _Limits.model_validate({}))
     stage: tuple[Any, ...] = Field(min_length=1)
     leak: tuple[_Leak, ...] = ()
+    source: tuple[_Source, ...] = ()
     inner_air: dict[str, Annotated[float, Field(gt=0, le=LARGEST, strict=True)]] | None = None
 
 
-_TABLES: dict[str, type[Block]] = {"conditions": _Conditions, "limits": _Limits, "leak": _Leak}
+_TABLES: dict[str, type[Block]] = {
+    "conditions": _Conditions,
+    "limits": _Limits,
+    "leak": _Leak,
+    "source": _Source,
+}
 
 
 def read_budget(path: str | Path) -> Budget:
@@ -102,23 +118,51 @@ def budget_from(tables: Mapping[str, Any], path: Path) -> Budget:
         names = [field.alias or name for name, field in model.model_fields.items()]
         complaint = first_complaint(problem, names, "every budget needs it")
         raise BudgetError(path, *complaint) from None
-    _check_u(path, "conditions: ", "power_W", top.conditions.power_W, top.conditions.power_W_u)
-    fraction, fraction_u = top.conditions.path_fraction, top.conditions.path_fraction_u
-    _check_u(path, "conditions: ", "path_fraction", fraction, fraction_u)
+    conditions = _conditions(top, path)
     stages = tuple(
         _stage(block, _place(number, block), path)
         for number, block in enumerate(_with_ends(top.stage), 1)
     )
-    _check_path(stages, path)
+    check_names(stages, path)
+    if top.source:
+        check_tree(stages, path)
+    else:
+        check_chain(stages, path)
+    check_ends(stages, path)
+    sources = tuple(Source(**block.model_dump()) for block in top.source)
+    check_sources(sources, stages, path)
     leaks = tuple(_leak(block, number, stages, path) for number, block in enumerate(top.leak, 1))
     return Budget(
         title=top.title,
         path=path,
-        conditions=Conditions(**top.conditions.model_dump()),
+        conditions=conditions,
         limits=Limits(**top.limits.model_dump()),
         stages=stages,
         leaks=(*leaks, *_inner_air(top.inner_air or {}, stages, path)),
+        named_sources=sources,
     )
+
+
+def _conditions(top: _Top, path: Path) -> Conditions:
+    """The conditions; of several sources the power is their sum, the path share its mean."""
+    stated = top.conditions.model_dump()
+    power = sum(source.power_W for source in top.source) or top.conditions.power_W
+    if power is None:
+        raise BudgetError(
+            path, "conditions: power_W", "is missing", "the design power, or [[source]] blocks"
+        )
+    _check_u(path, "conditions: ", "power_W", power, top.conditions.power_W_u)
+    places: list[tuple[str, _Conditions | _Source]] = [("conditions: ", top.conditions)]
+    places += [(f"source {n} ('{one.name}'): ", one) for n, one in enumerate(top.source, 1)]
+    for place, block in places:
+        _check_u(path, place, "path_fraction", block.path_fraction, block.path_fraction_u)
+    if top.source:
+        shares = [(source.power_W / power, source) for source in top.source]
+        stated["path_fraction"] = sum(part * source.path_fraction for part, source in shares)
+        stated["path_fraction_u"] = math.hypot(
+            *(part * source.path_fraction_u for part, source in shares)
+        )
+    return Conditions(**stated | {"power_W": power})
 
 
 def _inner_air(
@@ -127,7 +171,7 @@ def _inner_air(
     """The leaks through the air inside the product, from the areas of the faces it touches."""
     if not stated:
         return ()
-    nodes = [stage.from_node for stage in stages]
+    nodes = list(dict.fromkeys(stage.from_node for stage in stages))
     film, film_u = film_W_per_m2K()
     h = stated.get("h_W_per_m2K", film)
     h_u = stated.get("h_W_per_m2K_u", film_u / film * h)
@@ -316,44 +360,6 @@ def _check_u(
             f"{place}{name or key + '_u'}",
             f"the uncertainty {u:g} is not below the value {value:g}",
             "a standard uncertainty in the unit of the value",
-        )
-
-
-def _check_path(stages: tuple[Stage, ...], path: Path) -> None:
-    """One chain, no gap, no loop, ending in ambient."""
-    names: set[str] = set()
-    visited = {stages[0].from_node}
-    for number, stage in enumerate(stages, 1):
-        place = f"stage {number} ('{stage.name}')"
-        if stage.name in names:
-            raise BudgetError(path, place, "has the name of an earlier stage", "its own name")
-        names.add(stage.name)
-        if number > 1 and stage.from_node != stages[number - 2].to_node:
-            before = stages[number - 2]
-            raise BudgetError(
-                path,
-                f"{place}: from",
-                f"'{stage.from_node}' is not where stage '{before.name}' ends ('{before.to_node}')",
-                f'from = "{before.to_node}", or put the stages in the order of the heat path',
-            )
-        if stage.to_node in visited:
-            raise BudgetError(
-                path,
-                f"{place}: to",
-                f"the path comes back to '{stage.to_node}'",
-                "each node once, from the heat source to ambient",
-            )
-        visited.add(stage.to_node)
-        if stage.kind == "surface" and stage.to_node != AMBIENT:
-            raise BudgetError(
-                path, f"{place}: to", "a surface gives its heat to the air", f'to = "{AMBIENT}"'
-            )
-    if stages[-1].to_node != AMBIENT:
-        raise BudgetError(
-            path,
-            f"stage {len(stages)} ('{stages[-1].name}'): to",
-            f"the path ends at '{stages[-1].to_node}'",
-            f'the last stage goes to "{AMBIENT}"',
         )
 
 

@@ -2,22 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from pathlib import Path
 
 from fit.budget import read_budget
 from fit.budget.model import Budget
 from fit.budget.read import budget_from
-from fit.records.writer import DOCUMENT
+from fit.records.metadata import RunMetadata
+from fit.records.run_folder import DOCUMENT
 
 
-def budget_for(
-    document: Mapping[str, object], folder: Path, stated: Path | None = None
-) -> Budget | None:
+def budget_for(metadata: RunMetadata, folder: Path, stated: Path | None = None) -> Budget | None:
     """The budget as stated, else the one the run was logged with, else None.
 
     Args:
-        document: run.json as read.
+        metadata: of the run.
         folder: the run folder, named in errors.
         stated: budget.toml from the command line.
 
@@ -26,7 +24,6 @@ def budget_for(
     """
     if stated is not None:
         return read_budget(stated)
-    tables = document.get("budget")
-    if not isinstance(tables, Mapping) or not tables:
+    if not metadata.budget:
         return None
-    return budget_from(tables, folder / DOCUMENT)
+    return budget_from(metadata.budget, folder / DOCUMENT)

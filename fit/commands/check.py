@@ -73,16 +73,16 @@ def check_run(path: Path, budget: Path) -> Verdict:
     """
     from dataclasses import replace
 
-    from fit.assessment.conformity import check
-    from fit.measurement.spans import measure
+    from fit.assessment.branch_conformity import check_run as check
     from fit.output.documents import check_document
+    from fit.records.results import write_result
     from fit.records.run import read_run
-    from fit.records.writer import write_result
+    from fit.records.run_folder import CHECK_RESULT
 
-    verdict = check(measure(read_run(path)), _budget(budget))
+    verdict = check(read_run(path), _budget(budget))
     verdict = replace(verdict, measured=replace(verdict.measured, responses=()))
     if path.is_dir():
-        write_result(path, "check.json", check_document(verdict))
+        write_result(path, CHECK_RESULT, check_document(verdict))
     return verdict
 
 
@@ -125,7 +125,7 @@ def _checked(
 
 def _print_json(outcomes: list[Outcome[Verdict]], alone: bool) -> None:
     from fit.output.documents import check_document
-    from fit.records.writer import to_json
+    from fit.records.results import to_json
 
     if alone:
         if (verdict := outcomes[0].result) is not None:

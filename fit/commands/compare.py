@@ -39,6 +39,14 @@ def command(
     plot: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Also draw the spans to a new PNG file.")
     ] = None,
+    budget: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="BUDGET",
+            help="The budget.toml that says how the branches of several sources meet, where the "
+            "runs do not keep it.",
+        ),
+    ] = None,
     table: Table = None,
     as_json: AsJson = False,
     jobs: Jobs = None,
@@ -62,7 +70,7 @@ def command(
     runs = find_runs(run)
     if len(runs) == 1:
         raise NotIdentifiable(f"{runs[0]}: one run has nothing to compare with; name two")
-    outcomes = _measured(runs, jobs, quiet=as_json)
+    outcomes = _measured(runs, budget, jobs, quiet=as_json)
     for outcome in outcomes:
         if outcome.error is not None:
             typer.echo(f"heatrun: {outcome.error}", err=True)
@@ -81,8 +89,12 @@ def command(
         raise typer.Exit(2)
 
 
-def _measured(runs: tuple[Path, ...], jobs: int | None, quiet: bool) -> list[Outcome[MeasuredRun]]:
+def _measured(
+    runs: tuple[Path, ...], budget: Path | None, jobs: int | None, *, quiet: bool
+) -> list[Outcome[MeasuredRun]]:
     """Outcomes in the order of the runs, with a progress bar where there are several."""
+    from functools import partial
+
     from rich.console import Console
     from rich.progress import track
 
@@ -90,7 +102,7 @@ def _measured(runs: tuple[Path, ...], jobs: int | None, quiet: bool) -> list[Out
 
     console = Console(stderr=True)
     outcomes = track(
-        map_runs(_measure, runs, jobs),
+        map_runs(partial(_measure, budget=budget), runs, jobs),
         description="measuring",
         total=len(runs),
         console=console,
@@ -101,18 +113,19 @@ def _measured(runs: tuple[Path, ...], jobs: int | None, quiet: bool) -> list[Out
     return sorted(outcomes, key=lambda outcome: order[outcome.path])
 
 
-def _measure(path: Path) -> MeasuredRun:
+def _measure(path: Path, budget: Path | None) -> MeasuredRun:
+    from fit.budget import read_budget
     from fit.records.run import read_run
     from fit.statistics.comparison import measure_run
 
-    return measure_run(read_run(path))
+    return measure_run(read_run(path), None if budget is None else read_budget(budget))
 
 
 def _show(comparison: Comparison, failed: list[tuple[str, str]], as_json: bool) -> None:
     from rich.console import Console
 
     from fit.output.terminal.compare import compare_document, print_comparison
-    from fit.records.writer import to_json
+    from fit.records.results import to_json
 
     if as_json:
         typer.echo(to_json(compare_document(comparison, failed)))

@@ -68,10 +68,11 @@ def command(
     The time constants are shared by all nodes; the network is the hottest node's. Writes
     fit.json into a run folder; never writes anything beside a bare CSV.
     """
-    from fit.identification.response import identify
+    from fit.identification.identify import identify
     from fit.output.documents import fit_document
+    from fit.records.results import to_json, write_result
     from fit.records.run import read_run
-    from fit.records.writer import to_json, write_result
+    from fit.records.run_folder import FIT_RESULT
 
     record = read_run(run)
     with working(f"fitting {run}"):
@@ -79,7 +80,7 @@ def command(
     intervals_s = _intervals(response, intervals)
     document = fit_document(response, intervals_s, intervals.value)
     if record.folder is not None:
-        write_result(record.folder, "fit.json", document)
+        write_result(record.folder, FIT_RESULT, document)
     drawn = _draw(response, png) if png is not None else []
     if as_json:
         typer.echo(to_json(document))

@@ -45,7 +45,7 @@ def command(
     """
     from fit.compact_model.spice import netlist
     from fit.errors import about
-    from fit.identification.response import identify
+    from fit.identification.identify import identify
     from fit.records.run import read_run
 
     recorded = read_run(run)

@@ -4,12 +4,16 @@ from __future__ import annotations
 
 from enum import StrEnum
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from fit.commands.options import AsJson
 from fit.output.verbosity import working
+
+if TYPE_CHECKING:
+    from fit.budget.model import Budget
+    from fit.records.run import Run
 
 
 class Material(StrEnum):
@@ -78,6 +82,14 @@ def command(
         raise NotIdentifiable(
             f"{run}: power is recorded in {recorded.power_unit}; a rating needs watts"
         )
+    if not stated.is_chain or len(recorded.sources) > 1:
+        if load is not None:
+            raise NotIdentifiable(
+                f"{run}: a profile is of one power, and the run has several sources; rate it "
+                "without --profile"
+            )
+        _rate_branches(recorded, stated, (ambient, table.ambient_degC), as_json)
+        return
     with working(f"rating {run}"):
         spans = measure(recorded)
         rating = rate(
@@ -92,7 +104,7 @@ def command(
         raise NotIdentifiable(f"{run}: {why_not}")
     if as_json:
         from fit.output.terminal.rating import rate_document
-        from fit.records.writer import to_json
+        from fit.records.results import to_json
 
         typer.echo(to_json(rate_document(rating)))
     else:
@@ -101,3 +113,23 @@ def command(
         from fit.output.terminal.rating import print_rating
 
         print_rating(Console(highlight=False), rating)
+
+
+def _rate_branches(
+    recorded: Run, budget: Budget, ambient: tuple[float | None, float], as_json: bool
+) -> None:
+    """Rate a product of several parts; ambient: the worst, and where touching is judged [degC]."""
+    from fit.measurement.branches import measure_branches
+    from fit.output.terminal.branch_rating import branch_rate_document, print_branch_rating
+    from fit.rating.branches import rate_branches
+
+    with working(f"rating {recorded.path}"):
+        rating = rate_branches(measure_branches(recorded, budget), budget, *ambient)
+    if as_json:
+        from fit.records.results import to_json
+
+        typer.echo(to_json(branch_rate_document(rating)))
+    else:
+        from rich.console import Console
+
+        print_branch_rating(Console(highlight=False), rating)

@@ -57,8 +57,8 @@ def command(
     from fit.errors import HeatrunError
     from fit.output.report.report import REPORT, draw_figures, render
     from fit.output.theme import make_png_folder, save_png
+    from fit.records.results import write_result
     from fit.records.run import read_run
-    from fit.records.writer import write_result
 
     run = read_run(runs[0])
     target = out if out is not None else (run.folder / REPORT if run.folder else None)
@@ -94,14 +94,14 @@ def _material(runs: list[Path], budget: Path | None) -> Material:
     from fit.records.run import read_run
 
     run = read_run(runs[0])
-    stated = budget_for(run.document, run.path, budget)
+    stated = budget_for(run.metadata, run.path, budget)
     comparison = _comparison(runs) if len(runs) > 1 else None
     if stated is not None:
         spans = measure(run)
         verdict = check(spans, stated)
         rated = rate_verdict(verdict)
         return gather(run, spans.responses[-1], verdict, comparison, rated)
-    from fit.identification.response import identify
+    from fit.identification.identify import identify
 
     return gather(run, identify(run), None, comparison)
 

@@ -1,4 +1,10 @@
-"""Covariance of everything fitted; residuals are correlated from cell to cell and node to node."""
+"""Covariance of everything fitted; residuals are correlated from cell to cell and node to node.
+
+With J the Jacobian of the weighted residuals, V their own covariance and Λ the precision of what
+was known beforehand, that of the parameters is a sandwich (White 1980, Econometrica 48, 817):
+
+    (JᵀJ + Λ)⁻¹ (JᵀVJ + Λ) (JᵀJ + Λ)⁻¹,    V = (across the nodes) ⊗ ρ^|i − k| along the record
+"""
 
 from __future__ import annotations
 
@@ -8,19 +14,33 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg.blas import dtrsm
-from scipy.linalg.lapack import dpotrf, dtbtrs
+from scipy.linalg.lapack import dpotrf
 
+from fit.identification.autocorrelation import correlated, inflation, lag_one
 from fit.identification.least_squares import Problem, Projected
 from fit.identification.pole_model import Model
 from fit.records.run import Array
 
+LEAST_VARIANCE = 1e-12  # of standardised residuals, in place of a zero that nothing divides by
+# Below this pivot of the scaled matrix its inverse by Cholesky keeps fewer than four digits of
+# the sixteen; what the data do not determine at all is then left out by the pseudo-inverse.
+LEAST_PIVOT, LEAST_EIGENVALUE = 1e-6, 1e-14
 
-@dataclass(frozen=True)
+
+@dataclass(frozen=True, eq=False)
+class Block:
+    """What one node's residuals tell of the parameters."""
+
+    jacobian: Array  # (p, c) of its weighted residuals
+    columns: NDArray[np.intp]  # (p,) which parameters those are
+
+
+@dataclass(frozen=True, eq=False)
 class ParameterCovariance:
-    """Covariance of (θ, c_1, …, c_m), c_j in the model's own order of columns."""
+    """Covariance of all parameters, the nodes' zero-power offsets among them."""
 
-    normal: Array  # J'J
-    meat: Array  # J' V J, V the residuals' own covariance
+    normal: Array  # JᵀJ + Λ
+    meat: Array  # JᵀVJ + Λ
     offsets: NDArray[np.bool_]  # which parameters are the nodes' offsets
 
     @cached_property
@@ -37,89 +57,83 @@ class ParameterCovariance:
         return known
 
 
-def autocorrelation(residual: Array) -> float:
-    """Lag-one correlation of standardised residuals (N, m), pooled over nodes, bias taken out."""
-    N = len(residual)
-    power = np.sum(residual**2)
-    if N < 4 or power == 0:
-        return 0.0
-    rho = float(np.sum(residual[1:] * residual[:-1]) / power)
-    return float(np.clip(rho + (1 + 3 * max(rho, 0.0)) / N, 0.0, 0.98))
+def sandwich_covariance(
+    blocks: list[Block],
+    residual: Array,
+    *,
+    spent: float,
+    precision: Array,
+    offsets: NDArray[np.intp],
+) -> ParameterCovariance:
+    """Sandwich covariance with an AR(1) along the record and a full covariance across nodes.
+
+    Args:
+        blocks: (m,) one a node.
+        residual: (c, m) weighted.
+        spent: parameters fitted, a node.
+        precision: (P, P) Λ of what was known beforehand.
+        offsets: (m,) the place of each node's offset.
+    """
+    rho = lag_one(residual)
+    across = _across(residual, spent)
+    normal, meat = precision.copy(), precision.copy()
+    # All nodes' rows at once: each is one triangular solve.
+    along = correlated(np.concatenate([block.jacobian for block in blocks]), rho)
+    begin = 0
+    for i, one in enumerate(blocks):
+        pushed = along[begin : begin + len(one.jacobian)]
+        begin += len(one.jacobian)
+        normal[np.ix_(one.columns, one.columns)] += one.jacobian @ one.jacobian.T
+        for j, other in enumerate(blocks):
+            meat[np.ix_(one.columns, other.columns)] += across[i, j] * pushed @ other.jacobian.T
+    is_offset = np.zeros(len(normal), dtype=bool)
+    is_offset[offsets] = True
+    return ParameterCovariance(normal, meat, is_offset)
+
+
+def _across(residual: Array, spent: float) -> Array:
+    """Covariance (m, m) of residuals (c, m) across nodes, none below the noise of the readings."""
+    across = residual.T @ residual / max(len(residual) - spent, 1.0)
+    floor = np.maximum(1.0 / np.maximum(np.diag(across), LEAST_VARIANCE), 1.0)
+    return np.asarray(across * np.sqrt(np.outer(floor, floor)))
 
 
 def correlation_inflation(solution: Projected) -> float:
     """Factor on a white-noise variance: the residuals' own scale and their correlation."""
     residual = solution.residual
-    present = np.any(residual != 0, axis=1)
-    rho = autocorrelation(residual[present])
-    N, m = residual[present].shape
+    N, m = residual[np.any(residual != 0, axis=1)].shape
     p = solution.coefficient.shape[0]
     scale = np.sum(residual**2) / max(N * m - p * m - len(solution.theta), 1)
-    return float(scale * (1 + rho) / (1 - rho))
+    return float(scale * inflation(lag_one(residual)))
 
 
 def parameter_covariance(
     model: Model, problem: Problem, solution: Projected
 ) -> ParameterCovariance:
-    """Sandwich covariance with an AR(1) along the record and a full covariance across nodes."""
-    m, q, p = solution.residual.shape[1], len(solution.theta), model.parameters
-    N, cells = len(solution.design), len(model.record.cells.samples)
-    size = q + p
-    # Every node's own Jacobian by (θ, c_j); by another node's c it is zero.
-    own = np.empty((m, size, N))
-    weight = problem.weight.T[:, None]
-    np.multiply(weight, solution.slope.transpose(1, 2, 0), out=own[:, :q])
-    np.multiply(weight, solution.design.T, out=own[:, q:])
-    residual = solution.residual[:cells]
-    rho = autocorrelation(residual[np.any(residual != 0, axis=1)])
-    across = residual.T @ residual / max(cells - p - q / m, 1.0)
-    floor = np.maximum(1.0 / np.maximum(np.diag(across), 1e-12), 1.0)
-    across = across * np.sqrt(np.outer(floor, floor))
-    rows = own[:, :, :cells].reshape(m * size, cells)
-    along = (rows @ _correlated(rows, rho).T).reshape(m, size, m, size)
-    pairs = along * across[:, None, :, None]
-    below = own[:, :, cells:]
-    normal = _arrow(own @ own.transpose(0, 2, 1), q)
-    meat = _arrow(below @ below.transpose(0, 2, 1), q)
-    meat[:q, :q] += pairs[:, :q, :, :q].sum(axis=(0, 2))
-    mixed = pairs[:, :q, :, q:].sum(axis=0).reshape(q, m * p)
-    meat[:q, q:] += mixed
-    meat[q:, :q] += mixed.T
-    meat[q:, q:] += pairs[:, q:, :, q:].reshape(m * p, m * p)
-    if problem.prior is not None:
-        prior = np.diag(1 / problem.prior.sd**2)
-        normal[:q, :q] += prior
-        meat[:q, :q] += prior
-    offsets = np.zeros(len(normal), dtype=bool)
-    offsets[q + p * np.arange(m)] = True
-    return ParameterCovariance(normal, meat, offsets)
+    """Covariance of (θ, c_1, …, c_m), c_j in the model's own order of columns.
 
-
-def _arrow(blocks: Array, q: int) -> Array:
-    """Sum over nodes of matrices (m, q + p, q + p) by (θ, c_j), in the order (θ, c_1, …, c_m)."""
-    m, size, _ = blocks.shape
-    p = size - q
-    whole = np.zeros((q + m * p, q + m * p))
-    whole[:q, :q] = blocks[:, :q, :q].sum(axis=0)
-    whole[:q, q:] = blocks[:, :q, q:].transpose(1, 0, 2).reshape(q, m * p)
-    whole[q:, :q] = whole[:q, q:].T
-    for j in range(m):
-        at = slice(q + p * j, q + p * (j + 1))
-        whole[at, at] = blocks[j, q:, q:]
-    return whole
-
-
-def _correlated(rows: Array, rho: float) -> Array:
-    """Rows (·, c) times the matrix of rho^|i - k|: y_i = x_i + rho y_i-1, and so backwards.
-
-    Both are triangular systems of two diagonals (scipy.signal's filter would load scipy.stats).
+    Every node has its own Jacobian, by θ and its own c_j; by another node's it is zero.
     """
-    if rho == 0:
-        return rows
-    band = np.array([[1.0], [-rho]]).repeat(rows.shape[1], axis=1)
-    forwards, _ = dtbtrs(band, rows.T, uplo="L", diag="U")
-    backwards, _ = dtbtrs(band, rows.T, uplo="L", trans="T", diag="U")
-    return np.asarray((forwards + backwards).T - rows)
+    m, q, p = solution.residual.shape[1], len(solution.theta), model.parameters
+    cells = len(model.record.cells.samples)
+    precision = np.zeros((q + m * p, q + m * p))
+    if problem.prior is not None:
+        precision[:q, :q] = np.diag(1 / problem.prior.sd**2)
+    blocks = []
+    for j in range(m):
+        columns = np.concatenate((np.arange(q), q + p * j + np.arange(p)))
+        own = problem.weight[:, j] * np.concatenate((solution.slope[:, j].T, solution.design.T))
+        # The rows below the record's hold priors: each independent, of unit variance.
+        below = own[:, cells:]
+        precision[np.ix_(columns, columns)] += below @ below.T
+        blocks.append(Block(own[:, :cells], columns))
+    return sandwich_covariance(
+        blocks,
+        solution.residual[:cells],
+        spent=p + q / m,
+        precision=precision,
+        offsets=q + p * np.arange(m),
+    )
 
 
 def _sandwich(normal: Array, meat: Array) -> Array:
@@ -128,8 +142,8 @@ def _sandwich(normal: Array, meat: Array) -> Array:
     scaled = normal / np.outer(scale, scale)
     factor, failed = dpotrf(scaled)
     inner = meat / np.outer(scale, scale)
-    if failed or np.diagonal(factor).min() < 1e-6:
-        inverse = np.linalg.pinv(scaled, rcond=1e-14, hermitian=True)
+    if failed or np.diagonal(factor).min() < LEAST_PIVOT:
+        inverse = np.linalg.pinv(scaled, rcond=LEAST_EIGENVALUE, hermitian=True)
         found = inverse @ inner @ inverse
     else:
         half = dtrsm(1.0, factor, dtrsm(1.0, factor, inner, trans_a=1))

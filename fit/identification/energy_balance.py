@@ -19,25 +19,29 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import nnls
 
-from fit.identification.covariance import autocorrelation
+from fit.identification.autocorrelation import MOST_UNDESCRIBED, inflation, lag_one
 from fit.records.run import Array
 from fit.signals.cells import Cells, average, cut
 from fit.signals.preparation import Signals
 
 Mask = NDArray[np.bool_]
-EXPONENTS = (0.0, 0.15, 0.3)
+EXPONENTS = (0.0, 0.15, 0.3)  # from loss in proportion to the turbulent limit, nearly: a grid. Ours
 # Walls, screws and fillings that nobody measured warm behind the case: a sensor near the joint
-# rises fast, then slows as heat spreads, and that is no loss. From seconds to most of an hour.
+# rises fast, then slows as heat spreads, and that is no loss. From seconds to most of an hour,
+# each four times or so the one before: sums of such lags look like any between. Ours.
 HIDDEN_LAGS_S = (15.0, 60.0, 250.0, 1000.0, 3000.0)
-LEAST_OF_REACHED = 0.97  # the end state is no lower than what the record shows, but for drift
-LARGEST_K_PER_W = 100.0
-UNKNOWN_K_PER_W = 50.0  # said, as uncertain as it is large, when the record shows no loss
+LEAST_OF_REACHED = 0.97  # the end state is no lower than what the record shows, but for drift. Ours
+LARGEST_K_PER_W = 100.0  # 10 cm² at 10 W/(m² K), common practice; or 3 times what was shown
+# Said, as uncertain as it is large, when the record shows no loss: half of the largest.
+UNKNOWN_K_PER_W = 50.0
+# Of the case's rise, from the middle to the end of heating: less may be heat that still spreads in
+# the case. Ours.
 LEAST_SLOWING = 0.08
 LEAST_CELLS = 8  # of heating: two slopes need four each
-GRID = 24  # loss coefficients tried, and again as many about the best
+GRID = 24  # loss coefficients tried, and again as many about the best: finer than their doubt. Ours
 UNKNOWN_OFFSET_U_K = 0.87  # thermocouples of class 1, +-1.5 K (IEC 60584-1, from memory)
-ROUNDING = 0.3  # standard uncertainty of a change of temperature, in steps of the readings
-MODEL_SHARE = 0.01  # of the loss: what one exponent and lumps leave out
+ROUNDING = 0.3  # standard uncertainty of a reading, in its steps: 1/√12 (JCGM 100, 4.3.7)
+MODEL_SHARE = 0.01  # of the loss: what one exponent and lumps leave out. Ours
 
 
 @dataclass(frozen=True)
@@ -50,7 +54,7 @@ class CaseToAmbient:
     settled: bool
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class EnergyBalance:
     """The terms of the energy balance at the middle of each cell."""
 
@@ -142,9 +146,9 @@ def _profile(balance: EnergyBalance, exponent: float, most: float, hidden: bool)
     best = float(g[int(values.argmin())])
     coefficient = squares(best)[1]
     residual = balance.energy - best * loss - design @ coefficient
-    rho = min(max(autocorrelation(residual[:, None]), 0.0), 0.95)
+    rho = lag_one(residual[:, None], MOST_UNDESCRIBED)
     # Half: cells are correlated beyond lag one (`tests.benchmarks.random_rigs`, seeds 7000-7059).
-    free = 0.5 * max(len(residual) - design.shape[1], 1) * (1 - rho) / (1 + rho)
+    free = 0.5 * max(len(residual) - design.shape[1], 1) / inflation(rho)
     order = np.argsort(g)
     heating = np.flatnonzero(balance.heating)
     late = heating[balance.middle_s[heating] > np.mean(balance.middle_s[heating][[0, -1]])]

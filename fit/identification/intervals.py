@@ -10,13 +10,14 @@ from scipy.optimize import brentq
 from scipy.stats import chi2
 
 from fit.errors import NotIdentifiable
-from fit.identification.covariance import autocorrelation, correlation_inflation
+from fit.identification.autocorrelation import inflation, lag_one
+from fit.identification.covariance import correlation_inflation
 from fit.identification.least_squares import SAME_THETA, Problem, Projected, solve
 from fit.identification.model_order import Fitted
 from fit.identification.response import Response
 from fit.records.run import Array
 
-LEVEL = 0.95
+LEVEL = 0.95  # common practice
 
 
 def _fitted(response: Response) -> Fitted:
@@ -40,12 +41,12 @@ def profile_intervals(response: Response, level: float = LEVEL) -> Array:
     names += ["edge_s"] * (len(theta) - fitted.order)
     fit = _minimizer(problem, theta, names)
     result = fit.minimize(method="leastsq")
-    inflation = correlation_inflation(fitted.solution)
+    enlarged = correlation_inflation(fitted.solution)
 
     def probability(
         best: lmfit.minimizer.MinimizerResult, new: lmfit.minimizer.MinimizerResult
     ) -> float:
-        return float(chi2.cdf(max(new.chisqr - best.chisqr, 0.0) / inflation, 1))
+        return float(chi2.cdf(max(new.chisqr - best.chisqr, 0.0) / enlarged, 1))
 
     for k, name in enumerate(names):
         u = response.tau_u_s[min(k, fitted.order - 1)] / response.tau_s[min(k, fitted.order - 1)]
@@ -89,10 +90,10 @@ def bootstrap(response: Response, draws: int = 200, seed: int = 1) -> tuple[Arra
     cells = len(model.record.cells.samples)
     seen = np.flatnonzero(problem.weight[:cells].max(axis=1) > 0)
     residual = solution.residual[seen]
-    rho = autocorrelation(residual)
+    rho = lag_one(residual)
     free = max(len(seen) - model.parameters - fitted.order / residual.shape[1], 1.0)
     residual = residual * np.sqrt(len(seen) / free)
-    length = int(np.clip(np.ceil(3 * (1 + rho) / (1 - rho)), 1, len(seen) // 4))
+    length = int(np.clip(np.ceil(3 * inflation(rho)), 1, len(seen) // 4))
     random = np.random.default_rng(seed)
     mean = solution.design @ solution.coefficient
     tau, total = [], []
@@ -130,7 +131,6 @@ def _minimizer(
     parameters = lmfit.Parameters()
     for name, value, low, high in zip(names, theta, problem.lower, problem.upper, strict=True):
         parameters.add(name, value=float(value), min=float(low) - 1e-9, max=float(high) + 1e-9)
-    rows = np.zeros(len(theta)) if problem.prior is None else 1 / problem.prior.sd
 
     latest: list[Projected] = []
 
@@ -147,6 +147,6 @@ def _minimizer(
 
     def jacobian(parameters: lmfit.Parameters) -> Array:
         varying = [i for i, name in enumerate(names) if parameters[name].vary]
-        return np.vstack((at(parameters).jacobian, np.diag(rows)))[:, varying]
+        return np.vstack((at(parameters).jacobian, np.diag(problem.prior_slope)))[:, varying]
 
     return lmfit.Minimizer(residual, parameters, fcn_kws={}, Dfun=jacobian)

@@ -1,8 +1,8 @@
 """Separable non-linear least squares by variable projection.
 
 Minimises Σ_j ‖W_j (y_j − Φ(θ) c_j)‖² over θ and every c_j: the model is linear in c_j for
-given θ, so c_j is projected out and only θ is searched for, with the analytic Jacobian of the
-projected residual.
+given θ, so c_j is projected out and only θ is searched for (`levenberg_marquardt`), with the
+analytic Jacobian of the projected residual.
 
 Golub & Pereyra, SIAM J. Numer. Anal. 10 (1973) 413;
 O'Leary & Rust, Comput. Optim. Appl. 54 (2013) 579.
@@ -17,12 +17,18 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg.blas import dtrsm
-from scipy.linalg.lapack import dgeqrf, dorgqr, dposv
+from scipy.linalg.lapack import dgeqrf, dorgqr
 
+from fit.identification.levenberg_marquardt import Damping, Limits, Stop, minimise
 from fit.records.run import Array
 from fit.signals.cells import Index
 
-SAME_THETA = 1e-13
+SAME_THETA = 1e-13  # of ln τ: a rounding error's worth
+LONGEST_STEP = 1.5  # of ln τ: beyond, the slope says nothing of the sum. Ours
+# With the linear part projected out the sum is nearly quadratic in ln τ: damped little, and eased
+# fast. One of Marquardt's values (a first damping of 1e-3) and near his factor of 10. Ours.
+DAMPING = Damping(first=1e-3, raised=6.0, eased=8.0, eased_again=8.0, most=1e10, judged_below=1e-2)
+ALIKE = 1e-9  # of weights: far below what they are known to, far above their rounding
 # Columns that depend on one θ, and their derivatives (N, ·).
 Derivative = tuple[list[int] | slice, Array]
 # Columns of y, their common weight profile (N,), and each one's factor on it.
@@ -30,7 +36,7 @@ Group = tuple[Index | slice, Array, Array]
 Basis = Callable[[Array], tuple[Array, list[Derivative]]]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Projected:
     """The model at one θ, its linear part solved."""
 
@@ -41,6 +47,7 @@ class Projected:
     design: Array  # (N, p) Φ, not weighted
     slope: Array  # (N, m, q) dΦ/dθ c, not weighted
     prior_residual: Array  # (q,) of the prior on θ
+    prior_slope: Array  # (q,) its derivative, one over the prior's standard deviation
 
     @property
     def residuals(self) -> Array:
@@ -53,8 +60,15 @@ class Projected:
         residuals, prior = self.residuals, self.prior_residual
         return float(residuals @ residuals + prior @ prior)
 
+    def normal_equations(self) -> tuple[Array, Array]:
+        """JᵀJ (q, q) and Jᵀr (q,) of the projected residual, prior included."""
+        normal = self.jacobian.T @ self.jacobian
+        gradient = self.jacobian.T @ self.residuals
+        normal += np.diag(self.prior_slope**2)
+        return normal, gradient + self.prior_slope * self.prior_residual
 
-@dataclass(frozen=True)
+
+@dataclass(frozen=True, eq=False)
 class Prior:
     """Gaussian knowledge of some θ: mean and standard deviation, infinite where there is none."""
 
@@ -62,7 +76,7 @@ class Prior:
     sd: Array
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Problem:
     """Data and model: y (N, m), weight (N, m) = 1/standard deviation, 0 where missing."""
 
@@ -86,7 +100,7 @@ class Problem:
         """Solve the linear part at θ (q,), with the Jacobian of Golub & Pereyra."""
         phi, derivatives = self.basis(theta)
         N, m = self.y.shape
-        q = len(theta)
+        q, prior = len(theta), self.prior
         coefficient, residual = np.empty((phi.shape[1], m)), np.empty((m, N)).T
         slope, jacobian = np.zeros((2, q, m, N))
         for columns, profile, scale in self.groups:
@@ -108,13 +122,14 @@ class Problem:
             jacobian=jacobian.reshape(q, m * N).T,
             design=phi,
             slope=slope.transpose(2, 1, 0),
-            prior_residual=self._prior_residual(theta),
+            prior_residual=np.zeros(q) if prior is None else (theta - prior.mean) / prior.sd,
+            prior_slope=self.prior_slope,
         )
 
-    def _prior_residual(self, theta: Array) -> Array:
-        if self.prior is None:
-            return np.zeros(len(theta))
-        return (theta - self.prior.mean) / self.prior.sd
+    @cached_property
+    def prior_slope(self) -> Array:
+        """One over the standard deviation of the prior on each θ (q,), 0 where there is none."""
+        return np.zeros(len(self.lower)) if self.prior is None else 1 / self.prior.sd
 
 
 def common_profiles(weight: Array) -> list[Group]:
@@ -135,10 +150,10 @@ def common_profiles(weight: Array) -> list[Group]:
 
 def _alike(profiles: Array, lead: Array) -> NDArray[np.bool_]:
     """Which columns of profiles (N, m) are one and the same as lead (N,)."""
-    return np.asarray(np.abs(profiles - lead[:, None]).max(axis=0) <= 1e-9 * lead.max())
+    return np.asarray(np.abs(profiles - lead[:, None]).max(axis=0) <= ALIKE * lead.max())
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class _Factor:
     """Q R = profile · Φ, shared by some columns of y whose weights are profile · scale."""
 
@@ -196,55 +211,10 @@ def solve(
     absolute: float = 0.0,
     most_steps: int = 60,
 ) -> Projected:
-    """Levenberg-Marquardt over θ from start (q,), inside the problem's limits.
+    """The least sum of squares from start (q,), inside the problem's limits.
 
     Ends when a step gains less than `relative` of the sum of squares or `absolute`, or promises to.
     """
-    here = problem.at(np.minimum(np.maximum(start, problem.lower), problem.upper))
-    damping = 1e-3
-    prior_rows = None if problem.prior is None else 1 / problem.prior.sd
-    for _ in range(most_steps):
-        normal = here.jacobian.T @ here.jacobian
-        gradient = here.jacobian.T @ here.residuals
-        if prior_rows is not None:
-            normal += np.diag(prior_rows**2)
-            gradient += prior_rows * here.prior_residual
-        # A θ held at its limit would only shorten the others' step.
-        held = (here.theta <= problem.lower) & (gradient > 0)
-        held |= (here.theta >= problem.upper) & (gradient < 0)
-        if held.any():
-            if held.all():
-                break
-            normal[held], normal[:, held], gradient[held] = 0.0, 0.0, 0.0
-            normal[held, held] = 1.0
-        diagonal = normal.diagonal()
-        scale = np.diag(diagonal + 1e-12 * max(float(diagonal.sum()), 1e-300))
-        enough = max(relative * here.cost, absolute)
-        there = None
-        while damping < 1e10:
-            step = _step(normal + damping * scale, gradient)
-            longest = float(np.abs(step).max())
-            promised = -float(step @ (2 * gradient + normal @ step))
-            if longest < 1e-10 or (damping < 1e-2 and promised < 0.1 * enough):
-                break
-            step *= min(1.0, 1.5 / longest)
-            theta = np.minimum(np.maximum(here.theta + step, problem.lower), problem.upper)
-            trial = problem.at(theta)
-            if trial.cost <= here.cost:
-                there = trial
-                break
-            damping *= 6
-        if there is None:
-            break
-        moved = float(np.abs(there.theta - here.theta).max())
-        gain = here.cost - there.cost
-        here, damping = there, max(damping / 8, 1e-12)
-        if gain <= enough or moved < 1e-12:
-            break
-    return here
-
-
-def _step(normal: Array, gradient: Array) -> Array:
-    """Minus normal⁻¹ gradient, by Cholesky where the matrix allows."""
-    _, step, failed = dposv(normal, -gradient)
-    return np.asarray(-np.linalg.solve(normal, gradient) if failed else step)
+    limits = Limits(problem.lower, problem.upper, np.full(len(start), LONGEST_STEP))
+    stop = Stop(absolute=absolute, relative=relative, most_steps=most_steps)
+    return minimise(problem.at, start, limits, rule=DAMPING, stop=stop)

@@ -36,7 +36,7 @@ def _scan(decay: Array, *drives: Array) -> list[Array]:
     return [state.T for state in states]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Filtered:
     """Cell means of filtered inputs and their derivatives by ln tau, each (c, K)."""
 

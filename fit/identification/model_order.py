@@ -25,20 +25,22 @@ from fit.identification.least_squares import (
 from fit.identification.pole_model import CellRecord, Model
 from fit.records.run import Array
 
-CLOSEST_RATIO = 2.0  # two time constants nearer than this cannot be told apart
+CLOSEST_RATIO = 2.0  # two time constants nearer than this cannot be told apart. Ours
+# Chance of as large a gain where there is no further term: so small because every order is tried,
+# and a term too many does more harm than one too few. Ours.
 SIGNIFICANCE = 1e-3
-SIGNIFICANT_COEFFICIENT = 3.0  # standard uncertainties that some node's coefficient must reach
-WIDEST_LN_TAU = 0.8  # standard uncertainty of ln tau above which a time constant is not resolved
-SETTLED_SHARE = 1 / 3  # of the record: a slowest time constant below it has been seen to its end
-SEARCHED = 2.5  # records: longest further time constant proposed
-FAR_OFF = 10.0  # times the sum of squares of the fit with a further time constant
-OVERWHELMING = 10.0  # times the gain that is significant
+SIGNIFICANT_COEFFICIENT = 3.0  # standard uncertainties of some node's: common practice
+WIDEST_LN_TAU = 0.8  # standard uncertainty of ln tau: a factor of 5 to either side at 95 %. Ours
+SETTLED_SHARE = 1 / 3  # of the record: then 5 % of the slowest response is left to see. Ours
+SEARCHED = 2.5  # records: a third of a longer one's response is all that is in it. Ours
+FAR_OFF = 10.0  # times the sum of squares of the fit with a further time constant. Ours
+OVERWHELMING = 10.0  # times the gain that is significant. Ours
 CLOSE_ENOUGH = 0.02  # of the weighted sum of squares: far below what noise moves it by
 EXACT_GAIN = 1e-12  # the same of its last steps: beyond what the sum's own rounding tells
-SEARCH_GAIN = 1e-3  # of the sum of squares: a step of the search that gains less is its last
+SEARCH_GAIN = 1e-3  # of the sum of squares: less changes no choice of the order. Ours
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Fitted:
     """One order's fit."""
 

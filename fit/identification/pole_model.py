@@ -25,15 +25,16 @@ from fit.signals.preparation import Signals
 from fit.signals.quantization import stuck_variance
 
 # A reference coefficient is of the order of one and the sum over all modes is exactly one. How far
-# a mode's may be from what the ladder says (below) before the data has to speak up.
+# a mode's may be from what the ladder says (below) before the data has to speak up. Ours.
 REFERENCE_PRIOR_SD = 0.15
 REFERENCE_PRIOR_RELATIVE = 0.3
-SHORTEST = 0.3  # of a scan, LONGEST of the record: the time constants searched
-LONGEST = 6.0
+# Of a scan, and of the record: a time constant at such a limit is seen as a step, or as a slope,
+# and no nearer. Ours.
+SHORTEST, LONGEST = 0.3, 6.0
 SHORTEST_LUMP_S = 1e-3  # of ladders tried in a search: no scan tells it from nothing
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class CellRecord:
     """A record as cells: means of each node's rise above the reference, with their noise."""
 

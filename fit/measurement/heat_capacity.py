@@ -16,7 +16,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fit.identification.covariance import autocorrelation
+from fit.identification.autocorrelation import MOST_UNDESCRIBED, inflation, lag_one
 from fit.identification.energy_balance import energy_balance, integral
 from fit.records.run import Array
 from fit.signals.preparation import Signals
@@ -87,8 +87,8 @@ def _over_designs(designs: list[Array], energy: Array) -> tuple[float, float]:
         residuals.append(energy - design / scale @ coefficient)
     squares = np.maximum(np.sum(np.square(residuals), axis=1), 1e-300)
     best = residuals[int(squares.argmin())]
-    rho = min(max(autocorrelation(best[:, None]), 0.0), 0.95)
-    free = max(len(energy) - designs[0].shape[1], 1) * (1 - rho) / (1 + rho)
+    rho = lag_one(best[:, None], MOST_UNDESCRIBED)
+    free = max(len(energy) - designs[0].shape[1], 1) / inflation(rho)
     weight = (squares.min() / squares) ** (0.5 * free)
     weight /= weight.sum()
     mean = float(weight @ coefficients)

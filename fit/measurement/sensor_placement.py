@@ -17,6 +17,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from fit.identification.autocorrelation import MOST_UNDESCRIBED, correlogram, inflation
 from fit.identification.pole_model import reduce
 from fit.network.topology import chain
 from fit.records.run import Array
@@ -113,8 +114,6 @@ def _regress(design: Array, rise: Array, inner: Array, weight: Array) -> SlowSha
 
 
 def _correlation_length(residual: Array) -> Array:
-    """Variance inflation of a mean by lag-one correlation ρ, (1 + ρ)/(1 − ρ), per column."""
-    power = np.sum(residual**2, axis=0)
-    lagged = np.sum(residual[1:] * residual[:-1], axis=0)
-    rho = np.clip(lagged / np.maximum(power, 1e-300), 0.0, 0.95)
-    return (1 + rho) / (1 - rho)
+    """Variance inflation of a mean by lag-one correlation, per column of residuals (c, s)."""
+    rho = [float(correlogram(column, 1)[0]) for column in residual.T]
+    return np.array([inflation(float(np.clip(one, 0.0, MOST_UNDESCRIBED))) for one in rho])

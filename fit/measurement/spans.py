@@ -13,8 +13,9 @@ from scipy.linalg import block_diag
 
 from fit.errors import NotIdentifiable
 from fit.identification.energy_balance import UNKNOWN_K_PER_W
+from fit.identification.identify import identify_signals, path_order, positive
 from fit.identification.ladder.selection import adequate_ladder, still_to_come
-from fit.identification.response import Response, identify_signals, path_order, positive
+from fit.identification.response import Response
 from fit.measurement.discrepancy import OWN_EXTRAPOLATION, is_glimpse, is_noise, last_doubling
 from fit.measurement.lower_bounds import end_degC, least_K_per_W
 from fit.measurement.resolution import are_resolved
@@ -52,6 +53,7 @@ class Spans(Tabular):
     responses: tuple[Response, ...] = ()  # identified: the inner spans, then all against ambient
     faults: tuple[ChannelFault, ...] = ()  # channels that are not believed
     believed: Spans | None = None  # the spans without those channels, None where all are believed
+    tree: Topology | None = None  # how the spans hang together, None where one follows another
 
     def __repr__(self) -> str:
         u = np.sqrt(np.diag(self.total_covariance))
@@ -70,8 +72,8 @@ class Spans(Tabular):
         parts = {f"{name}_u_K_per_W": np.sqrt(np.diag(c)) for name, c in self.covariance.items()}
         return pd.DataFrame(
             {
-                "from": self.nodes[:-1],
-                "to": self.nodes[1:],
+                "from": [start for start, _ in self.topology.links],
+                "to": [end for _, end in self.topology.links],
                 "R_K_per_W": self.R_K_per_W,
                 "u_K_per_W": np.sqrt(np.diag(self.total_covariance)),
                 **parts,
@@ -91,8 +93,8 @@ class Spans(Tabular):
 
     @property
     def topology(self) -> Topology:
-        """The measured nodes and the spans between them as a network."""
-        return chain(self.nodes)
+        """The measured nodes and the spans between them as a network; span i begins at node i."""
+        return chain(self.nodes) if self.tree is None else self.tree
 
     @property
     def total_covariance(self) -> Array:

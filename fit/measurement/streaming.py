@@ -7,14 +7,15 @@ memory and time are bounded at any length, and beyond that many scans a pair sha
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from pathlib import Path
 
 import numpy as np
 
 from fit.errors import HeatrunError
-from fit.identification.response import Response, choose_reference, identify_signals
+from fit.identification.identify import choose_reference, identify_signals
+from fit.identification.response import Response
 from fit.measurement.spans import Spans, measure_signals
+from fit.records.metadata import NOT_KNOWN, RunMetadata
 from fit.records.run import Array, Run
 from fit.signals.preparation import prepare
 from fit.signals.scatter import column_means
@@ -28,7 +29,7 @@ class Follower:
     """Takes scans as they come; `estimate()` and `spans()` measure what has come so far.
 
     nodes: measured nodes in order of the heat path. reference: node rises are taken above.
-    document: run.json as far as it is known, for the accuracy that it states.
+    metadata: as far as it is known, for the accuracy that it states.
     """
 
     def __init__(
@@ -36,10 +37,10 @@ class Follower:
         nodes: tuple[str, ...],
         reference: str | None = None,
         max_order: int = 4,
-        document: Mapping[str, object] | None = None,
+        metadata: RunMetadata = NOT_KNOWN,
     ) -> None:
         self.nodes = tuple(nodes)
-        self.document = document or {}
+        self.metadata = metadata
         self.reference = choose_reference(self.nodes, reference)
         self.max_order = max_order
         self._rows = np.empty((64, 2 + len(self.nodes)))  # time, power, temperatures
@@ -81,7 +82,7 @@ class Follower:
             t_s=rows[:, 0].copy(),
             temperature_degC=rows[:, 2:].copy(),
             power=rows[:, 1].copy(),
-            document=self.document,
+            metadata=self.metadata,
         )
 
     def estimate(self) -> Response | None:

@@ -92,11 +92,12 @@ def fit_document(
 def check_document(verdict: Verdict) -> dict[str, object]:
     """`heatrun.check/1`."""
     return {
+        **_measured_sources(verdict),
         "schema": CHECK,
         "decision": verdict.decision,
         "power_W": verdict.measured.power_W,
         "spans": [
-            _span(span, resolved)
+            _span(span, resolved) | _whose_heat(verdict, span)
             for span, resolved in zip(verdict.spans, resolved_verdicts(verdict.spans), strict=True)
         ],
         "findings": [
@@ -123,6 +124,67 @@ def check_document(verdict: Verdict) -> dict[str, object]:
     }
 
 
+def _whose_heat(verdict: Verdict, span: SpanVerdict) -> dict[str, object]:
+    """The sources whose heat a span carries, of several."""
+    budget = verdict.prediction.budget
+    if not budget.named_sources:
+        return {}
+    path = budget.joined.path
+    return {
+        "sources": [one.name for one in budget.sources if span.from_node in path(one.node)],
+    }
+
+
+def _measured_sources(verdict: Verdict) -> dict[str, object]:
+    """What several sources add to `heatrun.check/1`."""
+    found = verdict.sources
+    if found is None:
+        return {}
+    return {
+        "sources": {
+            name: {"power_W": float(power)}
+            for name, power in zip(found.names, found.power_W, strict=True)
+        },
+        "resistance_matrix": {
+            "nodes": list(found.nodes),
+            "sources": list(found.names),
+            "K_per_W": found.matrix_K_per_W.tolist(),
+            "above": found.above,
+        },
+        "reciprocity": [{"sources": [a, b], "z": z} for a, b, z in found.reciprocity],
+    }
+
+
+def _of_sources(prediction: Prediction) -> dict[str, object]:
+    """What several sources add to `heatrun.budget/1`: each of them, and the resistance matrix."""
+    from fit.budget.sources import outlook
+
+    budget = prediction.budget
+    if not budget.named_sources:
+        return {}
+    hottest = budget.conditions.ambient_max_degC
+    ambient = prediction.ambient_degC if hottest is None else hottest
+    return {
+        "sources": {
+            one.name: {
+                "node": one.node,
+                "power_W": one.power_W,
+                "alone_degC": one.alone_degC,
+                "together_degC": one.together_degC,
+                "ambient_degC": ambient,
+                "limit_degC": one.limit_degC,
+                "allowable_power_W": one.allowable_W,
+            }
+            for one in outlook(budget, prediction.source_power_W.tolist(), ambient)
+        },
+        "resistance_matrix": {
+            "nodes": list(budget.tree.nodes),
+            "sources": [source.name for source in budget.sources],
+            "K_per_W": prediction.resistance_matrix_K_per_W.tolist(),
+        },
+    }
+
+
 def budget_document(prediction: Prediction) -> dict[str, object]:
     """`heatrun.budget/1`. `C_J_per_K` is null where the budget states none.
 
@@ -131,6 +193,7 @@ def budget_document(prediction: Prediction) -> dict[str, object]:
     budget = prediction.budget
     R_u = np.sqrt(np.diag(prediction.R_covariance))
     return {
+        **_of_sources(prediction),
         "schema": BUDGET,
         "title": budget.title,
         "power_W": prediction.power_W,

@@ -8,10 +8,11 @@ from collections.abc import Mapping, Sequence
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
+from fit.records.events import EventName, last_event
+from fit.records.metadata import software
 from fit.records.run import Run
-from fit.records.writer import TIME_OF_IMPORT, software
+from fit.records.run_folder import INPUTS
 
-INPUTS = ("readings.csv", "run.json", "events.jsonl")
 LIBRARIES = ("numpy", "scipy", "lmfit", "pandas", "matplotlib")
 
 
@@ -29,34 +30,28 @@ def digests(run: Run, others: Sequence[Path] = ()) -> list[tuple[str, str]]:
 
 def describe(run: Run) -> list[tuple[str, str]]:
     """Name and value of what is known of a run beside its readings, in plain words."""
-    document = run.document
+    metadata = run.metadata
     lines = [("run", run.label), ("folder" if run.folder else "file", run.path.name)]
     started = "started" if started_is_known(run) else "imported, start not known"
-    lines += _texts(document, {"started": started, "id": "id", "software": "logged with"})
+    said = ((started, metadata.started), ("id", metadata.id), ("logged with", metadata.software))
+    lines += [(word, text) for word, text in said if text]
     lines.append(("evaluated with", ", ".join([software(), *_libraries()])))
-    rig = document.get("rig")
-    if isinstance(rig, Mapping) and rig.get("title"):
-        lines.append(("bench", str(rig["title"])))
-    lines += _sensors(document.get("sensors"))
-    origin = document.get("import")
-    if isinstance(origin, Mapping) and origin.get("file"):
-        lines.append(("imported from", str(origin["file"])))
-    lines += _texts(document, {"unit": "unit"})
-    values = document.get("values")
-    if isinstance(values, Mapping) and values:
-        lines.append(("set", _words(values)))
+    if title := metadata.rig.get("title"):
+        lines.append(("bench", str(title)))
+    lines += [(f"sensor {node}", _words(what)) for node, what in metadata.sensors.items()]
+    if metadata.origin is not None and metadata.origin.file:
+        lines.append(("imported from", metadata.origin.file))
+    if metadata.unit:
+        lines.append(("unit", metadata.unit))
+    if metadata.values:
+        lines.append(("set", _words(metadata.values)))
     lines.append(("how it ended", _ending(run)))
     return lines
 
 
 def started_is_known(run: Run) -> bool:
     """Whether the run's start is a time on its record, and not that of its import."""
-    origin = run.document.get("import")
-    return not (isinstance(origin, Mapping) and origin.get("started_from") == TIME_OF_IMPORT)
-
-
-def _texts(document: Mapping[str, object], names: Mapping[str, str]) -> list[tuple[str, str]]:
-    return [(word, str(document[key])) for key, word in names.items() if document.get(key)]
+    return run.metadata.origin is None or run.metadata.origin.start_is_known
 
 
 def _libraries() -> list[str]:
@@ -69,12 +64,6 @@ def _libraries() -> list[str]:
     return found
 
 
-def _sensors(sensors: object) -> list[tuple[str, str]]:
-    if not isinstance(sensors, Mapping):
-        return []
-    return [(f"sensor {node}", _words(what)) for node, what in sensors.items()]
-
-
 def _words(what: object) -> str:
     if isinstance(what, Mapping):
         return ", ".join(f"{key} {value}" for key, value in what.items() if value not in (None, ""))
@@ -82,8 +71,6 @@ def _words(what: object) -> str:
 
 
 def _ending(run: Run) -> str:
-    for event in reversed(run.events):
-        if event.event == "stop":
-            details = ", ".join(str(value) for value in event.details.values() if value)
-            return details or "stopped"
+    if (stop := last_event(run.events, EventName.STOP)) is not None:
+        return ", ".join(str(value) for value in stop.details.values() if value) or "stopped"
     return "no stop was recorded" if run.events else "not recorded"

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from fit.errors import RecordError
-from fit.records.writer import not_created
+from fit.records.run_folder import not_created
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -4,24 +4,21 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
-import json
 import os
 import uuid
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from fit.errors import RecordError
 from fit.records.appended import append_line
-from fit.records.plain_file import LARGEST_DOCUMENT, read_plain
-from fit.records.writer import DOCUMENT, EVENTS, READINGS, to_json
+from fit.records.events import Event, EventName
+from fit.records.metadata import read_metadata
+from fit.records.plain_file import read_plain
+from fit.records.results import to_json
+from fit.records.run_folder import DOCUMENT, EVENTS, READINGS
 
-if TYPE_CHECKING:
-    from fit.records.run import Event
-
-NOTE = "operator"  # the event that a note is
 PHOTOS = "photos"
 LARGEST_PHOTO = 50_000_000  # a camera's own JPEG has 5 to 20 MB [B]
 LONGEST_NOTE = 10_000  # characters, three pages
@@ -45,7 +42,7 @@ def notes_of(events: Sequence[Event]) -> tuple[OperatorNote, ...]:
     for event in events:
         text, photo = event.details.get("text"), event.details.get("photo")
         named = photo if isinstance(photo, Mapping) else {}
-        if event.event == NOTE and text:
+        if event.event == EventName.OPERATOR and text:
             file, digest = named.get("file"), named.get("sha256")
             found.append(
                 OperatorNote(
@@ -88,7 +85,7 @@ def add_note(run: Path, text: str, photo: Path | None = None) -> OperatorNote:
         details["photo"] = {"file": file, "sha256": digest}
         note = OperatorNote(note.t_s, text, file, digest)
     stamp = now.isoformat(timespec="milliseconds").replace("+00:00", "Z")
-    line = to_json({"t_s": note.t_s, "event": NOTE, **details, "utc": stamp})
+    line = to_json({"t_s": note.t_s, "event": EventName.OPERATOR, **details, "utc": stamp})
     try:
         append_line(folder / EVENTS, line.encode(errors="backslashreplace"))
     except OSError as error:
@@ -101,10 +98,9 @@ def add_note(run: Path, text: str, photo: Path | None = None) -> OperatorNote:
 def _t_s(folder: Path, now: datetime) -> float:
     """Time since the start of the record by the wall clock [s]; 0 where the start is not known."""
     try:
-        document = json.loads(read_plain(folder / DOCUMENT, LARGEST_DOCUMENT))
-        started = datetime.fromisoformat(document["started"])
+        started = datetime.fromisoformat(read_metadata(folder / DOCUMENT).started)
         return round(max(0.0, (now - started).total_seconds()), 3)
-    except (RecordError, ValueError, KeyError, TypeError, RecursionError):
+    except (RecordError, ValueError, TypeError):  # no stamp, or one without its zone
         return 0.0
 
 

@@ -5,15 +5,12 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 
-def off_path_nodes(document: Mapping[str, object]) -> frozenset[str]:
-    """Nodes that run.json puts off the path.
+def off_path_nodes(sensors: Mapping[str, object]) -> frozenset[str]:
+    """Nodes that the sensors of run.json put off the path.
 
-    >>> sorted(off_path_nodes({"sensors": {"tab": {}, "battery": {"off_path": True}}}))
+    >>> sorted(off_path_nodes({"tab": {}, "battery": {"off_path": True}}))
     ['battery']
     """
-    sensors = document.get("sensors")
-    if not isinstance(sensors, Mapping):
-        return frozenset()
     return frozenset(
         str(node)
         for node, sensor in sensors.items()
@@ -22,9 +19,9 @@ def off_path_nodes(document: Mapping[str, object]) -> frozenset[str]:
 
 
 def places(
-    nodes: Sequence[str], document: Mapping[str, object]
+    nodes: Sequence[str], sensors: Mapping[str, object]
 ) -> tuple[tuple[int, ...], tuple[int, ...]]:
     """Where in `nodes` those on the path stand, and those off it."""
-    off = off_path_nodes(document)
+    off = off_path_nodes(sensors)
     on = tuple(i for i, node in enumerate(nodes) if node not in off)
     return on, tuple(i for i, node in enumerate(nodes) if node in off)

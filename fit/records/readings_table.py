@@ -17,16 +17,18 @@ from numpy.typing import NDArray
 
 from fit.errors import RecordError
 from fit.records.plain_file import LARGEST_TABLE, read_plain
+from fit.records.source_columns import POWER, SUPPLY, PowerColumns, power_columns
 
 Array = NDArray[np.float64]
 
-SUPPLY = ("supply_V", "supply_A")
 NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
-POSSIBLE_degC = (-273.15, 3000.0)
-LARGEST_POWER = 1e9
-LONGEST_s = 1e9
+POSSIBLE_degC = (-273.15, 3000.0)  # absolute zero; beyond every thermocouple (type C ends at 2315)
+LARGEST_POWER = 1e9  # a power station's: more is another quantity
+LONGEST_s = 1e9  # thirty years; dates counted in milliseconds are longer
 SHORTEST_SCAN_s = 1e-5  # no thermocouple is read so often: its bead alone takes milliseconds
-UNDER_ZERO = 0.1  # of the highest power, that a supply's reading may stray below zero
+UNDER_ZERO = 0.1  # of the highest power, that a supply's reading may stray below zero. Ours
+PLAIN = re.compile(rb"[-+.,0-9eE\n]*")
+PLAIN_UP_TO = 1_500_000  # bytes, hours of scans: beyond, pandas makes up for its loading
 IMPORT_HINT = "bring another logger's file in with 'heatrun import'"
 
 
@@ -40,7 +42,7 @@ def read_readings(path: Path) -> tuple[dict[str, Array], tuple[str, ...]]:
     names = _read_header(path, header)
     used = _choose_columns(path, names)
     if unused := [
-        name for name in names if name and name not in used and name not in ("power_W", *SUPPLY)
+        name for name in names if name and name not in used and name not in (POWER, *SUPPLY)
     ]:
         left_out += (f"column {', '.join(unused)}: not a reading heatrun knows",)
     if not body or body.isspace():
@@ -58,7 +60,8 @@ def read_readings(path: Path) -> tuple[dict[str, Array], tuple[str, ...]]:
     silent = [name for name in nodes if np.isnan(table[name]).all()]
     if len(silent) == len(nodes):
         raise RecordError(path, f"column {silent[0]}", "holds no reading at all")
-    _check_power(path, body, table, keep)
+    for columns in power_columns(used):
+        _check_power(path, body, table, keep, columns)
     return table, left_out
 
 
@@ -78,13 +81,14 @@ def _drop_impossible(name: str, temperature_degC: Array) -> tuple[str, ...]:
 
 
 def _check_power(
-    path: Path, body: bytes, table: Mapping[str, Array], keep: NDArray[np.bool_]
+    path: Path,
+    body: bytes,
+    table: Mapping[str, Array],
+    keep: NDArray[np.bool_],
+    columns: PowerColumns,
 ) -> None:
     """Refuse a power that is negative, but for what a supply's reading strays, or too large."""
-    stated = "power_W" in table
-    name = "power_W" if stated else " x ".join(SUPPLY)
-    with np.errstate(over="ignore"):
-        power = table["power_W"] if stated else table[SUPPLY[0]] * table[SUPPLY[1]]
+    name, power = columns.name, columns.power(table)
     if np.isnan(power).all():  # a run that ended before the supply's first answer
         return
     row, highest = int(np.nanargmin(power)), int(np.nanargmax(power))
@@ -163,19 +167,50 @@ def _choose_columns(path: Path, names: Sequence[str]) -> list[str]:
             f"has no temperature column but {found}",
             f"one <node>_degC per node is expected; {IMPORT_HINT}",
         )
-    if "power_W" in names:
-        return ["t_s", *nodes, "power_W"]
-    if missing := [name for name in SUPPLY if name not in names]:
+    powers = power_columns(names)
+    if not powers:
+        missing = [name for name in SUPPLY if name not in names]
         raise RecordError(
             path,
             "line 1",
-            f"has no column {' and no '.join(['power_W', *missing])}",
-            "give power_W, or supply_V with supply_A",
+            f"has no column {' and no '.join([POWER, *missing])}",
+            "give power_W, or supply_V with supply_A; of several sources, each power_<source>_W",
         )
-    return ["t_s", *nodes, *SUPPLY]
+    return ["t_s", *nodes, *(name for one in powers for name in one.columns)]
 
 
 def _parse(path: Path, body: bytes, names: Sequence[str], used: Sequence[str]) -> dict[str, Array]:
+    columns = _parse_plain(body, names, used) if len(body) <= PLAIN_UP_TO else None
+    if columns is None:
+        columns = _parse_any(path, body, names, used)
+    # A short row is filled up with missing cells, and "inf" is taken.
+    whole = body.count(b",") == len(columns[0]) * (len(names) - 1)
+    if not whole or not all(np.isfinite(column[~np.isnan(column)]).all() for column in columns):
+        _find_fault(path, body, names, used)
+    return dict(zip(used, columns, strict=True))
+
+
+def _parse_plain(body: bytes, names: Sequence[str], used: Sequence[str]) -> list[Array] | None:
+    """Columns of a table that holds nothing but numbers and empty cells, None of any other.
+
+    pandas takes longer to load than such a table to read.
+    """
+    text, commas = body.replace(b"\r\n", b"\n"), len(names) - 1
+    lines = [line for line in text.split(b"\n") if line]
+    if not PLAIN.fullmatch(text) or any(line.count(b",") != commas for line in lines):
+        return None
+    cells = b",".join(lines).split(b",")
+    nan = float("nan")
+    try:
+        return [
+            np.array([float(cell) if cell else nan for cell in cells[place :: len(names)]])
+            for place in map(names.index, used)
+        ]
+    except ValueError:
+        return None
+
+
+def _parse_any(path: Path, body: bytes, names: Sequence[str], used: Sequence[str]) -> list[Array]:
     import pandas as pd
 
     try:
@@ -190,13 +225,7 @@ def _parse(path: Path, body: bytes, names: Sequence[str], used: Sequence[str]) -
     except (ValueError, OverflowError) as error:  # pandas' ParserError is a ValueError
         _find_fault(path, body, names, used)
         raise RecordError(path, "", f"cannot be read as readings ({error})") from error
-    table = {name: frame[name].to_numpy(copy=True) for name in used}
-    # pandas fills a short row up with missing cells, and takes "inf".
-    if body.count(b",") != len(frame) * (len(names) - 1) or not all(
-        np.isfinite(column[~np.isnan(column)]).all() for column in table.values()
-    ):
-        _find_fault(path, body, names, used)
-    return table
+    return [frame[name].to_numpy(copy=True) for name in used]
 
 
 def _find_fault(path: Path, body: bytes, names: Sequence[str], used: Sequence[str]) -> None:

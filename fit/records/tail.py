@@ -2,26 +2,23 @@
 
 from __future__ import annotations
 
-import json
-import math
 import os
 import stat
 import time
-from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
 from fit.errors import RecordError
+from fit.records.events import Event, EventName, event_from, last_event
+from fit.records.metadata import NOT_KNOWN, RunMetadata, read_metadata
 from fit.records.off_path import places
-from fit.records.plain_file import LARGEST_DOCUMENT, read_plain
-from fit.records.run import UNREADABLE, Array, Event, Run
-from fit.records.writer import DOCUMENT, EVENTS, READINGS
+from fit.records.run import Array, Run
+from fit.records.run_folder import DOCUMENT, EVENTS, READINGS
 
-POWER_PRESENT = 0.02  # of the largest power seen
-MADE_WITHIN_S = 1.0
+POWER_PRESENT = 0.02  # of the largest power seen: a supply's reading strays less at zero. Ours
+MADE_WITHIN_S = 1.0  # a logger makes its folder and the record in it in milliseconds
 LARGEST_BITE = 8_000_000
 """Bytes read at most at a time [B]: a long record is taken in over several looks."""
 
@@ -99,7 +96,7 @@ class FolderReader:
             problem = "is a file, no run folder" if folder.exists() else "no such run folder"
             raise RecordError(folder, "", problem, "name the folder that log prints and writes")
         self.folder = folder
-        self.document: Mapping[str, Any] = {}
+        self.metadata = NOT_KNOWN
         self.events: list[Event] = []
         self.header: list[str] = []
         self.nodes: tuple[str, ...] = ()
@@ -111,8 +108,8 @@ class FolderReader:
 
     def look(self) -> bool:
         """Take in what is new; True where there was anything."""
-        if not self.document:
-            self.document = _read_document(self.folder / DOCUMENT)
+        if self.metadata is NOT_KNOWN:
+            self.metadata = self._read_metadata()
         scans, marks = self._take_scans(), self._take_events()
         if scans:
             self.grown_at = time.monotonic()
@@ -128,7 +125,7 @@ class FolderReader:
             RecordError: none within so long [s].
         """
         deadline = time.monotonic() + within_s
-        while not (self.look() or self.document or self.header):
+        while not (self.look() or self.metadata is not NOT_KNOWN or self.header):
             if time.monotonic() > deadline:
                 raise RecordError(self.folder, "", "has no run in it", _what_then(self.folder))
             time.sleep(0.05)
@@ -151,7 +148,7 @@ class FolderReader:
     @property
     def path_nodes(self) -> tuple[str, ...]:
         """The nodes of the heat path."""
-        return tuple(self.nodes[i] for i in places(self.nodes, self.document)[0])
+        return tuple(self.nodes[i] for i in places(self.nodes, self.metadata.sensors)[0])
 
     @property
     def power(self) -> Array:
@@ -159,9 +156,14 @@ class FolderReader:
         return self._columns.rows[:, -1]
 
     @property
+    def label(self) -> str:
+        """The user's words, else the folder's name."""
+        return self.metadata.label or self.folder.name
+
+    @property
     def power_unit(self) -> str:
         """Unit of the power."""
-        return str(self.document.get("power_unit") or "W")
+        return self.metadata.power_unit
 
     @property
     def restarted(self) -> bool:
@@ -171,7 +173,7 @@ class FolderReader:
     @property
     def ended(self) -> bool:
         """Whether the record says that it has ended."""
-        return any(event.event == "stop" for event in self.events)
+        return last_event(self.events, EventName.STOP) is not None
 
     def heat_started_s(self) -> float | None:
         """When the power came on [s]; None before."""
@@ -184,20 +186,27 @@ class FolderReader:
     def run(self, until_s: float = float("inf")) -> Run:
         """The record as a run, up to a time [s]; a copy, so that the writer may go on."""
         n = int(np.searchsorted(self.t_s, until_s, side="right"))
-        on, off = places(self.nodes, self.document)
+        on, off = places(self.nodes, self.metadata.sensors)
         return Run(
             path=self.folder,
-            label=str(self.document.get("label") or self.folder.name),
+            label=self.label,
             nodes=self.path_nodes,
             t_s=self.t_s[:n].copy(),
             temperature_degC=self.temperature_degC[:n, on],
             power=self.power[:n].copy(),
             power_unit=self.power_unit,
             events=tuple(event for event in self.events if event.t_s <= until_s),
-            document=self.document,
+            metadata=self.metadata,
             off_path=tuple(self.nodes[i] for i in off),
             off_path_degC=self.temperature_degC[:n, off],
         )
+
+    def _read_metadata(self) -> RunMetadata:
+        """run.json where it is there and whole; what is wrong with it, `check` will say."""
+        try:
+            return read_metadata(self.folder / DOCUMENT)
+        except RecordError:
+            return NOT_KNOWN
 
     def _take_scans(self) -> bool:
         lines = self._readings.new_lines()
@@ -244,7 +253,7 @@ class FolderReader:
         lines = self._events.new_lines()
         if self._events.restarted:
             self.events = []
-        found = [event for line in lines if (event := _event(line)) is not None]
+        found = [event for line in lines if (event := event_from(line)) is not None]
         self.events += found
         return bool(found)
 
@@ -259,20 +268,3 @@ def _what_then(folder: Path) -> str:
 
 def _number(cell: bytes) -> float:
     return float(cell) if cell.strip() else float("nan")
-
-
-def _event(line: bytes) -> Event | None:
-    try:
-        entry = json.loads(line)
-        event = Event(float(entry.pop("t_s")), str(entry.pop("event")), entry)
-    except UNREADABLE:
-        return None
-    return event if math.isfinite(event.t_s) else None
-
-
-def _read_document(path: Path) -> Mapping[str, Any]:
-    try:
-        document = json.loads(read_plain(path, LARGEST_DOCUMENT))
-    except (RecordError, ValueError, RecursionError):
-        return {}
-    return document if isinstance(document, dict) else {}

@@ -1,26 +1,16 @@
 """The run folder as it is written: light to import, because the logger starts with it.
 
-    readings.csv    one row per scan, appended as it comes
-    run.json        written once at the start
-    events.jsonl    appended
-    <results>       written whole: temporary file, then rename
-
 `fit.records.run` reads it back.
 """
 
 from __future__ import annotations
 
 import contextlib
-import json
 import math
 import os
-import re
 import shutil
 import threading
-import uuid
 from collections.abc import Mapping, Sequence
-from datetime import UTC, datetime
-from importlib.metadata import PackageNotFoundError, version
 from io import FileIO
 from pathlib import Path
 from types import TracebackType
@@ -28,121 +18,12 @@ from typing import BinaryIO
 
 from fit.errors import RecordError
 from fit.records.appended import take_off_torn_line, write_whole
+from fit.records.events import EventName
 from fit.records.file_lock import claim
+from fit.records.results import to_json, write_result
+from fit.records.run_folder import DOCUMENT, EVENTS, READINGS, make_folder, not_created
 
-SCHEMA = "heatrun.run/1"
-READINGS, EVENTS, DOCUMENT = "readings.csv", "events.jsonl", "run.json"
-TIME_OF_IMPORT = "the time of the import"  # where `started` came from when no stamp tells it
-SYNC_EVERY_S = 0.5
-
-
-def default_folder(label: str, started: datetime, parent: Path = Path("runs")) -> Path:
-    """`runs/<UTC start>_<label>`, the label reduced to what every file system takes.
-
-    Args:
-        label: the user's words.
-        started: start of the record, with its time zone.
-        parent: folder of all runs.
-    """
-    stamp = started.astimezone(UTC).strftime("%Y%m%dT%H%M%SZ")
-    slug = re.sub(r"[^\w.-]+", "-", label.strip().lower()).strip("-.") or "run"
-    return parent / f"{stamp}_{slug[:60]}"
-
-
-def run_document(
-    label: str,
-    nodes: Sequence[str],
-    started: datetime,
-    *,
-    sensors: Mapping[str, object] | None = None,
-    rig: Mapping[str, object] | None = None,
-    budget: Mapping[str, object] | None = None,
-    power_unit: str = "W",
-    **more: object,
-) -> dict[str, object]:
-    """run.json of a new run.
-
-    Args:
-        label: the user's words.
-        nodes: names of the thermocouples' nodes, in the order of the columns.
-        started: start of the record, with its time zone.
-        sensors: node -> what reads it.
-        rig: rig.toml as read.
-        budget: budget.toml as read.
-        power_unit: unit of the power column.
-        more: further keys.
-    """
-    return {
-        "schema": SCHEMA,
-        "id": uuid.uuid4().hex,
-        "started": started.astimezone(UTC).isoformat().replace("+00:00", "Z"),
-        "label": label,
-        "nodes": list(nodes),
-        "sensors": dict(sensors or {}),
-        "rig": rig,
-        "budget": budget,
-        "power_unit": power_unit,
-        "software": software(),
-        **more,
-    }
-
-
-def software() -> str:
-    """Name and version of this program."""
-    try:
-        return f"heatrun {version('heatrun')}"
-    except PackageNotFoundError:
-        return "heatrun (not installed)"
-
-
-def write_result(folder: Path, name: str, document: Mapping[str, object] | str) -> Path:
-    """Write a result whole, replacing an earlier one: temporary file, sync, rename.
-
-    Args:
-        folder: the run folder.
-        name: file name, such as "fit.json".
-        document: an object for JSON (numbers that are not finite become null), or text as it is.
-    Returns:
-        The file written.
-    Raises:
-        RecordError: the folder cannot be written.
-    """
-    text = document if isinstance(document, str) else to_json(document, indent=2) + "\n"
-    data = text.encode(errors="backslashreplace")  # before there is a file to be left behind
-    target = folder / name
-    temporary = folder / f".{name}.{uuid.uuid4().hex[:8]}.tmp"
-    try:
-        with temporary.open("xb") as stream:
-            stream.write(data)
-            stream.flush()
-            os.fsync(stream.fileno())
-        temporary.replace(target)
-    except OSError as error:
-        with contextlib.suppress(OSError):
-            temporary.unlink(missing_ok=True)
-        raise RecordError(
-            target, "", f"cannot be written ({error.strerror})", "see that its folder takes it"
-        ) from error
-    return target
-
-
-def to_json(value: object, indent: int | None = None) -> str:
-    """JSON text in which every number is finite: NaN and infinities become null."""
-    return json.dumps(_finite(value), indent=indent, ensure_ascii=False, allow_nan=False)
-
-
-def _finite(value: object) -> object:
-    if isinstance(value, Mapping):
-        return {str(key): _finite(item) for key, item in value.items()}
-    if isinstance(value, str | bool | int | None):
-        return value
-    if isinstance(value, float):
-        return float(value) if math.isfinite(value) else None
-    if hasattr(value, "tolist"):  # numpy arrays and scalars, without importing numpy
-        return _finite(value.tolist())
-    if isinstance(value, Sequence | set | frozenset):
-        return [_finite(item) for item in value]
-    return str(value)
+SYNC_EVERY_S = 0.5  # the contract has a second; a disk may take as long to come round
 
 
 class RunWriter:
@@ -154,6 +35,8 @@ class RunWriter:
     holds up the scans.
 
     >>> import tempfile
+    >>> from datetime import UTC, datetime
+    >>> from fit.records.metadata import run_document
     >>> folder = Path(tempfile.mkdtemp()) / "run"
     >>> document = run_document("pad", ["tab", "case"], datetime.now(UTC))
     >>> with RunWriter.create(folder, document, ["power_W"]) as writer:
@@ -199,7 +82,7 @@ class RunWriter:
         nodes = document["nodes"]
         assert isinstance(nodes, list | tuple)
         columns = ["t_s", *(f"{node}_degC" for node in nodes), *power_columns]
-        _make_folder(folder)
+        make_folder(folder)
         try:
             write_result(folder, DOCUMENT, document)
             readings = (folder / READINGS).open("xb")
@@ -260,7 +143,7 @@ class RunWriter:
         if torn:
             writer.append_event(
                 max(writer.last_t_s, 0.0),
-                "bad_line",
+                EventName.BAD_LINE,
                 file=READINGS,
                 text=torn.decode("utf-8", "replace"),
             )
@@ -289,6 +172,11 @@ class RunWriter:
         self._append(self._readings, ",".join(cells))
         self.last_t_s = t_s
 
+    @property
+    def events_path(self) -> Path:
+        """Where the events go, for who must add one after this program's death."""
+        return self.folder / EVENTS
+
     def check_place(self) -> None:
         """Raises RecordError where the folder is no longer where it was made.
 
@@ -311,7 +199,7 @@ class RunWriter:
 
         Args:
             t_s: time since the start of the record [s].
-            event: power_on, power_off, gap, reconnect, bad_line, guard, operator, stop, ...
+            event: an EventName.
             details: further keys of the line.
         Raises:
             RecordError: the disk does not take the line.
@@ -400,32 +288,6 @@ class RunWriter:
 def _to_append(events: Path) -> FileIO:
     """Without a buffer: each event is one write at the end, wherever others have written."""
     return FileIO(events, "ab")
-
-
-def not_created(folder: Path, error: OSError, place: str = "") -> RecordError:
-    """The complaint about a folder that cannot be made."""
-    return RecordError(
-        folder, place, f"cannot be created ({error.strerror})", "name a folder you may create"
-    )
-
-
-def _make_folder(folder: Path) -> None:
-    try:
-        folder.parent.mkdir(parents=True, exist_ok=True)
-    except (FileExistsError, NotADirectoryError) as error:
-        raise RecordError(
-            folder, "", "cannot be created in a file", "name a folder for it"
-        ) from error
-    except OSError as error:
-        raise not_created(folder, error) from error
-    try:
-        folder.mkdir()
-    except FileExistsError as error:
-        raise RecordError(
-            folder, "", "exists already", "a run never writes over another: name a new folder"
-        ) from error
-    except OSError as error:
-        raise not_created(folder, error) from error
 
 
 def _cell(value: float | None) -> str:

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fit.errors import NotIdentifiable
+from fit.records.events import EventName
 from fit.records.run import Array, Event, Run
 from fit.signals.cells import Index
 from fit.signals.channel_faults import LEAST_HEATED, ChannelFault, Watched, find_channel_faults
@@ -48,6 +49,8 @@ class Signals:
     noise_K: Array | None = None  # (nodes,) scan-to-scan noise, standard deviation [K]
     hot_start: bool = False  # the record begins while earlier heat still decays
     faults: tuple[ChannelFault, ...] = ()  # channels that measure nothing, left out of `nodes`
+    sources: tuple[str, ...] = ()  # by name; none where there is one without
+    source_power: Array | None = None  # (n, sources) [power_unit], where sources have names
 
     @cached_property
     def noise_before_rounding_K(self) -> Array:
@@ -98,7 +101,7 @@ def edges(power: Array) -> Index:
 def _edge_times(t_s: Array, starts: Index, power: Array, events: tuple[Event, ...]) -> Array:
     """Time of each step (e,) [s]: the event's where one lies within its scan, else NaN."""
     times = np.full(len(starts), np.nan)
-    marks = [e.t_s for e in events if e.event in ("power_on", "power_off")]
+    marks = [e.t_s for e in events if e.event in (EventName.POWER_ON, EventName.POWER_OFF)]
     for k, start in enumerate(starts):
         scan = t_s[start] - t_s[start - 1]
         near = [m for m in marks if t_s[start - 1] - 0.5 * scan <= m <= t_s[start] + 0.01 * scan]
@@ -110,25 +113,35 @@ def _edge_times(t_s: Array, starts: Index, power: Array, events: tuple[Event, ..
 def _clean(run: Run) -> tuple[Run, list[str]]:
     """Drop scans that cannot be used: times that do not advance, placeholders, no power known."""
     left_out = list(run.left_out)
-    t_s, temperature, power = run.t_s, run.temperature_degC, run.power
+    t_s, temperature = run.t_s, run.temperature_degC
+    each = run.power[:, np.newaxis] if run.source_power is None else run.source_power
     if not (t_s[1:] > t_s[:-1]).all():
         advancing = np.append(True, t_s[1:] > np.maximum.accumulate(t_s)[:-1])
         left_out.append(f"{np.sum(~advancing)} scans whose time stamp repeats or runs backwards")
-        t_s, temperature, power = t_s[advancing], temperature[advancing], power[advancing]
+        t_s, temperature, each = t_s[advancing], temperature[advancing], each[advancing]
     lead = placeholders(temperature)
     if lead:
         left_out.append(
             f"{lead} placeholder scan{'s' if lead > 1 else ''} at the start"
             f" (every channel {temperature[0, 0]:g} degC)"
         )
-        t_s, temperature, power = t_s[lead:], temperature[lead:], power[lead:]
+        t_s, temperature, each = t_s[lead:], temperature[lead:], each[lead:]
+    each = np.column_stack([_held(column, left_out) for column in each.T])
+    named = None if run.source_power is None else each
+    run = replace(
+        run, t_s=t_s, temperature_degC=temperature, power=each.sum(axis=1), source_power=named
+    )
+    return run, left_out
+
+
+def _held(power: Array, left_out: list[str]) -> Array:
+    """A power (n,) whose missing readings are the last one before, which is said."""
     missing = ~np.isfinite(power)
-    if missing.any() and not missing.all():
-        held = np.maximum.accumulate(np.where(missing, 0, np.arange(len(power))))
-        power = power[held]
-        power = np.where(np.isfinite(power), power, power[np.isfinite(power)][0])
-        left_out.append(f"{missing.sum()} missing power readings, the last one held")
-    return replace(run, t_s=t_s, temperature_degC=temperature, power=power), left_out
+    if not missing.any() or missing.all():
+        return power
+    held = power[np.maximum.accumulate(np.where(missing, 0, np.arange(len(power))))]
+    left_out.append(f"{missing.sum()} missing power readings, the last one held")
+    return np.where(np.isfinite(held), held, power[~missing][0])
 
 
 def _is_on(power: Array) -> NDArray[np.bool_]:
@@ -219,14 +232,18 @@ def prepare(run: Run) -> Signals:
         )
     if not np.isfinite(power).all():
         raise NotIdentifiable(f"{run.path}: no power was recorded; state it on import")
-    power, odd = power_without_spikes(t_s, power)
-    left_out += odd
+    each = power[:, np.newaxis] if run.source_power is None else run.source_power
+    without = [power_without_spikes(t_s, column) for column in each.T]
+    each = np.column_stack([column for column, _ in without])
+    left_out += [sentence for _, odd in without for sentence in odd]
+    power = each.sum(axis=1)
     if 0 < (heated := np.count_nonzero(_is_on(power))) < LEAST_HEATED:
         raise NotIdentifiable(
             f"{run.path}: the power is on in {heated} scan{'s' if heated > 1 else ''} only;"
             f" at least {LEAST_HEATED} are needed"
         )
-    starts = edges(power)
+    # Two sources that change places leave their sum as it was.
+    starts = np.unique(np.concatenate([edges(column) for column in each.T]))
     times = _edge_times(t_s, starts, power, run.events)
     soak = _zero_power_soak(power)
     run, temperature, step, noise_K, faults = _believed(run, power, soak)
@@ -275,6 +292,8 @@ def prepare(run: Run) -> Signals:
         noise_K=noise_K,
         hot_start=hot,
         faults=faults,
+        sources=run.sources,
+        source_power=None if run.source_power is None else each,
     )
 
 

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Generic, TypeVar
 
 from fit.errors import HeatrunError, RecordError
-from fit.records.writer import READINGS
+from fit.records.run_folder import READINGS
 
 Result = TypeVar("Result")
 THREADS = (

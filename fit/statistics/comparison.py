@@ -11,16 +11,20 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from fit.budget.model import Budget
+from fit.budget.run_budget import budget_for
 from fit.errors import HeatrunError, NotIdentifiable
+from fit.measurement.branches import measure_branches
 from fit.measurement.resolution import are_resolved
 from fit.measurement.spans import Spans, measure
-from fit.network.topology import chain
+from fit.network.topology import Link
 from fit.records.run import Array, Run
 from fit.statistics.trend import COVERAGE_FACTOR, Spread, Trend, estimate_spread, fit_trend
 
 SHARED_BY_A_RIG = ("sensor_match", "power")
 """Contributions that come from the rig's instruments: the same error in each of its runs."""
 
+# What the case's way to air changes by no more than a few per cent for: more is said. Ours.
 _POWER_DIFFERS = 0.05
 _AMBIENT_DIFFERS_K = 5.0
 
@@ -71,9 +75,27 @@ class Comparison:
     warnings: tuple[str, ...]
 
 
-def measure_run(run: Run) -> MeasuredRun:
-    """Spans of one run, and what `compare` needs beside them."""
-    spans = replace(measure(run), responses=())
+def measure_run(run: Run, budget: Budget | None = None) -> MeasuredRun:
+    """Spans of one run, and what `compare` needs beside them.
+
+    Args:
+        run: as recorded.
+        budget: whose tree the branches of several sources stand in; the one kept in the run when
+            None. One source alone needs none.
+
+    Raises:
+        NotIdentifiable: several sources and no budget, or a record that does not carry an answer.
+    """
+    if len(run.sources) > 1:
+        budget = budget or budget_for(run.metadata, run.path)
+        if budget is None:
+            raise NotIdentifiable(
+                f"{run.path}: records {len(run.sources)} sources, and how their branches meet is"
+                " not kept in it; state --budget"
+            )
+        spans = measure_branches(run, budget).spans
+    else:
+        spans = replace(measure(run), responses=())
     return MeasuredRun(
         run.path, run.label, spans, rig_identity(run), label_values(run), run.power_unit
     )
@@ -84,13 +106,12 @@ def rig_identity(run: Run) -> str | None:
 
     The port is left out: an instrument stays itself in another socket.
     """
-    rig = run.document.get("rig")
-    if not isinstance(rig, Mapping):
+    rig = run.metadata.rig
+    if not rig:
         return None
     instruments = [
         {key: value for key, value in instrument.items() if key != "port"}
-        for instrument in rig.get("instrument") or []
-        if isinstance(instrument, Mapping)
+        for instrument in run.metadata.rig_blocks("instrument")
     ]
     return repr([rig.get("title"), instruments, rig.get("channel"), rig.get("power")])
 
@@ -103,10 +124,7 @@ def label_values(run: Run) -> dict[str, float]:
         for text in texts
         for name, number in re.findall(r"([A-Za-z]\w*)\s*=\s*(-?\d+\.?\d*(?:[eE][+-]?\d+)?)", text)
     }
-    stated = run.document.get("values")
-    if isinstance(stated, Mapping):
-        found |= {str(k): float(v) for k, v in stated.items() if isinstance(v, int | float)}
-    return found
+    return {**found, **run.metadata.values}
 
 
 def values_of(runs: Sequence[MeasuredRun], against: str) -> tuple[str, tuple[float, ...]]:
@@ -167,10 +185,13 @@ def compare(
             f"the runs' powers are in {' and '.join(sorted(units))}; compare runs of one unit"
         )
     nodes = _common_nodes(runs)
-    merged = [_Merged.of(run, nodes) for run in runs]
-    shared = SHARED_BY_A_RIG[1:] if remounted else SHARED_BY_A_RIG
+    ends = _common_ends(runs, nodes)
+    merged = [_Merged.of(run, ends) for run in runs]
+    # How the match of thermocouples cancels is told for spans that follow one another.
+    branched = any(run.spans.tree is not None for run in runs)
+    shared = SHARED_BY_A_RIG[1:] if remounted or branched else SHARED_BY_A_RIG
     steps = [_difference_covariance(merged[0], other, shared) for other in merged]
-    joint = [_joint(merged, shared, i) for i in range(len(nodes) - 1)]
+    joint = [_joint(merged, shared, i) for i in range(len(ends))]
     spans = tuple(
         SpanComparison(
             from_node=start,
@@ -183,15 +204,13 @@ def compare(
             # Runs that were varied on purpose do not show how alike units are.
             spread=estimate_spread(R, own) if x is None else None,
         )
-        for i, ((start, end), (R, own, common)) in enumerate(
-            zip(chain(nodes).links, joint, strict=True)
-        )
+        for i, ((start, end), (R, own, common)) in enumerate(zip(ends, joint, strict=True))
     )
     warnings = _warnings(runs, nodes)
     return Comparison(tuple(runs), against, None if x is None else tuple(x), spans, warnings)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class _Merged:
     """One run's spans between the nodes that all runs have."""
 
@@ -200,10 +219,10 @@ class _Merged:
     rig: str | None
 
     @staticmethod
-    def of(run: MeasuredRun, nodes: tuple[str, ...]) -> _Merged:
+    def of(run: MeasuredRun, ends: tuple[Link, ...]) -> _Merged:
         spans = run.spans
-        lumps = np.zeros((len(nodes) - 1, len(spans.R_K_per_W)))
-        for row, (start, end) in zip(lumps, chain(nodes).links, strict=True):
+        lumps = np.zeros((len(ends), len(spans.R_K_per_W)))
+        for row, (start, end) in zip(lumps, ends, strict=True):
             row[list(spans.topology.links_between(start, end))] = 1.0
         covariance = {name: lumps @ c @ lumps.T for name, c in spans.covariance.items()}
         return _Merged(lumps @ spans.R_K_per_W, covariance, run.rig)
@@ -224,6 +243,25 @@ def _common_nodes(runs: Sequence[MeasuredRun]) -> tuple[str, ...]:
             f"no two nodes are in all runs ({', '.join(nodes) or 'none'}); name them alike"
         )
     return nodes
+
+
+def _common_ends(runs: Sequence[MeasuredRun], nodes: tuple[str, ...]) -> tuple[Link, ...]:
+    """Every node that all runs have, with the next such node on its way.
+
+    Raises:
+        NotIdentifiable: the runs' paths differ.
+    """
+    found: list[tuple[Link, ...]] = []
+    for run in runs:
+        ways = [run.spans.topology.path(node) for node in nodes[:-1]]
+        onward = [next((n for n in way[1:] if n in nodes), None) for way in ways]
+        found.append(tuple((n, to) for n, to in zip(nodes, onward, strict=False) if to is not None))
+        if found[-1] != found[0]:
+            raise NotIdentifiable(
+                f"{run.path}: its branches meet otherwise than those of {runs[0].path}; compare"
+                " runs of one design"
+            )
+    return found[0]
 
 
 def _difference_covariance(one: _Merged, other: _Merged, shared: Sequence[str]) -> Array:

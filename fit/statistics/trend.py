@@ -16,7 +16,7 @@ LINE, CONTACT = "line", "contact"
 CONTACT_EXPONENT = -0.95
 """Contact conductance grows as pressure^0.95 (Yovanovich 1982), and pressure as torque."""
 
-_CLEARLY_BETTER = 4.0  # fall of chi-squared, a likelihood ratio of e^2
+_CLEARLY_BETTER = 4.0  # fall of chi-squared, a likelihood ratio of e^2. Ours
 
 
 @dataclass(frozen=True)

@@ -11,7 +11,7 @@ import numpy as np
 
 from bench.virtual.prototype import Prototype
 from fit.identification.ladder.model import LadderModel
-from fit.identification.ladder.search import LAG_SD_S, LEFT_OVER_SD_K, LN_VALUE_SD
+from fit.identification.ladder.settings import SETTINGS
 from fit.identification.pole_model import reduce
 from fit.records.run import Array, Run
 from fit.signals.preparation import only, prepare
@@ -37,7 +37,7 @@ def least_relative_u(run: Run, prototype: Prototype) -> Array:
     )
     information[: len(g), : len(g)] += np.diag(1 / sd**2)
     bound = np.linalg.pinv(information, hermitian=True, rcond=1e-15)
-    return np.asarray(np.sqrt(np.diag(bound)[model.own]))
+    return np.asarray(np.sqrt(np.diag(bound)[model.layout.spans]))
 
 
 def _white_K(prototype: Prototype, node: str) -> float:
@@ -47,18 +47,13 @@ def _white_K(prototype: Prototype, node: str) -> float:
 
 def _truth(model: LadderModel, prototype: Prototype, nodes: tuple[str, ...]) -> tuple[Array, Array]:
     """The model's parameters at the truth, and how well each is known beforehand."""
-    n = model.lumps
-    R = np.array(prototype.resistance_K_per_W[:n])
-    second = np.array(prototype.capacity_J_per_K[:n])
-    if model.hidden:
-        second[0] *= R[0]
+    layout = model.layout
+    n = len(layout.topology)
+    R, C = np.array(prototype.resistance_K_per_W[:n]), np.array(prototype.capacity_J_per_K[:n])
     measured = [node for node in nodes if node != "ambient"]
     lag_s = np.array([max(prototype.sensors[node].lag_s, SHORTEST_LAG_S) for node in measured])
-    left_over = np.zeros(model.left_over.stop - model.left_over.start)
-    g = np.concatenate((np.log(R), np.log(second), lag_s, left_over, np.zeros(int(model.edge))))
-    sd = np.full(len(g), LN_VALUE_SD)
-    sd[model.lags] = LAG_SD_S
-    sd[model.left_over] = LEFT_OVER_SD_K
-    if model.edge:
-        sd[-1] = 0.5 * model.record.scan_s
-    return g, sd
+    sd = np.full(layout.size, SETTINGS.ln_value_sd)
+    sd[layout.lags] = SETTINGS.lag_sd_s
+    sd[layout.left_over] = SETTINGS.left_over_sd_K
+    sd[layout.edge] = 0.5 * model.record.scan_s
+    return layout.pack(R, C, lag_s, np.zeros(n), 0.0), sd

@@ -16,7 +16,7 @@ from pathlib import Path
 
 import numpy as np
 
-from fit.identification.response import identify
+from fit.identification.identify import identify
 from fit.records.run import Array, Run
 
 TAU_S = np.array([8.0, 70.0, 500.0])

@@ -18,7 +18,7 @@ from pathlib import Path
 
 import numpy as np
 
-from fit.identification.response import identify
+from fit.identification.identify import identify
 from fit.records.run import Array, Run
 from tests.benchmarks.random_rigs import Scores, report, score
 

@@ -21,7 +21,8 @@ from pathlib import Path
 
 import numpy as np
 
-from fit.records.writer import RunWriter, run_document
+from fit.records.metadata import run_document
+from fit.records.writer import RunWriter
 from tests.benchmarks.faulty_rigs import FAULTS, MEASURED, random_rig
 
 DIFFERENT_RIGS = 20

@@ -340,8 +340,8 @@ def call(words: tuple[str, ...]) -> int:
     try:
         if words[0] == "FOLLOW":
             from bench.monitor.page_state import page_state
+            from fit.records.results import to_json
             from fit.records.tail import FolderReader
-            from fit.records.writer import to_json
 
             reader = FolderReader(Path(words[1]))
             while reader.look():

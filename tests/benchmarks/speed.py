@@ -32,8 +32,9 @@ import pandas as pd
 from scipy.signal import lfilter
 
 from bench.cli import THREADS
+from fit.identification.identify import identify
 from fit.identification.pole_model import Model
-from fit.identification.response import Response, identify
+from fit.identification.response import Response
 from fit.measurement.streaming import Follower
 from fit.records.run import Array, Event, Run
 

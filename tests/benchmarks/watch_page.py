@@ -23,8 +23,10 @@ import numpy as np
 from bench.monitor.follower import Watcher
 from bench.monitor.page_state import page_state
 from bench.monitor.server import Board, PageServer
+from fit.records.metadata import run_document
+from fit.records.results import to_json
 from fit.records.tail import FolderReader
-from fit.records.writer import RunWriter, run_document, to_json
+from fit.records.writer import RunWriter
 from tests.support.browser import browser, wait_until
 
 NODES = ("tab", "board_back", "bar", "case", "ambient")

@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from fit.identification.response import identify
+from fit.identification.identify import identify
 from fit.records.run import Run
 
 

@@ -15,7 +15,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from fit.identification.response import Response, identify
+from fit.identification.identify import identify
+from fit.identification.response import Response
 from fit.records.imports.convert import Columns, import_file
 from fit.records.run import Run, read_run
 

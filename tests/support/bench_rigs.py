@@ -17,6 +17,7 @@ from bench.demo import make_demo_unit
 from bench.rig.schema import Rig, rig_from
 from bench.status import Status
 from bench.virtual.bench import FastClock, VirtualBench, open_bench
+from fit.records.events import Phase
 
 NODES = ("tab", "board_back", "bar", "case", "ambient")
 INTERVAL_S = 0.05
@@ -98,7 +99,9 @@ def until(condition: Any, within_s: float = 5.0) -> bool:
 class Watcher:
     """A view that keeps what it is shown, and may do something at a moment of the run."""
 
-    def __init__(self, do: Any = None, when: Any = lambda status: status.phase == "heat") -> None:
+    def __init__(
+        self, do: Any = None, when: Any = lambda status: status.phase == Phase.HEAT
+    ) -> None:
         self.statuses: list[Status] = []
         self.lines: list[tuple[str, bool]] = []
         self._do, self._when = do, when

@@ -9,6 +9,7 @@ import numpy as np
 
 from fit.budget.model import Budget, Conditions, Limits, Prediction, Stage
 from fit.measurement.spans import Spans
+from fit.records.metadata import RunMetadata, metadata_from
 
 STAGES = (
     Stage("junction to tab", "junction", "tab", "stated"),
@@ -45,6 +46,11 @@ def prediction(stages: tuple[Stage, ...] = STAGES) -> Prediction:
         foster_R_K_per_W=np.array([3.0, 3.0, 7.5]),
         foster_tau_s=np.array([5.0, 60.0, 2000.0]),
     )
+
+
+def run_metadata(document: Mapping[str, object]) -> RunMetadata:
+    """What a run.json of these keys states."""
+    return metadata_from(document, Path("run.json"))
 
 
 def spans(

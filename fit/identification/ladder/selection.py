@@ -15,39 +15,22 @@ from scipy.special import chdtri
 from fit.identification.covariance import correlation_inflation
 from fit.identification.ladder.model import LadderModel
 from fit.identification.ladder.search import (
-    LEAST_INFLATION,
-    SMALL_GAIN,
     Ladder,
+    Prior,
     exact,
     fit_ladder,
     ladder_at,
     minimise,
 )
+from fit.identification.ladder.settings import SETTINGS, SearchSettings
 from fit.identification.model_order import Fitted
 from fit.identification.pole_model import CellRecord
 from fit.records.run import Array
 
-ADEQUATE = 1e-3  # a ladder is set aside when so bad a fit is rarer than this
-NOISE_LEVEL = 1.0  # mean square of standardised residuals that leaves nothing to explain
-# Times the noise: two starts that end so far off have met a product that is no ladder. Of those
-# that are, the first or second ends within the noise (`tests.benchmarks.random_rigs`).
-FAR_FROM_NOISE = 3.0
-SURE = 0.05  # relative uncertainty of the general model's spans that makes it a witness
-SAME_MINIMUM = 0.01  # of ln R
-# A minimum found again so often is taken as the lowest: by its cost, or by its spans as well, in
-# their standard uncertainties.
-REPEATS_UNSURE, SAME_COST = 2, 0.5
-REPEATS_SURE, SAME_SPAN = 1, 0.3
-MOVED_SPAN = 1.0  # most that a hidden lump may move spans, if it says nothing else of them
-WHITE = 1.5  # inflation of a variance by correlation: noise that comes and goes from scan to scan
-# Errors over stated uncertainties on random rigs, where the slope alone states them: lags, edge and
-# lumps beyond what is linear at the minimum. `tests.benchmarks.random_rigs`, seeds 2000-2199.
-CALIBRATION = 1.12
-VALLEY_COST, VALLEY_ROUNDS = 8.0, 3  # in inflated variances: followed so far up, begun so often
-VALLEY_STRIDE, VALLEY_STEPS, VALLEY_HELD = 1.0, 5, 0.02  # of ln R
 
-
-def adequate_ladder(fitted: Fitted, spans: Array, covariance: Array) -> Ladder | None:
+def adequate_ladder(
+    fitted: Fitted, spans: Array, covariance: Array, settings: SearchSettings = SETTINGS
+) -> Ladder | None:
     """The ladder for a fitted record, None where the general model describes it better.
 
     With and without a hidden lump above the first node; where several describe the record, each
@@ -61,38 +44,44 @@ def adequate_ladder(fitted: Fitted, spans: Array, covariance: Array) -> Ladder |
     general = fitted.solution
     m = record.rise_K.shape[1]
     u = np.sqrt(np.diag(covariance))
-    sure = bool(np.all(u < SURE * np.abs(spans)))
-    inflation = max(correlation_inflation(general), LEAST_INFLATION)
+    sure = bool(np.all(u < settings.sure * np.abs(spans)))
+    inflation = max(correlation_inflation(general), settings.least_inflation)
     parameters = len(general.theta) + m * model.parameters - (4 * m + 1)
     rows = general.residual[: len(record.rise_K)]
     cost = general.cost - np.sum(rows**2) + np.sum((rows @ record.whitening) ** 2)
-    as_good = float(cost) + inflation * chdtri(max(parameters, 1), ADEQUATE)
+    as_good = float(cost) + inflation * chdtri(max(parameters, 1), settings.adequate)
     readings = float(np.sum(record.weight > 0))
-    noise = NOISE_LEVEL * (readings + 4 * np.sqrt(2 * readings))
+    noise = readings + settings.noise_deviations * np.sqrt(2 * readings)
 
     def enough(found: list[Ladder]) -> bool:
-        if len(found) > 1 and min(ladder.cost for ladder in found) > FAR_FROM_NOISE * noise:
+        if (
+            len(found) > 1
+            and min(ladder.cost for ladder in found) > settings.far_from_noise * noise
+        ):
             return True
         if not sure:
-            return _repeats(found, SAME_COST, np.inf) > REPEATS_UNSURE
+            return _repeats(found, settings.same_cost, np.inf) > settings.repeats_unsure
         apart = np.abs(found[-1].R_K_per_W - spans)
-        agrees = bool(np.all(apart < 3 * np.hypot(u, 0.01 * np.abs(spans))))
+        agrees = bool(
+            np.all(apart < settings.agree_u * np.hypot(u, settings.agree_relative * np.abs(spans)))
+        )
         if agrees and found[-1].cost <= min(as_good, noise):
             return True
         # Residuals that stay on one side for long are left by a minimum which is not the lowest.
         lowest = min(found, key=lambda ladder: ladder.cost)
-        white = lowest.inflation < WHITE * lowest.cost / readings
+        white = lowest.inflation < settings.white * lowest.cost / readings
         # A hidden lump that leaves the spans of the ladder without where they were confirms it.
         hardly_moved = (
             begin is not None
             and found[-1].cost <= begin.cost
-            and _repeats([begin, found[-1]], np.inf, MOVED_SPAN) > 1
+            and _repeats([begin, found[-1]], np.inf, settings.moved_span_u) > 1
         )
-        return white and (hardly_moved or _repeats(found, inflation, SAME_SPAN) > REPEATS_SURE)
+        again = _repeats(found, inflation, settings.same_span_u) > settings.repeats_sure
+        return white and (hardly_moved or again)
 
     # The general model also fits away noise of the reference, which is in every rise: a ladder
     # that leaves no more than the scans' own noise is as good.
-    limit = max(as_good, NOISE_LEVEL * readings)
+    limit = max(as_good, readings)
     pool: list[Ladder] = []
     begin: Ladder | None = None
     for hidden in (0, 1):
@@ -104,16 +93,17 @@ def adequate_ladder(fitted: Fitted, spans: Array, covariance: Array) -> Ladder |
             hidden=hidden,
             enough=enough,
             begin=begin,
+            settings=settings,
         )
         begin = found[0]
         pool += [ladder for ladder in found if ladder.cost <= limit]
     if not pool:
         return None
     if not sure:
-        pool += _valleys(record, min(pool, key=lambda ladder: ladder.cost), inflation)
-    ladder = _weighed(pool, inflation)
+        pool += _valleys(record, min(pool, key=lambda ladder: ladder.cost), inflation, settings)
+    ladder = _weighed(pool, inflation, settings.same_minimum)
     if sure:
-        ladder = _widened(ladder, (CALIBRATION**2 - 1) * ladder.covariance)
+        ladder = _widened(ladder, (settings.calibration**2 - 1) * ladder.covariance)
     if ladder.cost <= as_good:
         return ladder
     beyond = np.maximum(np.abs(ladder.R_K_per_W - spans) - 2 * u, 0.0)
@@ -145,12 +135,15 @@ def _repeats(found: list[Ladder], more_cost: float, apart_u: float) -> int:
     )
 
 
-def _valleys(record: CellRecord, best: Ladder, inflation: float) -> list[Ladder]:
+def _valleys(
+    record: CellRecord, best: Ladder, inflation: float, settings: SearchSettings
+) -> list[Ladder]:
     """What lies along the valleys through the best, begun anew wherever one leads further down."""
     found: list[Ladder] = []
-    for _ in range(VALLEY_ROUNDS):
-        most = best.cost + VALLEY_COST * min(inflation, best.inflation)
-        along = _along(LadderModel(record, best.hidden, interpolated=True), best, most)
+    for _ in range(settings.valley_rounds):
+        most = best.cost + settings.valley_cost * min(inflation, best.inflation)
+        model = LadderModel(record, best.hidden, interpolated=True, settings=settings)
+        along = _along(model, best, most)
         found += along
         if not along or along[0].cost >= best.cost:
             break
@@ -165,36 +158,40 @@ def _along(model: LadderModel, best: Ladder, most: float) -> list[Ladder]:
     of none. most: cost up to which a valley is followed.
     """
     found = []
-    for i in range(model.m):
-        index = best.hidden + i
-        for stride in (VALLEY_STRIDE, -VALLEY_STRIDE):
+    settings, prior = model.settings, best.prior
+    for index in model.layout.spans:
+        for stride in (settings.valley_stride, -settings.valley_stride):
             g = best.g.copy()
-            for _ in range(VALLEY_STEPS):
-                mean, sd = best.mean.copy(), best.sd.copy()
+            for _ in range(settings.valley_steps):
+                held = Prior(prior.mean.copy(), prior.sd.copy())
                 g[index] += stride
-                mean[index], sd[index] = g[index], VALLEY_HELD
-                minimum = minimise(model, g, mean, sd, good_cost=np.inf)
-                g = minimum.g.copy()
-                held = ((g[index] - mean[index]) / sd[index]) ** 2
-                own = ((g[index] - best.mean[index]) / best.sd[index]) ** 2
-                cost = float(minimum.cost - held + own)
-                if cost < best.cost - SMALL_GAIN:
-                    freed = minimise(model, g, best.mean, best.sd, good_cost=np.inf)
-                    return [exact(model.record, ladder_at(model, best.mean, best.sd, freed))]
+                held.mean[index], held.sd[index] = g[index], settings.valley_held
+                minimum = minimise(model, g, held)
+                g = minimum.theta.copy()
+                as_held = ((g[index] - held.mean[index]) / held.sd[index]) ** 2
+                own = ((g[index] - prior.mean[index]) / prior.sd[index]) ** 2
+                cost = float(minimum.cost - as_held + own)
+                if cost < best.cost - settings.small_gain:
+                    freed = ladder_at(model, minimise(model, g, prior))
+                    return [exact(model.record, freed, settings)]
                 if cost > most:
                     break
-                found.append(replace(best, R_K_per_W=np.exp(g[model.own]), g=g, cost=cost))
+                R = model.layout.resistance(g)[model.layout.spans]
+                found.append(replace(best, R_K_per_W=R, g=g, cost=cost))
     return found
 
 
-def _weighed(pool: list[Ladder], inflation: float) -> Ladder:
-    """The most likely ladder, its covariance widened by how far the others lie, by likelihood."""
+def _weighed(pool: list[Ladder], inflation: float, same: float) -> Ladder:
+    """The most likely ladder, its covariance widened by how far the others lie, by likelihood.
+
+    same: of ln R, how near one minimum is to another that is the same.
+    """
     pool = sorted(pool, key=lambda ladder: ladder.cost + 2 * inflation * ladder.hidden)
     best, kept = pool[0], pool[:1]
     inflation = min(inflation, best.inflation)
     for ladder in pool[1:]:
         apart = [np.abs(np.log(ladder.R_K_per_W / other.R_K_per_W)).max() for other in kept]
-        if min(apart) > SAME_MINIMUM:
+        if min(apart) > same:
             kept.append(ladder)
     lead = np.array(
         [ladder.cost - best.cost + 2 * inflation * (ladder.hidden - best.hidden) for ladder in kept]

@@ -25,7 +25,8 @@ from fit.output.report.rows import (
 )
 from fit.output.text import CAUTIONS, state
 from fit.output.theme import css_variables, to_svg
-from fit.records.writer import write_result
+from fit.records.results import write_result
+from fit.records.run_folder import REPORT
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -36,7 +37,6 @@ if TYPE_CHECKING:
     from fit.records.run import Run
     from fit.statistics.comparison import Comparison
 
-REPORT = "report.html"
 DESCRIPTION = {
     "path": "Heat path: temperature at every node and resistance of every span; in the table below",
     "compared": "Measured over predicted resistance of every span; in the table below",
@@ -231,7 +231,7 @@ def _about(material: Material) -> list[str]:
         about.append(f"{response.power:.3g} {response.power_unit}")
     if spans is not None and spans.nodes[-1] == "ambient":
         about.append(f"ambient {spans.final_degC[-1]:.1f} °C")
-    started = str(run.document.get("started") or "")
+    started = run.metadata.started
     if started:
         word = "" if started_is_known(run) else "imported "
         about.append(word + started.replace("T", " ")[:16] + " UTC")

@@ -33,6 +33,10 @@ def show(prediction: Prediction) -> None:
     console.print()
     console.print(_nodes(prediction))
     console.print()
+    if budget.named_sources:
+        for table in (_sources(prediction), _matrix(prediction)):
+            console.print(table)
+            console.print()
     if len(prediction.tau_s):
         console.print(f"Time constants expected at {prediction.foster_node}: {_taus(prediction)}")
     else:
@@ -140,8 +144,58 @@ def _standing(margin_K: float, u_K: float) -> str:
 
 
 def _drops(prediction: Prediction) -> np.ndarray:
-    rises = np.array(list(prediction.rise_K.values()))
-    return np.asarray(rises[:-1] - rises[1:])
+    rise = prediction.rise_K
+    return np.array([rise[a] - rise[b] for a, b in prediction.budget.tree.links])
+
+
+def _sources(prediction: Prediction) -> Table:
+    """What each source's node comes to, alone and with the others."""
+    from rich.markup import escape
+    from rich.table import Table
+
+    from fit.budget.sources import outlook
+
+    budget = prediction.budget
+    hottest = budget.conditions.ambient_max_degC
+    ambient = prediction.ambient_degC if hottest is None else hottest
+    title = f"Sources, in air of {ambient:.0f} °C"
+    table = Table(box=None, pad_edge=False, title=title, title_justify="left", title_style="bold")
+    table.add_column("source", no_wrap=True)
+    table.add_column("node", no_wrap=True)
+    for name in ("W", "alone (°C)", "together (°C)", "limit (°C)", "allowed beside the others (W)"):
+        table.add_column(name, justify="right")
+    for one in outlook(budget, prediction.source_power_W.tolist(), ambient):
+        table.add_row(
+            escape(one.name),
+            one.node,
+            f"{one.power_W:.3g}",
+            f"{one.alone_degC:.1f}",
+            f"{one.together_degC:.1f}",
+            "–" if one.limit_degC is None else f"{one.limit_degC:.0f}",
+            "–" if one.allowable_W is None else f"{one.allowable_W:.3g}",
+        )
+    return table
+
+
+def _matrix(prediction: Prediction) -> Table:
+    """Rise of every node per watt of each source."""
+    from rich.markup import escape
+    from rich.table import Table
+
+    table = Table(
+        box=None,
+        pad_edge=False,
+        title="Rise per watt of (K/W)",
+        title_justify="left",
+        title_style="bold",
+    )
+    table.add_column("node")
+    for source in prediction.budget.sources:
+        table.add_column(escape(source.name), justify="right")
+    rows = prediction.resistance_matrix_K_per_W
+    for node, row in zip(prediction.budget.tree.nodes, rows, strict=True):
+        table.add_row(node, *(f"{value:.2f}" for value in row))
+    return table
 
 
 def _assumed(stage: Stage) -> list[str]:

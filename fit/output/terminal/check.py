@@ -44,6 +44,7 @@ def print_verdict(console: Console, verdict: Verdict) -> None:
     console.print(f"± is the expanded uncertainty, k = 2. {_whose_watts(verdict)}")
     _print_findings(console, verdict)
     _print_time_constants(console, verdict)
+    _print_sources(console, verdict)
     for warning in verdict.warnings:
         console.print(f"[yellow]Note:[/] {escape(warning)}")
 
@@ -75,7 +76,36 @@ def _span_table(verdict: Verdict, narrow: bool = False) -> Table:
     return table
 
 
+def _print_sources(console: Console, verdict: Verdict) -> None:
+    """What each of several sources warms, and whether a watt does the same both ways."""
+    found = verdict.sources
+    if found is None:
+        return
+    table = Table(
+        box=None,
+        pad_edge=False,
+        header_style="bold",
+        title="Rise per watt of",
+        title_justify="left",
+    )
+    table.add_column("node")
+    for name, power in zip(found.names, found.power_W, strict=True):
+        table.add_column(f"{escape(name)}\n({power:.3g} W)", justify="right")
+    for node, row in zip(found.nodes, found.matrix_K_per_W, strict=True):
+        table.add_row(node, *(f"{value:.2f}" for value in row))
+    console.print()
+    console.print(table)
+    for a, b, z in found.reciprocity:
+        agree = "agree" if abs(z) <= 2 else "do not agree: a power or a thermocouple reads wrong"
+        console.print(
+            f"{escape(a)} warms {escape(b)} and {escape(b)} {escape(a)} alike by reciprocity;"
+            f" measured, they {agree} (z = {z:+.1f})."
+        )
+
+
 def _whose_watts(verdict: Verdict) -> str:
+    if verdict.sources is not None:
+        return "K/W: per watt that flows through the span."
     share = verdict.prediction.budget.conditions.path_fraction
     text = (
         "K/W: per watt recorded."

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fit.errors import RecordError
+from fit.records.events import EndReason, EventName
 from fit.records.imports.delimited import (
     NUMBER,
     Array,
@@ -26,17 +27,10 @@ from fit.records.imports.delimited import (
     read_table,
 )
 from fit.records.imports.time_column import read_clock, rows_to_keep
+from fit.records.metadata import run_document
 from fit.records.plain_file import LARGEST_TABLE, read_plain
-from fit.records.writer import (
-    DOCUMENT,
-    EVENTS,
-    READINGS,
-    default_folder,
-    not_created,
-    run_document,
-    to_json,
-    write_result,
-)
+from fit.records.results import to_json, write_result
+from fit.records.run_folder import DOCUMENT, EVENTS, READINGS, default_folder, not_created
 
 WATTS = re.compile(r"\s*([+-]?\d*[.,]?\d+([eE][+-]?\d+)?)\s*(W?)\s*", re.ASCII)
 ABSOLUTE_ZERO_degC = -273.15
@@ -297,11 +291,15 @@ def _how_read(form: Format) -> str:
 
 
 def _events(columns: Columns, t_s: Array) -> list[dict[str, object]]:
-    edges = (("power_on", columns.power_on_s), ("power_off", columns.power_off_s))
+    edges = (
+        (EventName.POWER_ON, columns.power_on_s),
+        (EventName.POWER_OFF, columns.power_off_s),
+    )
     events: list[dict[str, object]] = [
         {"t_s": edge, "event": name, "stated": True} for name, edge in edges if edge is not None
     ]
-    return [*events, {"t_s": float(t_s[-1]), "event": "stop", "reason": "imported"}]
+    stop = {"t_s": float(t_s[-1]), "event": EventName.STOP, "reason": EndReason.IMPORTED}
+    return [*events, stop]
 
 
 def _texts(values: Array) -> list[str]:

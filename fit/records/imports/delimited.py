@@ -29,7 +29,7 @@ Array = NDArray[np.float64]
 DELIMITERS = (";", "\t", "|", ",", " ")
 """In the order they are tried: a comma may be a decimal mark, a blank may stand in a name."""
 
-SAMPLE_LINES = 200
+SAMPLE_LINES = 200  # beyond any header that loggers write, and enough rows to tell a form. Ours
 MISSING = ("", "nan", "na", "n/a", "#n/a", "null", "none")
 NUMBER = re.compile(r"[+-]?(\d+[.,]?\d*|[.,]\d+)([eE][+-]?\d+)?", re.ASCII)
 BOMS = (

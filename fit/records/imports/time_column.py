@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from fit.errors import RecordError
 from fit.records.imports.delimited import Array, Table, numbers
-from fit.records.writer import TIME_OF_IMPORT
+from fit.records.metadata import TIME_OF_IMPORT
 
 if TYPE_CHECKING:
     import pandas as pd

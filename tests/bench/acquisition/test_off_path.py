@@ -58,7 +58,7 @@ def test_it_is_drawn(folder: Path) -> None:
 
 
 def test_lags_that_are_known_are_in_the_record(folder: Path) -> None:
-    sensors: Any = read_run(folder).document["sensors"]
+    sensors: Any = read_run(folder).metadata.sensors
     assert (sensors[BATTERY]["lag_s"], sensors[BATTERY]["lag_u_s"]) == (2.0, 0.3)
 
 

@@ -15,7 +15,8 @@ from bench.messages import LONGEST, short
 from bench.monitor.page_state import page_state
 from bench.virtual.ports import HAS_PTY
 from fit.errors import RecordError, RigError
-from fit.records.run import read_events, read_run
+from fit.records.events import read_events
+from fit.records.run import read_run
 from fit.records.tail import FolderReader
 from tests.support.bench_rigs import OtherProcess, named
 

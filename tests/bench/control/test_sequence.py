@@ -11,10 +11,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bench.control.sequence import COOL, FINISHED, HEAT, ISOTHERMAL, SOAK, Sequence, off_the_others
+from bench.control.sequence import Sequence, off_the_others
 from bench.control.slopes import MOST_BINS, Course, slope
 from bench.rig.schema import Sequence as Settings
 from bench.status import Estimate, Scan, SpanEstimate
+from fit.records.events import Phase
 
 Temperatures = Callable[[float], dict[str, float]]
 
@@ -66,19 +67,25 @@ def walk(
 
 def test_phases_by_time() -> None:
     phases = walk(Sequence(settings(heat_s=100.0)), steady, 1000)
-    assert phases == [(0, ISOTHERMAL), (10, SOAK), (60, HEAT), (160, COOL), (190, FINISHED)]
+    assert phases == [
+        (0, Phase.ISOTHERMAL),
+        (10, Phase.SOAK),
+        (60, Phase.HEAT),
+        (160, Phase.COOL),
+        (190, Phase.FINISHED),
+    ]
 
 
 def test_without_soak_and_cool_it_only_heats() -> None:
     phases = walk(Sequence(settings(heat_s=100.0, soak_s=0.0, cool_s=0.0)), steady, 1000)
-    assert phases == [(0, HEAT), (100, FINISHED)]
+    assert phases == [(0, Phase.HEAT), (100, Phase.FINISHED)]
 
 
 def test_heating_counts_from_the_confirmed_switch() -> None:
     sequence = Sequence(settings(heat_s=100.0))
     for t in range(90):
         sequence.observe(Scan(float(t), steady(t)))
-    assert (sequence.phase, sequence.wants_power) == (SOAK, True)
+    assert (sequence.phase, sequence.wants_power) == (Phase.SOAK, True)
     sequence.power_switched(True, 90.0)
     sequence.observe(Scan(189.0, steady(0)))
     assert sequence.wants_power
@@ -91,14 +98,14 @@ def test_heating_counts_from_the_confirmed_switch() -> None:
 def test_settled_is_called_with_one_percent_left_give_or_take(tau_s: float, noise_K: float) -> None:
     sequence = Sequence(settings(heat_until="settled", heat_s=1e5), "ambient")
     phases = walk(sequence, rising(tau_s, noise_K=noise_K), 2e4)
-    ended = next(t for t, phase in phases if phase == COOL)
+    ended = next(t for t, phase in phases if phase == Phase.COOL)
     assert 0.004 < math.exp(-(ended - 60.0) / tau_s) < 0.02
 
 
 def test_a_rise_that_goes_on_is_not_settled() -> None:
     sequence = Sequence(settings(heat_until="settled", heat_s=7200.0), "ambient")
     phases = walk(sequence, rising(20_000.0), 8000)
-    assert next(t for t, phase in phases if phase == COOL) == 7260
+    assert next(t for t, phase in phases if phase == Phase.COOL) == 7260
 
 
 def test_a_fast_rise_with_a_slow_case_behind_it_is_not_settled() -> None:
@@ -109,7 +116,7 @@ def test_a_fast_rise_with_a_slow_case_behind_it_is_not_settled() -> None:
 
     sequence = Sequence(settings(heat_until="settled", heat_s=1e5), "ambient")
     phases = walk(sequence, both, 2e4)
-    assert next(t for t, phase in phases if phase == COOL) > 3 * 2000
+    assert next(t for t, phase in phases if phase == Phase.COOL) > 3 * 2000
 
 
 def test_a_drifting_room_does_not_hold_up_the_end() -> None:
@@ -118,7 +125,7 @@ def test_a_drifting_room_does_not_hold_up_the_end() -> None:
 
     sequence = Sequence(settings(heat_until="settled", heat_s=1e5), "ambient")
     phases = walk(sequence, drifting, 5000)
-    assert next(t for t, phase in phases if phase == COOL) < 1000
+    assert next(t for t, phase in phases if phase == Phase.COOL) < 1000
 
 
 @pytest.mark.parametrize("phase", [0.0, 1.6, 3.1, 4.7])
@@ -134,7 +141,7 @@ def test_a_swinging_room_neither_hastens_nor_holds_up_the_end(phase: float) -> N
 
     sequence = Sequence(settings(heat_until="settled", heat_s=1e5), "ambient")
     phases = walk(sequence, swinging, 2e4)
-    ended = next(t for t, phase in phases if phase == COOL)
+    ended = next(t for t, phase in phases if phase == Phase.COOL)
     assert 4.6 < (ended - 60.0) / tau_s < 7.0
 
 
@@ -150,12 +157,12 @@ def test_decided_needs_the_decision_several_times_in_a_row() -> None:
         return decided(70 + 10 * number, answers[min(number, 5)]) if t >= 70 else None
 
     phases = walk(Sequence(settings(heat_until="decided")), steady, 1000, estimate)
-    assert next(t for t, phase in phases if phase == COOL) == 120
+    assert next(t for t, phase in phases if phase == Phase.COOL) == 120
 
 
 def test_nothing_is_decided_without_spans() -> None:
     phases = walk(Sequence(settings(heat_until="decided", heat_s=50.0)), steady, 1000, Estimate)
-    assert next(t for t, phase in phases if phase == COOL) == 110
+    assert next(t for t, phase in phases if phase == Phase.COOL) == 110
 
 
 def test_a_channel_off_the_others_is_named_before_the_soak() -> None:
@@ -185,7 +192,7 @@ def test_time_left_while_cooling_counts_down_to_nothing() -> None:
     """Heated from 60 s to 160 s, then 30 s of cooling: until 190 s."""
     sequence = Sequence(settings(heat_s=100.0))
     walk(sequence, steady, 161)
-    assert sequence.phase == COOL
+    assert sequence.phase == Phase.COOL
     assert [sequence.left_s(t) for t in (160.0, 165.0, 189.0, 190.0, 200.0)] == [30, 25, 1, 0, 0]
 
 
@@ -200,7 +207,7 @@ def test_the_isothermal_check_is_the_first_ten_seconds_of_a_soak_begun_later() -
     for t in range(100, 112):
         sequence.observe(Scan(float(t), {**steady(t), "case": 30.0}))
         phases.append(sequence.phase)
-    assert phases == [ISOTHERMAL] * 10 + [SOAK] * 2
+    assert phases == [Phase.ISOTHERMAL] * 10 + [Phase.SOAK] * 2
     assert sequence.trip is not None
 
 
@@ -245,7 +252,11 @@ def test_time_left_until_settled_is_near_the_truth() -> None:
 
 @pytest.mark.parametrize(
     ("heat", "phase", "power"),
-    [((None, None), SOAK, False), ((60.0, None), SOAK, True), ((60.0, 400.0), COOL, False)],
+    [
+        ((None, None), Phase.SOAK, False),
+        ((60.0, None), Phase.SOAK, True),
+        ((60.0, 400.0), Phase.COOL, False),
+    ],
 )
 def test_a_run_goes_on_where_it_died(
     heat: tuple[float | None, float | None], phase: str, power: bool

@@ -27,9 +27,11 @@ from bench.virtual.ports import HAS_PTY
 from fit.assessment.conformity import hold
 from fit.errors import RecordError
 from fit.measurement.spans import Spans
+from fit.records.metadata import run_document
+from fit.records.results import to_json
 from fit.records.run import Event, read_run
 from fit.records.tail import FolderReader
-from fit.records.writer import RunWriter, run_document, to_json
+from fit.records.writer import RunWriter
 from tests.fit.measurement.test_resolution import short_record
 from tests.support.bench_rigs import HEATRUN, OtherProcess
 from tests.support.browser import browser, wait_until

@@ -19,6 +19,7 @@ from bench.monitor.terminal import Lines, Live, open_view, picture
 from bench.status import Estimate, Scan, SpanEstimate, Status, describe
 from bench.virtual.bench import open_bench
 from fit.budget import read_budget
+from fit.records.events import Phase
 from fit.records.run import read_run
 from tests.support import made
 from tests.support.bench_rigs import NODES, short_rig
@@ -31,7 +32,7 @@ SPANS = (
 
 def status(t_s: float = 120.0, estimate: Estimate | None = None) -> Status:
     scan = Scan(t_s, {"tab": 61.234, "case": math.nan}, 4.2)
-    return Status(scan, "heat", 4325.0, True, {"tab": 1.5, "case": math.nan}, estimate, 121)
+    return Status(scan, Phase.HEAT, 4325.0, True, {"tab": 1.5, "case": math.nan}, estimate, 121)
 
 
 def drawn(*arguments: Any) -> str:

@@ -19,7 +19,7 @@ from tests.benchmarks.field.draw import random_rig
 def test_the_live_verdict_is_that_of_check(tmp_path: Path, heat_s: float) -> None:
     folder, budget_path = random_rig(3).write(tmp_path, heat_s)
     run, budget = read_run(folder), read_budget(budget_path)
-    follower = Follower(run.nodes, document=run.document)
+    follower = Follower(run.nodes, metadata=run.metadata)
     for t_s, reading, power in zip(run.t_s, run.temperature_degC, run.power, strict=True):
         follower.add(float(t_s), reading, float(power))
     spans = follower.spans()

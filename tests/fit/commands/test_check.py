@@ -16,7 +16,8 @@ from bench.virtual.prototype import Prototype, Sensor
 from fit.commands.check import command, exit_status
 from fit.errors import HeatrunError
 from fit.output.terminal.check import with_expanded
-from fit.records.writer import RunWriter, run_document
+from fit.records.metadata import run_document
+from fit.records.writer import RunWriter
 from fit.statistics.batch import Outcome
 from tests.benchmarks.faulty_rigs import MEASURED, NODES, record
 

@@ -13,7 +13,8 @@ from typer.testing import CliRunner, Result
 
 from fit.commands.fit import command
 from fit.errors import HeatrunError
-from fit.records.writer import RunWriter, run_document
+from fit.records.metadata import run_document
+from fit.records.writer import RunWriter
 
 APP = Typer()
 APP.command()(command)

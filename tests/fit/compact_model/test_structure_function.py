@@ -13,7 +13,7 @@ from fit.compact_model.structure_function import (
     heated_impedance,
     time_constant_spectrum,
 )
-from fit.identification.response import identify
+from fit.identification.identify import identify
 from fit.network.foster import cauer_to_foster, response_to_power, step_response
 from fit.records.run import Event, Run
 

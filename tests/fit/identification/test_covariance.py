@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from fit.identification.covariance import autocorrelation
-from fit.identification.response import identify
+from fit.identification.autocorrelation import lag_one
+from fit.identification.identify import identify
 from tests.fit.identification.test_response import made_run
 from tests.support.jacobian import full_jacobian
 
@@ -20,7 +20,7 @@ def test_the_covariance_is_the_sandwich_written_out() -> None:
     m, N, size = J.shape
     q, p = len(solution.theta), fitted.model.parameters
     residual = solution.residual[:cells]
-    rho = autocorrelation(residual)
+    rho = lag_one(residual)
     across = residual.T @ residual / max(cells - p - q / m, 1.0)
     floor = np.sqrt(np.maximum(1 / np.diag(across), 1.0))
     across = across * np.outer(floor, floor)

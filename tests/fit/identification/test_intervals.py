@@ -10,8 +10,9 @@ import pytest
 from scipy.signal import lfilter
 
 from fit.errors import NotIdentifiable
+from fit.identification.identify import identify
 from fit.identification.intervals import bootstrap_intervals, profile_intervals
-from fit.identification.response import Response, identify
+from fit.identification.response import Response
 from fit.output.documents import linear_intervals
 from fit.records.run import Run
 

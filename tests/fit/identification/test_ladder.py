@@ -28,14 +28,14 @@ def reduced() -> CellRecord:
 @pytest.mark.parametrize("hidden", [0, 1])
 def test_derivatives_agree_with_differences(hidden: int) -> None:
     model = LadderModel(reduced(), hidden)
-    n = model.lumps
+    n = len(model.layout.topology)
     g = np.concatenate(
         (np.log(np.linspace(1.5, 0.5, n)), np.log(np.linspace(2, 30, n)), np.full(4, 0.8), [-0.4])
     )
     _, derivatives = model(g)
     J = derivatives()
-    for i in range(model.size):
-        h = np.zeros(model.size)
+    for i in range(model.layout.size):
+        h = np.zeros(model.layout.size)
         h[i] = 1e-4
         numeric = (model(g + h)[0] - model(g - h)[0]) / 2e-4
         assert J[:, :, i] == pytest.approx(numeric, abs=1e-4)
@@ -59,7 +59,7 @@ def test_the_references_noise_is_known_to_be_in_every_rise() -> None:
 def test_interpolated_filters_model_the_rise_to_a_millikelvin(hidden: int) -> None:
     record = reduced()
     exact, quick = LadderModel(record, hidden), LadderModel(record, hidden, interpolated=True)
-    n = exact.lumps
+    n = len(exact.layout.topology)
     g = np.concatenate(
         (np.log(np.linspace(1.5, 0.5, n)), np.log(np.linspace(2, 30, n)), np.full(4, 0.8), [-0.4])
     )

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from scipy.signal import lfilter
 
-from fit.identification.response import identify, identify_signals
+from fit.identification.identify import identify, identify_signals
 from fit.records.run import Run
 from fit.signals.preparation import prepare
 

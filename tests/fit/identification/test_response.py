@@ -9,8 +9,9 @@ import numpy as np
 import pytest
 
 from fit.errors import NotIdentifiable
-from fit.identification.response import identify
+from fit.identification.identify import identify
 from fit.records.run import Array, Event, Run
+from tests.support.made import run_metadata
 
 TAU_S = np.array([6.0, 45.0, 400.0])
 A_K_PER_W = np.array([[2.0, 1.0, 5.0], [-0.3, 0.9, 4.8]])
@@ -184,7 +185,7 @@ def test_an_unknown_reference_is_refused_by_name() -> None:
 def test_stated_channel_and_power_uncertainty_is_carried() -> None:
     run = made_run()
     rig = {"channel": [{"node": "tab", "match_u": 0.01}], "power": {"u_relative": 0.02}}
-    stated = identify(replace(run, document={"rig": rig}))
+    stated = identify(replace(run, metadata=run_metadata({"rig": rig})))
     total = stated.total_K_per_W
     assert stated.covariance["power"] == pytest.approx(4e-4 * np.outer(total, total))
     rise = 4 * A_K_PER_W.sum(axis=1)[0] / 4

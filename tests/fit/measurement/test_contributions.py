@@ -10,6 +10,7 @@ import pytest
 from fit.measurement.spans import Spans, measure
 from fit.signals.preparation import prepare
 from tests.fit.measurement.test_spans import NODES, POWER_W, heat_run
+from tests.support.made import run_metadata
 
 MATCH_U = {"tab": 0.01, "board_back": 0.02, "bar": 0.0, "case": 0.03, "ambient": 0.0}
 POWER_U = 0.04
@@ -20,7 +21,7 @@ def spans() -> Spans:
     """A long run of a rig that states how well its channels match, and its power."""
     channels = [{"node": node, "match_u": u} for node, u in MATCH_U.items()]
     rig = {"channel": channels, "power": {"u_relative": POWER_U}}
-    return measure(replace(heat_run(1800), document={"rig": rig}))
+    return measure(replace(heat_run(1800), metadata=run_metadata({"rig": rig})))
 
 
 @pytest.fixture(scope="module")

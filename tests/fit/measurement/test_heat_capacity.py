@@ -10,7 +10,7 @@ import pytest
 from fit.assessment.conformity import hold
 from fit.assessment.diagnosis import posterior_of
 from fit.assessment.hypotheses import CapacityEvidence
-from fit.identification.covariance import autocorrelation
+from fit.identification.autocorrelation import lag_one
 from fit.measurement.heat_capacity import _over_designs, stored_heat
 from fit.measurement.spans import measure
 from fit.signals.preparation import prepare
@@ -136,7 +136,7 @@ def test_residuals_that_run_together_leave_less_freedom():
     design = np.column_stack([x, np.ones(40)])
     energy = 3.0 * x + np.sin(2 * np.pi * np.arange(40) / 8)
     coefficient, squares, *_ = np.linalg.lstsq(design, energy, rcond=None)
-    rho = autocorrelation((energy - design @ coefficient)[:, None])
+    rho = lag_one((energy - design @ coefficient)[:, None])
     _, variance = _over_designs([design], energy)
     spread = np.linalg.inv(design.T @ design)[0, 0]
     assert variance == pytest.approx(squares[0] / (38 * (1 - rho) / (1 + rho)) * spread)

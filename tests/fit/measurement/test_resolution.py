@@ -24,7 +24,7 @@ from fit.output.terminal.compare import compare_document, print_comparison
 from fit.output.terminal.fit import print_response
 from fit.output.text import state
 from fit.output.theme import to_svg
-from fit.records.writer import to_json
+from fit.records.results import to_json
 from fit.statistics.batch import Outcome
 from fit.statistics.comparison import MeasuredRun, compare
 from tests.fit.output.test_figures import made_response, made_run

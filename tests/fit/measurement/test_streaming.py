@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from fit.identification.response import identify
+from fit.identification.identify import identify
 from fit.measurement.streaming import MOST_ROWS, Follower, _averaged
 from tests.fit.identification.test_response import A_K_PER_W, made_run
 

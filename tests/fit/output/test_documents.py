@@ -19,7 +19,7 @@ from fit.output.documents import (
     linear_intervals,
     resistance_unit,
 )
-from fit.records.writer import to_json
+from fit.records.results import to_json
 from fit.signals.preparation import Signals
 from tests.support.made import prediction, spans
 

@@ -12,7 +12,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from fit.assessment.conformity import hold
-from fit.identification.response import Response, identify
+from fit.identification.identify import identify
+from fit.identification.response import Response
 from fit.output.figures import compared_figure, path_figure, record_figure, uncertainty_figure
 from fit.output.figures.curves import bin_log_time, curves_figure
 from fit.output.figures.record import thin

@@ -22,7 +22,7 @@ from fit.output.text import state, story
 from fit.records.run import Event
 from tests.fit.output.test_figures import made_response, made_run
 from tests.support.browser import browser
-from tests.support.made import prediction, spans
+from tests.support.made import prediction, run_metadata, spans
 
 NASTY = '<script>alert(1)</script><img src="http://example.invalid/x">'
 VOID = {"meta", "link", "br", "img", "input", "hr"}
@@ -226,7 +226,9 @@ def test_labels_and_notes_cannot_bring_markup():
         label=NASTY,
         nodes=(NASTY, "case", "ambient"),
         events=(Event(5.0, "operator", {"text": NASTY}),),
-        document={"sensors": {"tab": {"name": NASTY}}, "id": NASTY, "rig": {"title": NASTY}},
+        metadata=run_metadata(
+            {"sensors": {"tab": {"name": NASTY}}, "id": NASTY, "rig": {"title": NASTY}}
+        ),
         left_out=(NASTY,),
     )
     tags = {tag for tag, _ in outline(html).tags}

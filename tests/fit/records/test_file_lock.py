@@ -10,7 +10,8 @@ from pathlib import Path
 import pytest
 
 from fit.errors import RecordError
-from fit.records.writer import RunWriter, run_document
+from fit.records.metadata import run_document
+from fit.records.writer import RunWriter
 
 
 def create(folder: Path) -> RunWriter:

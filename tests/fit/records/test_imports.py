@@ -6,6 +6,7 @@ import json
 import os
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -47,6 +48,11 @@ def complaint(tmp_path: Path, text: str | bytes, **columns: object) -> str:
     return str(caught.value).removeprefix(str(tmp_path / "log.txt"))
 
 
+def document_of(run: Run) -> dict[str, Any]:
+    """run.json as it was written."""
+    return dict(json.loads((run.path / "run.json").read_text(encoding="utf-8")))
+
+
 def same_readings(run: Run) -> None:
     assert run.nodes == ("tab", "case")
     np.testing.assert_allclose(run.t_s, T_S, atol=1e-9)
@@ -55,7 +61,7 @@ def same_readings(run: Run) -> None:
 
 
 def test_stated_accuracy_is_kept_as_a_rig_would_state_it(tmp_path: Path) -> None:
-    rig = brought_in(tmp_path, PLAIN, match_u=0.004, power_u=0.005).document["rig"]
+    rig = document_of(brought_in(tmp_path, PLAIN, match_u=0.004, power_u=0.005))["rig"]
     assert isinstance(rig, dict)
     assert {c["node"]: c["match_u"] for c in rig["channel"]} == {"tab": 0.004, "case": 0.004}
     assert rig["power"] == {"u_relative": 0.005}
@@ -68,13 +74,13 @@ def test_stated_accuracy_is_kept_as_a_rig_would_state_it(tmp_path: Path) -> None
 def test_the_unit_that_time_was_taken_in_is_said(
     tmp_path: Path, unit: str | None, words: str
 ) -> None:
-    origin = brought_in(tmp_path, PLAIN, time_unit=unit).document["import"]
+    origin = document_of(brought_in(tmp_path, PLAIN, time_unit=unit))["import"]
     assert isinstance(origin, dict)
     assert any(words in note for note in origin["notes"])
 
 
 def test_no_rig_where_no_accuracy_is_stated(tmp_path: Path) -> None:
-    assert brought_in(tmp_path, PLAIN).document["rig"] is None
+    assert document_of(brought_in(tmp_path, PLAIN))["rig"] is None
 
 
 # Forms
@@ -85,10 +91,10 @@ def test_a_plain_file_comes_in_as_it_is(tmp_path: Path) -> None:
 
 
 def test_the_run_folder_says_where_it_came_from(tmp_path: Path) -> None:
-    document = brought_in(tmp_path, PLAIN).document
+    document = document_of(brought_in(tmp_path, PLAIN))
     assert document["schema"] == "heatrun.run/1"
     assert document["nodes"] == ["tab", "case"]
-    assert document["import"]["file"] == "log.txt"  # type: ignore[index]
+    assert document["import"]["file"] == "log.txt"
 
 
 @st.composite
@@ -228,9 +234,9 @@ def test_iso_stamps_are_known_by_themselves(tmp_path: Path, form: str) -> None:
 
 def test_the_start_is_taken_from_stamps_with_a_zone(tmp_path: Path) -> None:
     text = "Time,T1,T2,P\n2026-03-29T01:59:58+02:00,23,22,0\n2026-03-29T01:59:59+02:00,23,22,0\n"
-    document = brought_in(tmp_path, text).document
+    document = document_of(brought_in(tmp_path, text))
     assert document["started"] == "2026-03-28T23:59:58Z"
-    assert document["import"]["started_from"] == "the stamps"  # type: ignore[index]
+    assert document["import"]["started_from"] == "the stamps"
 
 
 def test_date_and_time_of_day_may_stand_in_two_columns(tmp_path: Path) -> None:
@@ -259,14 +265,14 @@ def test_a_bench_hardly_so_cold_or_hot_is_asked_about(
     tmp_path: Path, kelvins: dict[str, object]
 ) -> None:
     text = PLAIN if kelvins else PLAIN.replace("23.0,22", "296,295").replace(",2", ",29")
-    notes = brought_in(tmp_path, text, **kelvins).document["import"]["notes"]  # type: ignore[index]
+    notes = document_of(brought_in(tmp_path, text, **kelvins))["import"]["notes"]
     assert sum("--temperature-unit" in note for note in notes) == 2
     assert not any("right?" in note for note in _notes_of_a_plain_file(tmp_path / "plain"))
 
 
 def _notes_of_a_plain_file(folder: Path) -> list[str]:
     folder.mkdir()
-    return brought_in(folder, PLAIN).document["import"]["notes"]  # type: ignore[index,no-any-return]
+    return document_of(brought_in(folder, PLAIN))["import"]["notes"]
 
 
 def test_power_in_another_unit_is_recorded_as_such(tmp_path: Path) -> None:
@@ -451,7 +457,7 @@ def test_options_that_cannot_be_meant_are_refused(tmp_path: Path) -> None:
 
 def test_stamps_without_a_zone_are_said_to_be_taken_as_utc(tmp_path: Path) -> None:
     text = "Time,T1,T2,P\n2026-03-29 01:59:58,23,22,0\n2026-03-29 01:59:59,23,22,0\n"
-    origin = brought_in(tmp_path, text).document["import"]
-    assert "taken as UTC" in origin["started_from"]  # type: ignore[index]
-    started = datetime.fromisoformat(str(read_run(tmp_path / "run").document["started"]))
+    origin = document_of(brought_in(tmp_path, text))["import"]
+    assert "taken as UTC" in origin["started_from"]
+    started = datetime.fromisoformat(str(document_of(read_run(tmp_path / "run"))["started"]))
     assert started == datetime(2026, 3, 29, 1, 59, 58, tzinfo=UTC)

@@ -18,9 +18,11 @@ from PIL import Image
 
 from fit.errors import RecordError
 from fit.records.appended import append_line
+from fit.records.events import read_events
+from fit.records.metadata import run_document
 from fit.records.notes import LONGEST_NOTE, add_note, notes_of
-from fit.records.run import read_events
-from fit.records.writer import EVENTS, RunWriter, run_document
+from fit.records.run_folder import EVENTS
+from fit.records.writer import RunWriter
 
 
 def photo(kind: str = "JPEG") -> bytes:

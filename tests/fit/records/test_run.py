@@ -19,10 +19,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fit.errors import NotIdentifiable, RecordError
-from fit.identification.response import identify
+from fit.identification.identify import identify
 from fit.records import writer as run_folder
-from fit.records.run import Run, read_run, stated_accuracy
-from fit.records.writer import RunWriter, default_folder, run_document, write_result
+from fit.records.metadata import metadata_from, run_document
+from fit.records.results import write_result
+from fit.records.run import Run, read_run
+from fit.records.run_folder import default_folder
+from fit.records.writer import RunWriter
 
 START = datetime(2026, 11, 25, 10, 15, tzinfo=UTC)
 HEADER = b"t_s,tab_degC,power_W\n"
@@ -222,7 +225,8 @@ def test_the_writer_starts_without_numpy_and_pandas() -> None:
 def test_a_run_killed_while_it_writes_is_readable(tmp_path: Path) -> None:
     code = f"""
 import sys; from datetime import UTC, datetime; from pathlib import Path
-from fit.records.writer import RunWriter, run_document
+from fit.records.writer import RunWriter
+from fit.records.metadata import run_document
 writer = RunWriter.create(Path({str(tmp_path / "run")!r}),
                           run_document("pad", ["tab"], datetime.now(UTC)), ["power_W"])
 for i in range(10**9):
@@ -365,10 +369,10 @@ def test_a_label_cannot_write_on_the_terminal(tmp_path: Path) -> None:
 
 
 def test_the_match_stated_with_the_sensors_counts(tmp_path: Path) -> None:
-    stated = {"sensors": {"tab": {"match_u": 0.004}, "case": {"match_u": 0.003}}}
+    sensors = {"tab": {"match_u": 0.004}, "case": {"match_u": 0.003}}
     rig = {"channel": [{"node": "case", "match_u": 0.002}], "power": {"u_relative": 0.005}}
-    match_u, power_u = stated_accuracy(tmp_path, {**stated, "rig": rig})
-    assert (match_u, power_u) == ({"tab": 0.004, "case": 0.002}, 0.005)
+    metadata = metadata_from({"sensors": sensors, "rig": rig}, tmp_path)
+    assert (metadata.match_u, metadata.power_u) == ({"tab": 0.004, "case": 0.002}, 0.005)
 
 
 @pytest.mark.parametrize(

@@ -19,6 +19,7 @@ from fit.measurement.spans import Spans
 from fit.records.run import Event, Run
 from fit.statistics.comparison import MeasuredRun, compare, label_values, rig_identity, values_of
 from fit.statistics.trend import CONTACT, LINE, estimate_spread, fit_trend
+from tests.support.made import run_metadata
 
 NODES = ("tab", "bar", "case", "ambient")
 POWER_W = 4.2
@@ -215,7 +216,7 @@ def test_label_values_come_from_label_notes_and_run_json():
     run = Run(
         Path("r"), "pad torque_Nm=0.5, unit=3", NODES, np.zeros(1), np.zeros((1, 4)), np.zeros(1),
         events=(Event(3.0, "operator", {"text": "humidity_percent = 40"}),),
-        document={"values": {"pressure_kPa": 200.0, "who": "me"}},
+        metadata=run_metadata({"values": {"pressure_kPa": 200.0, "who": "me"}}),
     )  # fmt: skip
     assert label_values(run) == {
         "torque_Nm": 0.5,
@@ -234,7 +235,15 @@ def test_a_rig_stays_the_same_on_another_port_but_not_with_another_channel():
         }
         nothing = np.zeros(1)
         return rig_identity(
-            Run(Path("r"), "", ("tab",), nothing, np.zeros((1, 1)), nothing, document={"rig": rig})
+            Run(
+                Path("r"),
+                "",
+                ("tab",),
+                nothing,
+                np.zeros((1, 1)),
+                nothing,
+                metadata=run_metadata({"rig": rig}),
+            )
         )
 
     assert identity("/dev/ttyUSB0", 0.004) == identity("/dev/ttyUSB1", 0.004)

@@ -1,0 +1,77 @@
+"""A run of several sources held against its budget."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from fit.assessment.alignment import lay_on_budget, stage_limits
+from fit.assessment.branch_causes import explain_branches
+from fit.assessment.conformity import SourceVerdict, Verdict, check, verdict_of
+from fit.assessment.evidence import pattern_of
+from fit.budget import predict
+from fit.budget.model import AMBIENT, Budget
+from fit.identification.tree.amplitudes import amplitudes, reciprocity
+from fit.measurement.branches import Branches, measure_branches
+from fit.measurement.spans import measure
+from fit.network.steady_state import resistance_matrix
+from fit.records.run import Run
+
+
+def check_run(run: Run, budget: Budget) -> Verdict:
+    """Measure a run and hold it against a budget, whatever the shape of either.
+
+    Args:
+        run: as recorded.
+        budget: a chain or a tree.
+
+    Raises:
+        BudgetError: run and budget do not belong together.
+        NotIdentifiable: the record does not carry an answer.
+    """
+    if budget.is_chain and len(run.sources) <= 1:
+        return check(measure(run), budget)
+    return check_branches(measure_branches(run, budget), budget)
+
+
+def check_branches(branches: Branches, budget: Budget) -> Verdict:
+    """Hold the spans of a run of several sources against its budget.
+
+    The budget is predicted at the run's own powers, all on, and its own ambient.
+
+    Args:
+        branches: measured.
+        budget: the tree.
+    """
+    spans = branches.spans
+    ambient = float(spans.final_degC[-1]) if spans.nodes[-1] == AMBIENT else None
+    prediction = predict(budget, power_W=branches.power_W.tolist(), ambient_degC=ambient)
+    path = lay_on_budget(spans, budget)
+    pattern = pattern_of(path, prediction, stage_limits(prediction))
+    posterior = explain_branches(branches, budget, prediction)
+    verdict = verdict_of(spans, prediction, pattern, posterior)
+    return replace(verdict, sources=_sources(branches, budget))
+
+
+def _sources(branches: Branches, budget: Budget) -> SourceVerdict:
+    fitted, topology = branches.fitted, branches.fitted.network.topology
+    matrix = resistance_matrix(topology, fitted.R_K_per_W)
+    seen = [i for i, node in enumerate(topology.nodes) if node not in fitted.network.hidden]
+    matrix = np.vstack([matrix[seen], np.zeros(matrix.shape[1])])
+    nodes = [*(topology.nodes[i] for i in seen), topology.reference]
+    above = topology.reference
+    if branches.air is not None and branches.spans.resolved[-1]:
+        matrix, above = matrix + branches.air.R_K_per_W, AMBIENT
+    names = tuple(source.name for source in budget.sources)
+    entering = branches.spans.topology.sources
+    apart = reciprocity(amplitudes(fitted), entering)
+    return SourceVerdict(
+        names=names,
+        power_W=branches.power_W,
+        nodes=tuple(nodes),
+        # Per electrical watt, as the budget's own matrix.
+        matrix_K_per_W=matrix * budget.path_fraction,
+        above=above,
+        reciprocity=tuple((names[a], names[b], z) for (a, b), z in apart.items()),
+    )

@@ -1,0 +1,121 @@
+"""How sure the spans of a tree are: what the fit itself does not say."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from fit.budget.model import AMBIENT, Budget
+from fit.identification.energy_balance import CaseToAmbient
+from fit.identification.tree.fitted import FittedTree
+from fit.measurement.discrepancy import OWN_EXTRAPOLATION, is_noise
+from fit.network.steady_state import heat_flow, resistance_matrix
+from fit.network.topology import Topology
+from fit.records.run import Array
+from fit.signals.preparation import Signals
+
+LEAST_W = 1e-9  # through a span that carries no heat: it is not resolved anyhow
+
+
+@dataclass(frozen=True, eq=False)
+class Identified:
+    """A record of several sources, and the network found in it."""
+
+    fitted: FittedTree
+    signals: Signals
+    budget: Budget
+    power_W: Array  # (sources,) of each while it was on, electrical
+    air: CaseToAmbient | None  # from the reference to ambient, where that was measured
+
+    @property
+    def path_W(self) -> Array:
+        """What of it takes the path (sources,)."""
+        return self.power_W * self.budget.path_fraction
+
+    @cached_property
+    def topology(self) -> Topology:
+        """The spans: a link each, and the first of them that each source's heat passes."""
+        network = self.fitted.network
+        links = [network.topology.links[i] for i in np.flatnonzero(network.found)]
+        if self.air is not None:
+            links.append((network.topology.reference, AMBIENT))
+        starts = tuple(start for start, _ in links)
+        way = self.budget.joined.path
+        first = tuple(next(n for n in way(at) if n in starts) for at in self.budget.tree.sources)
+        return Topology(starts, tuple(links), links[-1][1], first)
+
+    @cached_property
+    def heat_W(self) -> Array:
+        """Heat of each source through every span at rest, all of them on (spans, sources)."""
+        network, R = self.fitted.network, self.fitted.R_K_per_W
+        rises = resistance_matrix(network.topology, R) * self.path_W
+        flow = np.stack([heat_flow(network.topology, R, one) for one in rises.T], axis=1)
+        kept = flow[np.flatnonzero(network.found)]
+        return kept if self.air is None else np.vstack([kept, self.path_W])
+
+    @property
+    def through_W(self) -> Array:
+        """Heat of all sources through every span (spans,)."""
+        return np.maximum(self.heat_W.sum(axis=1), LEAST_W)
+
+
+def discrepancy(found: Identified) -> Array:
+    """What no network of lumps tells of the spans, a covariance (s, s) [(K/W)^2].
+
+    A share of what the network adds to the drops that its own heating reached, as of one source;
+    and, where it does not describe the record down to the scans' noise, what it misses of each.
+    """
+    fitted = found.fitted
+    model, topology = fitted.model, fitted.network.topology
+    record, measured = model.record, model.layout.measured
+    reached = np.abs(model.by_source(fitted.g)).max(axis=1).T  # (m, sources)
+    steady = resistance_matrix(topology, fitted.R_K_per_W) * found.path_W
+    to_come, misfit = np.zeros((2, len(topology) + 1))
+    to_come[measured] = np.abs(steady[measured] - reached).sum(axis=1)
+    if not is_noise(fitted.cost, float(np.sum(record.weight > 0))):
+        value, _ = model(fitted.g)
+        apart = np.where(record.weight > 0, record.rise_K - value, np.nan)
+        misfit[measured] = np.nanstd(apart, axis=0)
+    kept = np.flatnonzero(fitted.network.found)
+    start, end = topology.ends[kept].T
+    own = OWN_EXTRAPOLATION * np.abs(to_come[start] - to_come[end])
+    u = np.zeros(len(found.topology.links))
+    u[: len(kept)] = np.hypot(own, np.hypot(misfit[start], misfit[end]))
+    return np.diag((u / found.through_W) ** 2)
+
+
+def sensor_match(found: Identified, match_u: Mapping[str, float]) -> Array:
+    """Covariance of the spans by how alike the channels read (s, s) [(K/W)^2].
+
+    Args:
+        found: what was identified.
+        match_u: relative standard uncertainty of each node's rise, where the rig states it.
+    """
+    topology, signals = found.topology, found.signals
+    u = np.zeros(len(topology) + 1)
+    for j, node in enumerate((*topology.nodes, topology.reference)):
+        if match_u.get(node) and node in signals.nodes:
+            series = signals.temperature_degC[:, signals.nodes.index(node)]
+            u[j] = match_u[node] * (np.nanmax(series) - np.nanmin(series))
+    per_watt = topology.full_incidence / found.through_W[:, np.newaxis]
+    return np.asarray(per_watt @ np.diag(u**2) @ per_watt.T)
+
+
+def power_and_shares(found: Identified, R_K_per_W: Array, power_u: float) -> Array:
+    """Covariance of the spans by the sources' powers and path shares (s, s) [(K/W)^2].
+
+    Each source has a reading of its own and a share of its own; a span that carries the heat of
+    several has a part of each one's error.
+
+    Args:
+        found: what was identified.
+        R_K_per_W: the spans (s,).
+        power_u: relative standard uncertainty of a power, as the rig states it.
+    """
+    part = found.heat_W / found.through_W[:, np.newaxis] * R_K_per_W[:, np.newaxis]
+    sources = found.budget.sources
+    share_u = np.array([source.path_fraction_u / source.path_fraction for source in sources])
+    return np.asarray(part @ np.diag(power_u**2 + share_u**2) @ part.T)

@@ -1,0 +1,123 @@
+"""A rating of a product of several parts, for people and for programs (`heatrun.rate/1`)."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from typing import Any
+
+from rich.console import Console
+from rich.markup import escape
+from rich.table import Table
+
+from fit.assessment.decision import probability_in_words
+from fit.output.terminal.check import STYLE, with_expanded
+from fit.output.terminal.rating import SCHEMA
+from fit.rating.branches import BranchRating, SourceRating
+
+
+def branch_rate_document(rating: BranchRating) -> dict[str, Any]:
+    """The rating as `heatrun.rate/1`; of each source, in place of one junction."""
+    node, ambient, degC, limit = rating.touched
+    names = [source.name for source in rating.sources]
+    return {
+        "schema": SCHEMA,
+        "title": rating.budget.title,
+        "power_W": sum(source.power_W for source in rating.sources),
+        "ambient_degC": rating.ambient_degC,
+        "tested": {
+            "power_W": float(rating.tested_power_W.sum()),
+            "ambient_degC": rating.tested_degC,
+            "sources": dict(zip(names, rating.tested_power_W.tolist(), strict=True)),
+        },
+        "nodes": {one: {"degC": at.value, "u_K": at.u} for one, at in rating.nodes.items()},
+        "sources": {source.name: _source_document(source) for source in rating.sources},
+        "touch": {
+            "node": node,
+            "ambient_degC": ambient,
+            "degC": degC.value,
+            "u_K": degC.u,
+            "limit_degC": limit,
+        },
+        "common_factor": None if rating.common_factor is None else asdict(rating.common_factor),
+        "power_map": {"sources": names, "W": rating.power_map_W.tolist()},
+        "missing": list(rating.missing),
+        "cautions": list(rating.cautions),
+        "warnings": [],
+    }
+
+
+def _source_document(source: SourceRating) -> dict[str, Any]:
+    allowable = source.allowable_power_W
+    return {
+        "node": source.node,
+        "power_W": source.power_W,
+        "degC": source.degC.value,
+        "u_K": source.degC.u,
+        "limit_degC": source.limit_degC,
+        "p_within": source.p_within,
+        "decision": source.decision,
+        "allowable_power_W": None if allowable is None else asdict(allowable),
+    }
+
+
+def print_branch_rating(console: Console, rating: BranchRating) -> None:
+    """Print how warm every part gets, how far each may go, what is missing, and the cautions."""
+    power = ", ".join(f"{escape(one.name)} {one.power_W:.3g} W" for one in rating.sources)
+    console.print(
+        f"[bold]{escape(rating.budget.title or rating.budget.path.name)}[/]\n"
+        f"{power} at {rating.ambient_degC:g} °C ambient, from a run at "
+        f"{rating.tested_power_W.sum():.3g} W in all, {rating.tested_degC:.1f} °C"
+    )
+    if rating.common_factor is not None:
+        factor = with_expanded(rating.common_factor.value, rating.common_factor.u)
+        console.print(f"[bold]Allowable: {factor} times all these powers together[/]")
+    console.print()
+    console.print(_sources(rating))
+    if len(rating.power_map_W):
+        console.print()
+        console.print(_map(rating))
+    node, ambient, degC, limit = rating.touched
+    stated = "" if limit is None else f"; its limit is {limit:g} °C"
+    touched = f"{with_expanded(degC.value, degC.u)} °C{stated}"
+    console.print(f"\n{node} to touch, in air of {ambient:g} °C: {touched}")
+    for label, texts in (("Missing", rating.missing), ("Caution", rating.cautions)):
+        for text in texts:
+            console.print(f"[bold]{label}:[/] {escape(text)}")
+
+
+def _sources(rating: BranchRating) -> Table:
+    table = Table(box=None, pad_edge=False, header_style="bold")
+    table.add_column("source")
+    table.add_column("node")
+    for heading in ("W", "°C, k = 2", "limit\n°C", "p within", "allowable beside\nthe others, W"):
+        table.add_column(heading, justify="right")
+    table.add_column("decision")
+    for one in rating.sources:
+        allowable, decision = one.allowable_power_W, one.decision
+        table.add_row(
+            escape(one.name),
+            one.node,
+            f"{one.power_W:.3g}",
+            with_expanded(one.degC.value, one.degC.u),
+            "–" if one.limit_degC is None else f"{one.limit_degC:g}",
+            "–" if one.p_within is None else probability_in_words(one.p_within),
+            "–" if allowable is None else with_expanded(allowable.value, allowable.u),
+            "–" if decision is None else f"[{STYLE[decision]}]{decision}[/]",
+        )
+    return table
+
+
+def _map(rating: BranchRating) -> Table:
+    """Which powers of two parts reach a limit together."""
+    one, other = (escape(source.name) for source in rating.sources)
+    table = Table(
+        box=None,
+        pad_edge=False,
+        header_style="bold",
+        title=f"{other} may make at most, beside {one}, W",
+        title_justify="left",
+    )
+    for power, _ in rating.power_map_W:
+        table.add_column(f"{power:.3g}", justify="right")
+    table.add_row(*(f"{most:.3g}" for _, most in rating.power_map_W))
+    return table
