@@ -136,6 +136,7 @@ def run_demo(
     Raises:
         InputError: the folder exists, or no such fault.
     """
+    from bench.acquisition.rehearse import duration, expected_of
     from bench.acquisition.run_loop import heat_run
     from bench.clock import LockStepClock
     from fit.budget import read_budget
@@ -149,7 +150,7 @@ def run_demo(
         say(f"reader on {bench.ports['reader']}")
         say(f"supply on {bench.ports['supply']}")
         rig = demo_rig(bench.ports)
-        say(_plan(rig))
+        say(duration(rig, expected_of(budget, None)))
         result = heat_run(
             rig,
             clock=clock,
@@ -190,15 +191,6 @@ def _evaluate(run: Run, budget: Budget, folder: Path) -> Verdict:
     write_result(folder, CHECK_RESULT, check_document(verdict))
     write_report(run, response, verdict, folder, rated=rate_verdict(verdict))
     return verdict
-
-
-def _plan(rig: Rig) -> str:
-    sequence = rig.sequence
-    until = "" if sequence.heat_until == "time" else f" at most, until {sequence.heat_until}"
-    return (
-        f"soak {sequence.soak_s:.0f} s without power, heat {sequence.heat_s:.0f} s{until}, "
-        f"cool {sequence.cool_s:.0f} s; a scan every {sequence.interval_s:g} s"
-    )
 
 
 def _true_power_W(bench: VirtualBench) -> float:

@@ -1,18 +1,14 @@
-"""TOML files the user writes: read whole, and every complaint about one turned into one line."""
+"""TOML files the user writes: every complaint about what one says turned into one line."""
 
 from __future__ import annotations
 
 import difflib
-import tomllib
 from collections.abc import Collection
-from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from pydantic import ValidationError
     from pydantic_core import ErrorDetails
-
-    from fit.errors import InputError
 
 LONGEST_SHOWN = 40
 
@@ -29,35 +25,6 @@ REMEDIES = {
     "string_pattern_mismatch": "lower-case letters, digits and _, a letter first",
 }
 """What would be right, where pydantic's own words would puzzle."""
-
-
-def read_tables(path: Path, error: type[InputError], remedy: str) -> dict[str, Any]:
-    """The tables of a TOML file.
-
-    Args:
-        path: the file.
-        error: what to raise.
-        remedy: what would be right where there is no such file.
-
-    Raises:
-        InputError: of the class given, on one line.
-    """
-    try:
-        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
-    except FileNotFoundError:
-        raise error(path, "", "no such file", remedy) from None
-    except IsADirectoryError:
-        raise error(path, "", "is a folder", "name the .toml file inside it") from None
-    except UnicodeDecodeError:
-        raise error(path, "", "is not UTF-8 text", "save it as plain UTF-8 text") from None
-    except OSError as problem:
-        raise error(
-            path, "", f"cannot be read ({problem.strerror})", "check its permissions"
-        ) from None
-    except RecursionError:
-        raise error(path, "", "is nested too deeply to be one of ours", remedy) from None
-    except ValueError as problem:  # no TOML, or a whole number of thousands of digits
-        raise error(path, "", f"is not TOML: {problem}", "mend the line it names") from None
 
 
 def first_error(problem: ValidationError) -> ErrorDetails:

@@ -46,6 +46,12 @@ class End(Exception):
         super().__init__(text)
         self.reason, self.text, self.exit_status, self.trip = reason, text, exit_status, trip
 
+    @classmethod
+    def tripped(cls, trip: Trip) -> End:
+        """By the guard, or by an instrument that fell silent."""
+        reason = EndReason.INSTRUMENT if trip.rule == "silence" else EndReason.GUARD
+        return cls(reason, trip.text, trip=trip)
+
 
 def still_given(
     guard: Guard, rig: Rig, stations: Collection[InstrumentWorker], clock: Clock

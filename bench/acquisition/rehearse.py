@@ -92,7 +92,8 @@ def _guard(rig: Rig, scan: Scan, expected: Prediction | None) -> Iterator[str]:
     trip = Guard(rig).check(scan, False)
     if trip is not None:
         yield f"WOULD END THE RUN AT ONCE: {trip.text}"
-    read = {n: v for n, v in scan.temperature_degC.items() if not math.isnan(v)}
+    degC = {node: scan.temperature_degC[node] for node in rig.path_nodes}
+    read = {node: value for node, value in degC.items() if not math.isnan(value)}
     off = off_the_others(read, rig.sequence.isothermal_K)
     if off is not None:
         yield f"WOULD END THE RUN AFTER {CHECK_S:g} s: {off.text}"

@@ -62,6 +62,8 @@ def heat_run(
     keyboard: IO[str] | None = None,
     estimate: bool | None = None,
     announce: str = "",
+    notes: tuple[str, ...] = (),
+    labels: Mapping[str, object] | None = None,
 ) -> LogResult:
     """Log one heat run: soak, heat, cool, with the power off at every end of it.
 
@@ -78,6 +80,8 @@ def heat_run(
         resume: folder of a run whose program died, to be gone on with.
         keyboard: where the operator's Enter comes from; standard input when None.
         announce: said to whoever looks on before the first scan.
+        notes: the operator's, kept as events.
+        labels: further keys of run.json: the unit, the values that were set.
         estimate: reckon while it runs; when None, where somebody looks on or the sequence needs it.
 
     Returns:
@@ -101,7 +105,15 @@ def heat_run(
             started = (
                 go_on(rig, clock, before, columns)
                 if before is not None
-                else begin(rig, clock, columns, folder=folder, budget=budget, label=label)
+                else begin(
+                    rig,
+                    clock,
+                    columns,
+                    folder=folder,
+                    budget=budget,
+                    label=label,
+                    labels=labels or {},
+                )
             )
             if announce:
                 view.say(announce)
@@ -118,7 +130,7 @@ def heat_run(
                     further_along=further_along(rig, budget),
                 )
                 reckoning = make_estimator(rig, clock, budget, view, estimate)
-                return run.go(reckoning, resumed=bool(before))
+                return run.go(reckoning, resumed=bool(before), notes=notes)
         finally:
             close_stations(stations.values())
 
@@ -155,7 +167,7 @@ class _HeatRun:
         self._watchdog: Watchdog | None = None
         self._estimator: Estimator
 
-    def go(self, estimator: Estimator, resumed: bool) -> LogResult:
+    def go(self, estimator: Estimator, resumed: bool, notes: tuple[str, ...] = ()) -> LogResult:
         """Run it to its end, whichever that is."""
         self._estimator = estimator
         failure: BaseException | None = None
@@ -163,6 +175,8 @@ class _HeatRun:
             self._start_watchdog()
             if resumed:
                 self._resumed()
+            for text in notes:
+                self._note("operator", text=text)
             self._loop()
         except End as reached:
             end = reached
@@ -189,7 +203,7 @@ class _HeatRun:
             estimate = self._estimator.latest()
             self.sequence.observe(scan, estimate)
             if self.sequence.trip:
-                raise _tripped(self.sequence.trip)
+                raise End.tripped(self.sequence.trip)
             self._follow_sequence()
             self._show(scan)
             if self.sequence.finished:
@@ -226,7 +240,7 @@ class _HeatRun:
         for note in notes:
             self._note(note.event, note.t_s, **note.details)
         if late:
-            raise _tripped(Trip("stall", late))
+            raise End.tripped(Trip("stall", late))
         readings = ask(self.stations.values(), self.clock, self.rig.sequence.interval_s)
         silent_s = {name: now_s - one.heard_s() for name, one in self.stations.items()}
         scan = make_scan(
@@ -253,13 +267,13 @@ class _HeatRun:
             self._note(EventName.BLIND, node=node, text=why)
             self.view.say(why, loud=True)
         if trip:
-            raise _tripped(trip)
+            raise End.tripped(trip)
 
     def _follow_sequence(self) -> None:
         wanted = self.sequence.wants_power
         if self._turn is None and wanted is not self.power_on:
             if wanted and (blind := self.guard.unguarded()):
-                raise _tripped(blind)
+                raise End.tripped(blind)
             if wanted and self._watchdog is not None:
                 self._watchdog.power_goes_on()
             self.power_on = None
@@ -387,8 +401,3 @@ class _HeatRun:
                 self.scans,
             )
         )
-
-
-def _tripped(trip: Trip) -> End:
-    reason = EndReason.INSTRUMENT if trip.rule == "silence" else EndReason.GUARD
-    return End(reason, trip.text, trip=trip)

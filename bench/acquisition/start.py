@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import tomllib
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import IO, TYPE_CHECKING
+from typing import IO, TYPE_CHECKING, Any
 
 from bench.acquisition.power_switch import NOBODY, InstrumentSwitch, OperatorSwitch, PowerSwitch
 from bench.acquisition.resume import ResumeState
@@ -15,8 +15,9 @@ from bench.control.blindness import along_the_path, along_the_rig
 from bench.control.sequence import Sequence
 from bench.rig.schema import Rig
 from bench.status import NoView, View
-from fit.errors import PortError, RecordError
+from fit.errors import BudgetError, PortError, RecordError
 from fit.records.metadata import run_document
+from fit.records.plain_file import read_tables
 from fit.records.run_folder import READINGS, default_folder
 from fit.records.writer import RunWriter
 
@@ -70,12 +71,13 @@ def begin(
     rig: Rig,
     clock: Clock,
     columns: tuple[str, ...],
-    *,
     folder: Path | None,
+    *,
     budget: Budget | None,
     label: str,
+    labels: Mapping[str, Any],
 ) -> Started:
-    """Create the run folder. Raises RecordError."""
+    """Create the run folder; `labels` are further keys of run.json. Raises RecordError."""
     label = label or rig.title
     utc, now_s = clock.utc(), clock.now_s()
     document = run_document(
@@ -85,9 +87,11 @@ def begin(
         sensors=_sensors(rig),
         rig=rig.document(),
         budget=_budget_document(budget),
+        **labels,
     )
     writer = RunWriter.create(folder or default_folder(label, utc), document, columns)
-    return Started(writer, Sequence(rig.sequence, _reference_node(rig)), now_s)
+    sequence = Sequence(rig.sequence, _reference_node(rig), off_path=_off_path(rig))
+    return Started(writer, sequence, now_s)
 
 
 def go_on(rig: Rig, clock: Clock, before: ResumeState, columns: tuple[str, ...]) -> Started:
@@ -114,6 +118,7 @@ def go_on(rig: Rig, clock: Clock, before: ResumeState, columns: tuple[str, ...])
         before.heat_started_s,
         before.heat_ended_s,
         before.interrupted_s,
+        off_path=_off_path(rig),
     )
     # An instrument has just been switched off; of an operator's switch nothing is known.
     unknown = before.left_on and rig.switching is None
@@ -130,8 +135,9 @@ def make_estimator(
     if not wanted:
         return NoEstimator()
     if clock.lock_step:
-        return InlineEstimator(rig.nodes, budget, _accuracy(rig))
-    return ProcessEstimator(rig.nodes, Path(budget.path) if budget else None, _accuracy(rig))
+        return InlineEstimator(rig.path_nodes, budget, _accuracy(rig))
+    path = Path(budget.path) if budget else None
+    return ProcessEstimator(rig.path_nodes, path, _accuracy(rig))
 
 
 def _accuracy(rig: Rig) -> dict[str, object]:
@@ -143,11 +149,15 @@ def further_along(rig: Rig, budget: Budget | None) -> dict[str, tuple[str, ...]]
     """The nodes that each node's heat reaches later: by the budget, else by the rig's order."""
     if budget is None:
         return along_the_rig(rig)
-    return along_the_path(rig.nodes, dict(budget.tree.links), budget.ambient)
+    return along_the_path(rig.path_nodes, dict(budget.tree.links), budget.ambient)
+
+
+def _off_path(rig: Rig) -> tuple[str, ...]:
+    return tuple(node for node in rig.nodes if node not in rig.path_nodes)
 
 
 def _reference_node(rig: Rig) -> str | None:
-    return "ambient" if "ambient" in rig.nodes else None
+    return "ambient" if "ambient" in rig.path_nodes else None
 
 
 def _sensors(rig: Rig) -> dict[str, object]:
@@ -160,4 +170,4 @@ def _sensors(rig: Rig) -> dict[str, object]:
 def _budget_document(budget: Budget | None) -> dict[str, object] | None:
     if budget is None:
         return None
-    return tomllib.loads(Path(budget.path).read_text(encoding="utf-8"))
+    return read_tables(Path(budget.path), BudgetError, "it was there when the run was begun")

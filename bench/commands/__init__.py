@@ -8,6 +8,7 @@ COMMANDS = {
     "listen": "bench.commands.listen",
     "log": "bench.commands.log",
     "watch": "bench.commands.watch",
+    "note": "fit.commands.note",
     "import": "fit.commands.import_file",
     "fit": "fit.commands.fit",
     "check": "fit.commands.check",

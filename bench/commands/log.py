@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import math
+import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
+
+KEY = re.compile(r"[A-Za-z]\w*")
 
 if TYPE_CHECKING:
     from bench.rig.schema import Rig
@@ -27,6 +31,21 @@ def command(
     ] = "",
     resume: Annotated[
         Path | None, typer.Option(help="Go on with this run folder, whose program died.")
+    ] = None,
+    note: Annotated[
+        list[str] | None,
+        typer.Option(metavar="TEXT", help="A note to keep with the run; may be given again."),
+    ] = None,
+    unit: Annotated[
+        str | None, typer.Option(metavar="NAME", help="Serial number of the unit on the bench.")
+    ] = None,
+    values: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--set",
+            metavar="KEY=VALUE",
+            help="What was set, such as torque_Nm=0.5, for 'compare --against'; again for more.",
+        ),
     ] = None,
     rehearse: Annotated[
         bool,
@@ -64,8 +83,10 @@ def command(
         if folder is not None and folder.exists() != (name == "--resume"):
             problem = "exists already" if name == "--out" else "no such folder"
             raise RecordError(folder, "", problem, f"{name} takes another")
-    if out is not None and resume is not None:
-        raise RecordError(out, "--out", "means nothing with --resume", "leave one of them out")
+    labels = _labels(unit, values)
+    for name, given in (("--out", out), ("--unit", unit), ("--set", values)):
+        if given is not None and resume is not None:
+            raise RecordError(resume, name, "means nothing with --resume", "leave it out")
     stated = None
     if budget is not None:
         from fit.budget import read_budget
@@ -85,6 +106,8 @@ def command(
             label=label,
             resume=resume,
             announce=duration(plan, expected_of(stated, None)),
+            notes=tuple(note or ()),
+            labels=labels,
         )
     # Where nobody reads it any more (a closed terminal), the outcome is what it was.
     with contextlib.suppress(OSError, ValueError):
@@ -93,17 +116,44 @@ def command(
         raise typer.Exit(complain(result.text, result.exit_status))
 
 
+def _labels(unit: str | None, values: list[str] | None) -> dict[str, object]:
+    """`--unit` and `--set` as run.json keeps them. Raises RecordError."""
+    from fit.errors import RecordError
+
+    if unit is not None and not unit.strip():
+        raise RecordError("--unit", "", "is empty", "a serial number, say")
+    found: dict[str, object] = {}
+    for text in values or ():
+        key, sign, value = (part.strip() for part in text.partition("="))
+        if not sign or not value or not KEY.fullmatch(key):
+            raise RecordError("--set", "", f"{text[:60]!r} is no KEY=VALUE", "torque_Nm=0.5, say")
+        if key in found:
+            raise RecordError("--set", "", f"{key} stands twice", "give each once")
+        found[key] = _number(value)
+    return ({"unit": unit.strip()} if unit else {}) | ({"values": found} if found else {})
+
+
+def _number(text: str) -> float | str:
+    """A number where it is one, to be compared by; else the words."""
+    try:
+        value = float(text)
+    except ValueError:
+        return text
+    return value if math.isfinite(value) else text
+
+
 def _fit_together(rig: Rig, budget: Budget) -> None:
     """Say before the run what would else be said after hours of it. Raises BudgetError."""
     from fit.errors import BudgetError
     from fit.output.verbosity import remark
 
-    strange = [node for node in rig.nodes if node not in budget.nodes]
-    if len(rig.nodes) - len(strange) < 2:
+    strange = [node for node in rig.path_nodes if node not in budget.nodes]
+    if len(rig.path_nodes) - len(strange) < 2:
         raise BudgetError(
             budget.path,
             "stage",
-            f"{len(rig.nodes) - len(strange)} of the rig's nodes ({', '.join(rig.nodes)}) is on "
+            f"{len(rig.path_nodes) - len(strange)} of the rig's nodes "
+            f"({', '.join(rig.path_nodes)}) is on "
             f"the path {' - '.join(budget.nodes)}",
             "name at least two nodes alike in the budget and the rig",
         )

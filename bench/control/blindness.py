@@ -78,7 +78,7 @@ class Blindness:
 
 def along_the_rig(rig: Rig) -> dict[str, tuple[str, ...]]:
     """The nodes further along than each, where the channels stand in the order of the heat path."""
-    nodes = [node for node in rig.nodes if node != REFERENCE]
+    nodes = [node for node in rig.path_nodes if node != REFERENCE]
     return {node: tuple(nodes[i + 1 :]) for i, node in enumerate(nodes)}
 
 

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import math
 import statistics
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
+from dataclasses import replace
 
 from bench.control.slopes import Course, lagged
 from bench.rig.schema import Sequence as Settings
@@ -31,13 +32,18 @@ class Sequence:
     """Where a heat run stands."""
 
     def __init__(
-        self, settings: Settings, reference: str | None = None, started_s: float = 0.0
+        self,
+        settings: Settings,
+        reference: str | None = None,
+        started_s: float = 0.0,
+        off_path: Collection[str] = (),
     ) -> None:
         """
         Args:
             settings: [sequence] of the rig.
             reference: node whose drift is not the prototype's (ambient); None when not measured.
             started_s: record time of the start [s].
+            off_path: nodes that are not waited for, and need not start as warm as the others.
         """
         self.settings = settings
         self.phase = Phase.ISOTHERMAL
@@ -47,6 +53,7 @@ class Sequence:
         self.trip: Trip | None = None
         self.why_heat_ended = ""
         self._reference = reference
+        self._off_path = frozenset(off_path)
         self._interrupted_s: float | None = None
         self._wants_power = False
         self._sums: dict[str, list[float]] = {}
@@ -64,15 +71,17 @@ class Sequence:
         heat_started_s: float | None,
         heat_ended_s: float | None,
         interrupted_s: float | None = None,
+        *,
+        off_path: Collection[str] = (),
     ) -> Sequence:
         """A sequence that goes on where a program that died left it.
 
         Args:
-            settings, reference: as for a new one.
+            settings, reference, off_path: as for a new one.
             heat_started_s, heat_ended_s: record times of what was done before, or None [s].
             interrupted_s: record time at which the watchdog ended the heating, or None [s].
         """
-        sequence = cls(settings, reference)
+        sequence = cls(settings, reference, off_path=off_path)
         sequence.phase = Phase.SOAK
         sequence._interrupted_s = interrupted_s
         if heat_ended_s is not None:
@@ -100,6 +109,9 @@ class Sequence:
 
     def observe(self, scan: Scan, estimate: Estimate | None = None) -> None:
         """One more scan: moves on where it is time."""
+        if self._off_path:
+            on_path = {n: v for n, v in scan.temperature_degC.items() if n not in self._off_path}
+            scan = replace(scan, temperature_degC=on_path)
         if self.phase == Phase.ISOTHERMAL:
             self._check_isothermal(scan)
         if self.phase == Phase.SOAK:

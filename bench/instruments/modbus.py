@@ -1,91 +1,35 @@
-"""Instruments that speak Modbus RTU: registers of one or several slaves on one line.
+"""Instruments that speak Modbus: registers of one or several slaves on one line or network port.
 
-The framing is pymodbus's; the port is opened here, like every other.
+RTU on a serial line; a port `tcp://HOST:502` is Modbus TCP, and `socket://HOST:PORT` a converter
+that passes RTU frames on. The framing is pymodbus's; a serial port is opened here as every other.
 """
 
 from __future__ import annotations
 
 import logging
-import re
 from dataclasses import dataclass
 from itertools import groupby
 from typing import Annotated, Any, Literal
+from urllib.parse import urlsplit
 
 from pydantic import AfterValidator, Field, Strict
 
 from bench.clock import Clock
 from bench.instruments.base import BadLines, Reading
 from bench.instruments.emergency_off import OffStep
-from bench.instruments.settings import Block, InstrumentSettings, Number, Switch, Text
+from bench.instruments.modbus_write import LAST, NO_SLAVE, is_slave, parse_write, write_frame
+from bench.instruments.settings import Block, InstrumentSettings, Number, Scale, Switch, Text
 from bench.instruments.transport import LOST, open_port
-from fit.errors import InstrumentLost, InstrumentRefused
-from fit.toml_file import shown
+from fit.errors import InstrumentLost, InstrumentRefused, PortError
 
 MOST_REGISTERS = 125  # in one request, Modbus application protocol V1.1b3, 6.3
 NO_ANSWERS_TO_LOST = 5
-LAST = 0xFFFF  # address of a coil or register, and value of a register
 WORDS = {"int16": 1, "uint16": 1, "int32": 2, "uint32": 2, "float32": 2}
 Address = Annotated[int, Strict(), Field(ge=0, le=LAST)]
-Slave = Annotated[int, Strict(), Field(ge=1, le=247)]
-_WRITE = re.compile(r"(?:slave ([0-9]+) )?(coil|register) ([0-9]{1,5}) = ([0-9]{1,5})")
-
-
-@dataclass(frozen=True)
-class Write:
-    """One write of a switch command."""
-
-    slave: int
-    target: str  # coil | register
-    address: int
-    value: int
-
-
-def parse_write(command: str) -> Write:
-    """`slave 3 coil 0 = 1` or `register 7 = 250`. Raises ValueError.
-
-    >>> parse_write("slave 3 coil 0 = 1")
-    Write(slave=3, target='coil', address=0, value=1)
-    """
-    match = _WRITE.fullmatch(" ".join(command.split()))
-    if match is None:
-        raise ValueError(
-            f"{shown(command)} is no write; 'slave 1 coil 0 = 1' or 'register 7 = 250' is"
-        )
-    slave, target, address, value = match.groups()
-    write = Write(int((slave or "1")[:4]), target, int(address), int(value))
-    largest = {"coil": 1, "register": LAST}[target]
-    if not 1 <= write.slave <= 247 or write.address > LAST or write.value > largest:
-        raise ValueError(
-            f"{shown(command)} cannot be sent; slave 1 to 247, address up to {LAST}, "
-            f"a {target} up to {largest}"
-        )
-    return write
-
-
-def write_frame(write: Write) -> bytes:
-    """A write as it goes over the line.
-
-    >>> write_frame(parse_write("slave 3 coil 0 = 0")).hex()
-    '030500000000cc28'
-    """
-    from pymodbus.framer import FramerRTU
-    from pymodbus.pdu import DecodePDU
-    from pymodbus.pdu.bit_message import WriteSingleCoilRequest
-    from pymodbus.pdu.register_message import WriteSingleRegisterRequest
-
-    place: dict[str, Any] = {"dev_id": write.slave, "address": write.address}
-    request: Any = (
-        WriteSingleCoilRequest(**place, bits=[bool(write.value)])
-        if write.target == "coil"
-        else WriteSingleRegisterRequest(**place, registers=[write.value])
-    )
-    return bytes(FramerRTU(DecodePDU(is_server=False)).buildFrame(request))
-
-
-def _not_zero(scale: float) -> float:
-    if scale == 0:
-        raise ValueError("any number but 0, which makes every reading the same")
-    return scale
+LIMITS_ELSEWHERE = "limits are for scpi instruments; put the writes first in switch.on"
+TCP = "tcp://"
+TCP_PORT = 502  # registered for Modbus TCP
+Slave = Annotated[int, Strict(), Field(ge=1, le=NO_SLAVE)]
 
 
 class Register(Block):
@@ -97,8 +41,16 @@ class Register(Block):
     table: Literal["input", "holding"] = "input"
     type: Literal["int16", "uint16", "int32", "uint32", "float32"] = "int16"
     word_order: Literal["big", "little"] = "big"  # which of two words comes first
-    scale: Annotated[Number, AfterValidator(_not_zero)] = 1.0  # field = scale * number + offset
+    scale: Scale = 1.0  # field = scale * number + offset
     offset: Number = 0.0
+
+    def problem(self, tcp: bool) -> str | None:
+        """What is wrong with it, or None."""
+        if self.address + WORDS[self.type] > LAST + 1:
+            return f"ends after address {LAST}; count from 0"
+        if not is_slave(self.slave) or (self.slave == NO_SLAVE and not tcp):
+            return f"is of slave {self.slave}; 1 to 247, {NO_SLAVE} on {TCP} only"
+        return None
 
 
 def _writes(switch: Switch | None) -> Switch | None:
@@ -116,22 +68,41 @@ class Settings(InstrumentSettings):
     register_: tuple[Register, ...] = Field(default=(), alias="register")
     switch: Annotated[Switch | None, AfterValidator(_writes)] = None
 
+    @property
+    def address(self) -> tuple[str, int] | None:
+        """Host and port of Modbus TCP; None on a serial line. Raises ValueError."""
+        if not self.port.startswith(TCP):
+            return None
+        parts = urlsplit(self.port)
+        if not parts.hostname or parts.path.strip("/") or parts.query:
+            raise ValueError(self.port)
+        return parts.hostname, parts.port or TCP_PORT
+
+    @property
+    def byte_port(self) -> str:
+        if self.address is None:
+            return self.port
+        host, number = self.address
+        return f"socket://[{host}]:{number}" if ":" in host else f"socket://{host}:{number}"
+
     def field_names(self) -> frozenset[str] | None:
         return frozenset(register.field for register in self.register_)
 
     def problem(self) -> str | None:
+        try:
+            tcp = self.address is not None
+        except ValueError:
+            return f"port {self.port} is no address; write {TCP}HOST:{TCP_PORT}"
         if len(self.field_names() or ()) < len(self.register_):
             return "two registers have the same field; give each its own"
         for register in self.register_:
-            if register.address + WORDS[register.type] > LAST + 1:
-                return f"register '{register.field}' ends after address {LAST}; count from 0"
+            if wrong := register.problem(tcp):
+                return f"register '{register.field}' {wrong}"
         if not self.register_ and self.switch is None:
             return "has nothing to do; give it [[instrument.register]] blocks"
         if self.switch is not None and self.switch.state:
             return "switch.state means nothing to Modbus: what is written is read back anyway"
-        if self.limits:
-            return "limits are for scpi instruments; put the writes first in switch.on"
-        return None
+        return LIMITS_ELSEWHERE if self.limits else None
 
 
 @dataclass(frozen=True)
@@ -177,7 +148,7 @@ def _tidy(value: float) -> float:
 
 
 class Instrument:
-    """Driver for Modbus RTU."""
+    """Driver for Modbus."""
 
     def __init__(self, settings: Settings, clock: Clock) -> None:
         # Its own complaints would land in the middle of the live view; ours come as exceptions.
@@ -193,7 +164,8 @@ class Instrument:
     def off_steps(settings: Settings) -> tuple[OffStep, ...]:
         """Each write of `off` as a frame, which the slave confirms by sending it back."""
         assert settings.switch is not None
-        frames = [write_frame(parse_write(command)) for command in settings.switch.off]
+        tcp = settings.address is not None
+        frames = [write_frame(parse_write(command), tcp) for command in settings.switch.off]
         return tuple(OffStep(frame, settings.reply_s, (frame,)) for frame in frames)
 
     def open(self) -> None:
@@ -265,17 +237,34 @@ class Instrument:
             client.close()
 
     def _open_port(self) -> None:
+        self.close()
+        self._client = self._connected() if self.settings.address else self._on_the_line()
+
+    def _on_the_line(self) -> Any:
         from pymodbus.client import ModbusSerialClient
 
-        self.close()
         port = open_port(self.settings)
-        self._client = ModbusSerialClient(
+        client: Any = ModbusSerialClient(
             self.settings.port,
             baudrate=self.settings.baud,
             timeout=self.settings.reply_s,
             retries=0,
         )
-        self._client.socket = port
+        client.socket = port
+        return client
+
+    def _connected(self) -> Any:
+        from pymodbus.client import ModbusTcpClient
+
+        assert self.settings.address is not None
+        host, number = self.settings.address
+        client = ModbusTcpClient(host, port=number, timeout=self.settings.reply_s, retries=0)
+        if not client.connect():
+            raise PortError(
+                f"{self.settings.name}: port {self.settings.port} cannot be opened: nobody answers "
+                f"at {host}, port {number}; check address and cable"
+            )
+        return client
 
     def _call(self, what: str, *arguments: Any, **options: Any) -> Any:
         """One request; its answer, or None when there was none in time."""

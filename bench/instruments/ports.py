@@ -8,6 +8,8 @@ import sys
 from dataclasses import dataclass
 from pathlib import Path
 
+from bench.instruments.visa import is_resource
+
 
 @dataclass(frozen=True)
 class SerialPort:
@@ -49,8 +51,10 @@ def device(port: str) -> str:
     """What a port's name stands for, the same for two names of one device.
 
     A by-id link is what it points at; COM3 is com3; of a macOS adapter there is a `tty.` (which
-    waits for a carrier) and a `cu.`. A URL stands for itself.
+    waits for a carrier) and a `cu.`. A URL stands for itself, and so does a VISA resource.
     """
+    if is_resource(port):
+        return port.upper()
     if "://" in port:
         return port
     if sys.platform == "win32":

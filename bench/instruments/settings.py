@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, Strict, StringConstraints
 
@@ -13,7 +13,14 @@ def _one_line(text: str) -> str:
     return text
 
 
+def _not_zero(scale: float) -> float:
+    if scale == 0:
+        raise ValueError("any number but 0, which makes every reading the same")
+    return scale
+
+
 Number = Annotated[float, Strict(), Field(allow_inf_nan=False)]
+Scale = Annotated[Number, AfterValidator(_not_zero)]
 Positive = Annotated[float, Strict(), Field(gt=0, allow_inf_nan=False)]
 Patience = Annotated[float, Strict(), Field(gt=0, le=600)]  # of an exchange over a port [s]
 Rest = Annotated[float, Strict(), Field(ge=0, le=600)]  # before the next exchange [s]
@@ -60,6 +67,21 @@ class InstrumentSettings(Block):
     def streams(self) -> bool:
         """It sends by itself, rather than when asked."""
         return False
+
+    @property
+    def line(self) -> dict[str, Any]:
+        """How bits go over a serial line, with pyserial's names."""
+        return {
+            "baudrate": self.baud,
+            "bytesize": self.data_bits,
+            "parity": self.parity,
+            "stopbits": self.stop_bits,
+        }
+
+    @property
+    def byte_port(self) -> str:
+        """The port as the watchdog opens it, which sends bytes and knows no protocol."""
+        return self.port
 
     def field_names(self) -> frozenset[str] | None:
         """Names a channel may ask for; None when only the instrument itself knows."""

@@ -18,6 +18,7 @@ import serial
 
 from bench.instruments.line_buffer import LineBuffer
 from bench.instruments.settings import InstrumentSettings
+from bench.instruments.visa import VisaPort, is_resource
 from fit.errors import InstrumentLost, PortError
 
 # What pyserial lets out when a device goes away: it closes its own descriptor under our feet, too.
@@ -43,21 +44,23 @@ WRITE_S = 2.0
 
 
 def open_port(settings: InstrumentSettings) -> Any:
-    """Open an instrument's port for this program alone; gives a pyserial object.
+    """Open an instrument's port for this program alone.
+
+    Returns:
+        A pyserial object, or what passes for one.
 
     Raises:
         PortError: no such port, taken, or not permitted.
     """
+    if is_resource(settings.port):
+        terminator = str(getattr(settings, "terminator", "\n")).encode()
+        try:
+            return VisaPort(settings.port, settings.line, settings.reply_s, terminator)
+        except OSError as error:
+            raise PortError(f"{settings.name}: port {settings.port} {error}") from None
     try:
         return serial.serial_for_url(
-            settings.port,
-            baudrate=settings.baud,
-            bytesize=settings.data_bits,
-            parity=settings.parity,
-            stopbits=settings.stop_bits,
-            timeout=0,
-            write_timeout=WRITE_S,
-            exclusive=True,
+            settings.port, timeout=0, write_timeout=WRITE_S, exclusive=True, **settings.line
         )
     except OPENING as error:
         raise PortError(_why_not(settings, error)) from None
@@ -77,6 +80,8 @@ def _why_not(settings: InstrumentSettings, error: BaseException) -> str:
     if code in (2, 20) or "FileNotFound" in text or "No such file" in text:
         return f"{head} does not exist; 'heatrun ports' lists those that do"
     scheme, _, rest = settings.port.partition("://")
+    if scheme == "tcp":
+        return f"{head} is of Modbus TCP; for lines over the network write socket://{rest}"
     if scheme in ("socket", "rfc2217") and not _numbered(rest):
         return f"{head} names no port number; write {scheme}://HOST:NUMBER, 1 to 65535"
     return f"{head} cannot be opened: {text.removeprefix(f'Could not open port {settings.port}: ')}"

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from bench.monitor.page_state import page_state
 from bench.monitor.server import Board
 from bench.monitor.settling import Estimate, Settling
+from fit.records.off_path import places
 from fit.records.results import to_json
 from fit.records.tail import FolderReader
 
@@ -71,7 +72,7 @@ class Watcher:
         concluded = -1
         while not self._stop.wait(LOOK_EVERY_S):
             with self._lock:
-                nodes, count = self.reader.nodes, self.reader.scans
+                nodes, count = self.reader.path_nodes, self.reader.scans
                 # Of a finished run the end comes first: how it got there can wait.
                 ended = self.reader.ended and count != concluded
                 run = self.reader.run() if ended and count else None
@@ -91,7 +92,8 @@ class Watcher:
             part = slice(taken, min(taken + SCANS_AT_A_TIME, reader.scans))
             if part.stop <= part.start:
                 return None
-            temperature = reader.temperature_degC[part].copy()
+            on = places(reader.nodes, reader.metadata.sensors)[0]
+            temperature = reader.temperature_degC[part][:, on]
             return reader.t_s[part].copy(), temperature, reader.power[part].copy()
 
     def _keep(self, found: list[Estimate]) -> None:

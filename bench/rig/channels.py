@@ -6,7 +6,10 @@ import math
 from collections.abc import Mapping
 
 from bench.instruments.base import Reading
+from bench.rig import resistance_thermometer
 from bench.rig.schema import Channel, Rig
+
+MICROVOLTS = {"uV": 1.0, "mV": 1e3, "V": 1e6}
 
 
 def temperatures_degC(rig: Rig, readings: Mapping[str, Reading]) -> dict[str, float]:
@@ -25,7 +28,7 @@ def temperatures_degC(rig: Rig, readings: Mapping[str, Reading]) -> dict[str, fl
         reading = readings.get(channel.instrument)
         raw = math.nan if reading is None else reading.values.get(channel.field, math.nan)
         if channel.thermocouple is None:
-            plain[channel.node] = _plain_degC(raw, channel.unit)
+            plain[channel.node] = _plain_degC(channel, raw)
         else:
             compensated.append((channel, raw))
     values = dict(plain)
@@ -52,10 +55,15 @@ def power_W(rig: Rig, readings: Mapping[str, Reading]) -> float | None:
     return None
 
 
-def _plain_degC(value: float, unit: str) -> float:
-    if unit == "K":
+def _plain_degC(channel: Channel, value: float) -> float:
+    if channel.resistance_thermometer is not None:
+        R0_ohm = resistance_thermometer.R0_OHM[channel.resistance_thermometer]
+        return resistance_thermometer.temperature_degC(value, R0_ohm)
+    if channel.scale is not None:
+        return channel.scale * value + (channel.offset or 0.0)
+    if channel.unit == "K":
         return value - 273.15
-    if unit == "degF":
+    if channel.unit == "degF":
         return (value - 32.0) / 1.8
     return value
 
@@ -70,8 +78,8 @@ def _compensated_degC(channel: Channel, raw: float, plain: Mapping[str, float]) 
         else channel.cold_junction_degC
     )
     cold = math.nan if cold is None else cold
-    if channel.unit == "uV":
-        return float(thermocouple.temperature_degC(kind, raw, cold))
-    reported = _plain_degC(raw, channel.unit)
+    if channel.unit in MICROVOLTS:
+        return float(thermocouple.temperature_degC(kind, MICROVOLTS[channel.unit] * raw, cold))
+    reported = _plain_degC(channel, raw)
     slope = channel.constant_uV_per_K or math.nan
     return float(thermocouple.undo_constant_slope_degC(kind, reported, cold, slope))

@@ -2,24 +2,26 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
 from pydantic import Field, SerializeAsAny, Strict, StringConstraints, ValidationError
 
 from bench.instruments import DRIVERS, off_steps, settings_class
-from bench.instruments.ports import device
 from bench.instruments.settings import (
     Block,
     InstrumentSettings,
     Name,
+    Number,
     Positive,
+    Scale,
     Text,
 )
+from bench.instruments.visa import is_resource
+from bench.rig.checks import OPERATOR, check, one_of
 from fit.errors import RigError
-from fit.records.plain_file import LARGEST_DOCUMENT, read_plain
-from fit.toml_file import REMEDIES, first_error, nearest, read_tables, shown
+from fit.records.plain_file import read_tables
+from fit.toml_file import REMEDIES, first_error, nearest, shown
 
 NODE_NAME_REMEDY = "lower-case letters, digits and underscores, a letter first"
 LONGEST_NODE_NAME = 40
@@ -31,6 +33,7 @@ NodeName = Annotated[
 RateKPerMin = Annotated[float, Strict(), Field(gt=0, le=1e4)]
 ColdDegC = Annotated[float, Strict(), Field(ge=-100, le=200)]
 Slope = Annotated[float, Strict(), Field(ge=1, le=100)]  # B to E, of any range
+Lag = Annotated[float, Strict(), Field(ge=0, le=3600)]
 LimitDegC = Annotated[float, Strict(), Field(ge=-100, le=1000)]
 Share = Annotated[float, Strict(), Field(ge=0, lt=1)]
 Watts = Annotated[float, Strict(), Field(gt=0, le=1e5)]
@@ -38,22 +41,30 @@ Seconds = Annotated[float, Strict(), Field(ge=0, le=30 * 86400)]
 Heating = Annotated[float, Strict(), Field(gt=0, le=30 * 86400)]
 Interval = Annotated[float, Strict(), Field(ge=0.001, le=3600)]
 Silence = Annotated[float, Strict(), Field(gt=0, le=3600)]
-OPERATOR = "operator"
-POWER_FIELDS = ("power_W", "supply_V", "supply_A")
 
 
 class Channel(Block):
-    """One thermocouple (or other sensor): which node it sits on and what its number means."""
+    """One thermocouple (or other sensor): which node it sits on and what its number means.
+
+    A number in mV, V or ohm becomes a temperature by the sensor's own function (`thermocouple`,
+    `resistance_thermometer`), or degC = scale x number + offset.
+    """
 
     node: NodeName
     instrument: Name
     field: Text
-    unit: Literal["degC", "K", "degF", "uV"] = "degC"
+    unit: Literal["degC", "K", "degF", "uV", "mV", "V", "ohm"] = "degC"
     thermocouple: Literal["B", "E", "J", "K", "N", "R", "S", "T"] | None = None
     cold_junction: NodeName | None = None  # the node at which the wires end
     cold_junction_degC: ColdDegC | None = None  # or its temperature, where it is held [degC]
+    resistance_thermometer: Literal["PT100", "PT1000"] | None = None
+    scale: Scale | None = None  # degC a mV, V or ohm
+    offset: Number | None = None  # [degC]
     constant_uV_per_K: Slope | None = None  # slope a converter chip assumes [uV/K]
     match_u: Share = 0.0  # relative standard uncertainty of this channel's rise
+    lag_s: Lag | None = None  # time constant of the sensor itself, where it is known [s]
+    lag_u_s: Lag | None = None  # its standard uncertainty [s]
+    off_path: bool = False  # logged, guarded and drawn; no node of the heat path
 
 
 class Power(Block):
@@ -102,6 +113,11 @@ class Rig(Block):
         """Measured nodes in the order of the channels."""
         return tuple(channel.node for channel in self.channel)
 
+    @property
+    def path_nodes(self) -> tuple[str, ...]:
+        """Measured nodes of the heat path, in the order of the channels."""
+        return tuple(channel.node for channel in self.channel if not channel.off_path)
+
     def instrument_named(self, name: str) -> InstrumentSettings:
         """The instrument of that name. Raises KeyError."""
         return {instrument.name: instrument for instrument in self.instrument}[name]
@@ -123,7 +139,6 @@ def read_rig(path: str | Path) -> Rig:
         RigError: with file, place, what is wrong and what would be right, on one line.
     """
     remedy = "'heatrun new DIR' writes one to start from"
-    read_plain(Path(path), LARGEST_DOCUMENT, error=RigError, missing=remedy)
     return rig_from(read_tables(Path(path), RigError, remedy), path)
 
 
@@ -135,14 +150,7 @@ def rig_from(tables: dict[str, Any], file: str | Path) -> Rig:
         rig = Rig.model_validate(tables)
     except ValidationError as error:
         raise _as_rig_error(error, file, "", Rig, tables) from None
-    _check_instruments(rig, file)
-    _check_channels(rig, file)
-    _check_power(rig, file)
-    for node in rig.guard.max_degC:
-        if node not in rig.nodes:
-            raise RigError(
-                file, "guard.max_degC", f"no channel measures node '{node}'", _one_of(rig.nodes)
-            )
+    check(rig, file)
     return rig
 
 
@@ -161,7 +169,7 @@ def _instrument(number: int, block: Any, file: str | Path) -> InstrumentSettings
     driver = block.get("driver")
     if not isinstance(driver, str) or driver not in DRIVERS:
         problem = "is missing" if driver is None else f"unknown driver {shown(driver)}"
-        raise RigError(file, f"{place}: driver", problem, _one_of(DRIVERS))
+        raise RigError(file, f"{place}: driver", problem, one_of(DRIVERS))
     model = settings_class(driver)
     switch = block.get("switch")
     if isinstance(switch, dict) and not switch.get("off"):
@@ -175,6 +183,9 @@ def _instrument(number: int, block: Any, file: str | Path) -> InstrumentSettings
         settings = model.model_validate(block)
     except ValidationError as error:
         raise _as_rig_error(error, file, place, model, block) from None
+    if driver != "scpi" and is_resource(settings.port):
+        problem = f"{shown(settings.port)} will not do for {driver}"
+        raise RigError(file, f"{place}: port", problem, "a VISA resource is for scpi instruments")
     if contradiction := settings.problem():
         raise RigError(file, place, contradiction)
     if settings.switch is not None and _same(settings.switch.off[-1], settings.switch.on[-1]):
@@ -197,159 +208,6 @@ def _instrument(number: int, block: Any, file: str | Path) -> InstrumentSettings
 def _same(one: str, other: str) -> bool:
     """Whether two commands are one but for spaces and capitals."""
     return one.casefold().split() == other.casefold().split()
-
-
-def _check_instruments(rig: Rig, file: str | Path) -> None:
-    # Two names of one device, such as its by-id link and what it points at, are one port.
-    ports = [device(one.port) for one in rig.instrument]
-    names = [one.name for one in rig.instrument]
-    if OPERATOR in names:
-        raise RigError(
-            file,
-            f"instrument {names.index(OPERATOR) + 1}",
-            f"is named '{OPERATOR}', which is whoever presses Enter",
-            "give it another name",
-        )
-    for key, values, remedy in (
-        ("name", names, "give each instrument its own name"),
-        ("port", ports, "one [[instrument]] block a port, with all its fields"),
-    ):
-        value, count = Counter(values).most_common(1)[0]
-        if count > 1:
-            numbers = [i for i, one in enumerate(values, 1) if one == value]
-            raise RigError(
-                file,
-                f"instrument {numbers[1]}",
-                f"has the same {key} as instrument {numbers[0]}: '{value}'",
-                remedy,
-            )
-
-
-def _check_channels(rig: Rig, file: str | Path) -> None:
-    instruments = {instrument.name: instrument for instrument in rig.instrument}
-    seen: set[str] = set()
-    sources: dict[tuple[str, str], str] = {}
-    for number, channel in enumerate(rig.channel, 1):
-        place = f"channel {number} ('{channel.node}')"
-        if channel.node in seen:
-            raise RigError(
-                file, place, f"node '{channel.node}' has two channels", "one channel a node"
-            )
-        seen.add(channel.node)
-        if channel.instrument not in instruments:
-            raise RigError(
-                file,
-                f"{place}: instrument",
-                f"no instrument named '{channel.instrument}'",
-                _one_of(instruments),
-            )
-        names = instruments[channel.instrument].field_names()
-        if names is not None and channel.field not in names:
-            raise RigError(
-                file,
-                f"{place}: field",
-                f"instrument '{channel.instrument}' has no field '{channel.field}'",
-                _one_of(sorted(names)),
-            )
-        other = sources.setdefault((channel.instrument, channel.field), channel.node)
-        if other != channel.node:
-            raise RigError(
-                file,
-                f"{place}: field",
-                f"'{channel.field}' of '{channel.instrument}' is already the reading of '{other}'",
-                "one field a node",
-            )
-        _check_thermocouple(rig, channel, place, file)
-
-
-def _check_thermocouple(rig: Rig, channel: Channel, place: str, file: str | Path) -> None:
-    raw = channel.unit == "uV" or channel.constant_uV_per_K is not None
-    if not raw:
-        for key in ("thermocouple", "cold_junction", "cold_junction_degC"):
-            if getattr(channel, key) is not None:
-                raise RigError(
-                    file,
-                    f"{place}: {key}",
-                    f"means nothing with unit '{channel.unit}'",
-                    'leave it out, or unit = "uV", or constant_uV_per_K',
-                )
-        return
-    if channel.thermocouple is None:
-        raise RigError(file, f"{place}: thermocouple", "is missing", 'its type, such as "K"')
-    if (channel.cold_junction is None) == (channel.cold_junction_degC is None):
-        raise RigError(
-            file,
-            f"{place}: cold_junction",
-            "is missing" if channel.cold_junction is None else "is given twice",
-            "cold_junction = the node where the wires end, or cold_junction_degC",
-        )
-    if channel.unit == "uV" and channel.constant_uV_per_K is not None:
-        raise RigError(
-            file,
-            f"{place}: constant_uV_per_K",
-            "is for temperatures from a converter chip",
-            "leave it out for uV",
-        )
-    if channel.cold_junction is None:
-        return
-    junction = next((one for one in rig.channel if one.node == channel.cold_junction), None)
-    if junction is None:
-        raise RigError(
-            file,
-            f"{place}: cold_junction",
-            f"no channel measures node '{channel.cold_junction}'",
-            _one_of(rig.nodes),
-        )
-    if junction.unit == "uV" or junction.constant_uV_per_K is not None:
-        raise RigError(
-            file,
-            f"{place}: cold_junction",
-            f"node '{junction.node}' is itself a thermocouple that needs one",
-            "a channel in degC, K or degF",
-        )
-
-
-def _check_power(rig: Rig, file: str | Path) -> None:
-    power = rig.power
-    for field in POWER_FIELDS:
-        givers = [one.name for one in rig.instrument if field in (one.field_names() or ())]
-        if len(givers) > 1:
-            raise RigError(
-                file,
-                "instrument",
-                f"'{givers[0]}' and '{givers[1]}' both give {field}",
-                "name one of them otherwise: the power is of one instrument",
-            )
-    if power.source == "stated" and power.power_W is None:
-        raise RigError(file, "power", 'source = "stated" without power_W', "power_W = 4.2, say")
-    if power.source == "measured":
-        known = [instrument.field_names() for instrument in rig.instrument]
-        names = frozenset().union(*(fields or () for fields in known))
-        if None not in known and not ({"supply_V", "supply_A"} <= names or "power_W" in names):
-            raise RigError(
-                file,
-                "power",
-                'source = "measured", but no instrument gives supply_V and supply_A, or power_W',
-                'give the supply [instrument.queries], or source = "stated"',
-            )
-    if power.switch == OPERATOR:
-        return
-    named = next((one for one in rig.instrument if one.name == power.switch), None)
-    if named is None:
-        names_ = [one.name for one in rig.instrument]
-        raise RigError(
-            file,
-            "power.switch",
-            f"no instrument named '{power.switch}'",
-            _one_of([*names_, OPERATOR]),
-        )
-    if named.switch is None:
-        raise RigError(
-            file,
-            "power.switch",
-            f"instrument '{named.name}' has no [instrument.switch]",
-            f'give it on and off commands, or switch = "{OPERATOR}"',
-        )
 
 
 def _as_rig_error(
@@ -417,7 +275,3 @@ def _block_in(model: type[Block], key: str) -> type[Block] | None:
     return next(
         (one for one in candidates if isinstance(one, type) and issubclass(one, Block)), None
     )
-
-
-def _one_of(names: Any) -> str:
-    return "one of " + ", ".join(map(str, names))

@@ -157,14 +157,14 @@ def orders(settings: InstrumentSettings | None) -> dict[str, Any]:
     """What the watchdog has to send where, as plain bytes: it knows no protocol itself."""
     if settings is None:
         return {"name": "the power", "port": None, "line": {}, "steps": []}
-    line = {
-        "baudrate": settings.baud,
-        "bytesize": settings.data_bits,
-        "parity": settings.parity,
-        "stopbits": settings.stop_bits,
-    }
     steps = [_as_json(step) for step in off_steps(settings)]
-    return {"name": settings.name, "port": settings.port, "line": line, "steps": steps}
+    return {
+        "name": settings.name,
+        "port": settings.byte_port,
+        "line": settings.line,
+        "reply_s": settings.reply_s,
+        "steps": steps,
+    }
 
 
 def _as_json(step: OffStep) -> dict[str, Any]:

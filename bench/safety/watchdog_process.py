@@ -26,9 +26,12 @@ import sys
 import threading
 import time
 from itertools import count
+from pathlib import Path
 from typing import Any
 
 from bench.clock import monotonic_s
+from bench.instruments.visa import VisaPort, is_resource, load
+from fit.records.appended import append_line
 
 READY = b"ready\n"
 ALIVE, POWER_ON, POWER_OFF = b".", b"+", b"-"
@@ -49,7 +52,7 @@ def main() -> None:
         if hasattr(signal, name):
             signal.signal(getattr(signal, name), signal.SIG_IGN)
     orders = json.loads(sys.stdin.buffer.readline())
-    importlib.import_module("serial")
+    _load(orders["port"])
     said: queue.SimpleQueue[bytes] = queue.SimpleQueue()
     threading.Thread(target=_listen, args=(said,), daemon=True).start()
     os.write(sys.stdout.fileno(), READY)
@@ -109,15 +112,10 @@ def switch_off(orders: dict[str, Any]) -> None:
     A round does not wait for the answers to the one before: a slow supply hears OFF again all the
     same. Where nothing reads it back, OFF is said a few times. Raises when anything fails.
     """
-    import serial
-
     steps = orders["steps"]
     answered = [step for step in steps if step["answers"]]
     patience_s = PATIENCE_S + max((step["within_s"] for step in answered), default=0.0)
-    # Not exclusive: a lock must not keep the power on, and a stopped logger still holds its own.
-    with contextlib.closing(
-        serial.serial_for_url(orders["port"], timeout=0, write_timeout=WRITE_S, **orders["line"])
-    ) as port:
+    with contextlib.closing(_open(orders)) as port:
         exchange = _Exchange(port)
         for number in count():
             for step in steps:
@@ -130,6 +128,23 @@ def switch_off(orders: dict[str, Any]) -> None:
                 return
             if answered and time.monotonic() > exchange.began_s + patience_s:
                 raise OSError(f"not confirmed: {exchange.last[:40]!r} came")
+
+
+def _load(port: str | None) -> None:
+    """What opening the port needs, while there is time; what fails here is met again then."""
+    importlib.import_module("serial")
+    if port is not None and is_resource(port):
+        with contextlib.suppress(OSError):
+            load()
+
+
+def _open(orders: dict[str, Any]) -> Any:
+    # Not exclusive: a lock must not keep the power on, and a stopped logger still holds its own.
+    import serial
+
+    if is_resource(orders["port"]):
+        return VisaPort(orders["port"], orders["line"], orders["reply_s"])
+    return serial.serial_for_url(orders["port"], timeout=0, write_timeout=WRITE_S, **orders["line"])
 
 
 class _Exchange:
@@ -191,12 +206,8 @@ class _Exchange:
 
 def record(orders: dict[str, Any], event: dict[str, Any]) -> None:
     """Append to events.jsonl, so that the fit knows the edge; a torn last line is closed first."""
-    with contextlib.suppress(OSError, TypeError), open(orders["events"], "r+b") as stream:
-        size = stream.seek(0, os.SEEK_END)
-        torn = size > 0 and (stream.seek(size - 1), stream.read(1))[1] != b"\n"
-        stream.write(b"\n" * torn + json.dumps(event).encode() + b"\n")
-        stream.flush()
-        os.fsync(stream.fileno())
+    with contextlib.suppress(OSError, TypeError):
+        append_line(Path(orders["events"]), json.dumps(event).encode())
 
 
 def _tell(text: str) -> None:

@@ -23,7 +23,7 @@ from pathlib import Path
 from bench.virtual.bench import FastClock, VirtualBench, open_bench
 from bench.virtual.ports import FarEnd, SocketEnd, far_end
 from bench.virtual.reader import FORMATS
-from bench.virtual.scenario import make_unit, read_scenario
+from bench.virtual.scenario import read_unit
 from fit.errors import HeatrunError
 
 
@@ -51,7 +51,7 @@ def serve(options: argparse.Namespace) -> None:
     """
     socket = options.socket or options.first_port > 0
     scenario = options.prototype or files("heatrun_data") / "charge_controller" / "prototype.toml"
-    unit = make_unit(read_scenario(scenario), options.fault, options.seed)
+    unit = read_unit(scenario, options.fault, options.seed)
     if options.folder is not None:
         options.folder.mkdir(parents=True, exist_ok=True)
     with (

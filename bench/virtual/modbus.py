@@ -1,4 +1,4 @@
-"""A virtual Modbus RTU reader: a pymodbus server on a port, several slaves on one line.
+"""A virtual Modbus reader: a pymodbus server on a port, several slaves on one line.
 
 Slave 1 gives the first two nodes as int16 in tenths of a degree (input registers 0 and 1) and
 switches the supply with its coil 0. Slave 2 gives the other nodes as float32, low word first, from
@@ -31,6 +31,7 @@ class ModbusReader:
         supply: Supply,
         before_change: Callable[[], None] = lambda: None,
         pty: bool = HAS_PTY,
+        tcp: bool = False,
     ) -> None:
         """
         Args:
@@ -38,12 +39,14 @@ class ModbusReader:
             supply: switched by coil 0 of slave 1.
             before_change: called before the supply is switched.
             pty: a pty pair, or else TCP on loopback that carries RTU frames.
+            tcp: Modbus TCP on loopback instead of either.
         """
         logging.getLogger("pymodbus").setLevel(logging.CRITICAL + 1)
         self._read = read
         self._supply = supply
         self._before_change = before_change
-        self._pair = PtyPair() if pty else None
+        self._pair = PtyPair() if pty and not tcp else None
+        self._tcp = tcp
         self.url = self._pair.near if self._pair else ""
         self.dead: set[int] = set()  # slaves that answer with an exception
         self._ready = threading.Event()
@@ -82,13 +85,12 @@ class ModbusReader:
                 self._slaves(), framer=FramerType.RTU, port=self._pair.far, baudrate=115200
             )
         else:
-            self._server = ModbusTcpServer(
-                self._slaves(), framer=FramerType.RTU, address=("127.0.0.1", 0)
-            )
+            framer = FramerType.SOCKET if self._tcp else FramerType.RTU
+            self._server = ModbusTcpServer(self._slaves(), framer=framer, address=("127.0.0.1", 0))
         await self._server.serve_forever(background=True)
         if not self._pair:
             port = self._server.transport.sockets[0].getsockname()[1]
-            self.url = f"socket://127.0.0.1:{port}"
+            self.url = f"{'tcp' if self._tcp else 'socket'}://127.0.0.1:{port}"
         self._ready.set()
         await self._server.serving
 

@@ -13,8 +13,11 @@ import numpy as np
 
 from bench.virtual.prototype import CaseSurface, Prototype, Sensor
 from fit.errors import InputError
+from fit.records.plain_file import read_tables
 
 NONE = "none"
+MALFORMED = (KeyError, IndexError, TypeError, ValueError, AttributeError, ArithmeticError)
+"""What a table that lacks a key, or has another kind of value there, leads to."""
 
 
 @dataclass(frozen=True)
@@ -40,10 +43,28 @@ class Unit:
 
 def read_scenario(path: Path | Traversable) -> dict[str, Any]:
     """The tables of a prototype.toml. Raises InputError when it is not there or not TOML."""
+    if isinstance(path, Path):
+        return read_tables(path, InputError, "a prototype.toml")
     try:
         return tomllib.loads(path.read_text(encoding="utf-8"))
     except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
         raise InputError(str(path), "", f"cannot be read ({error})", "a prototype.toml") from None
+
+
+def read_unit(path: Path | Traversable, fault: str = NONE, seed: int = 1) -> Unit:
+    """One unit of a prototype.toml, see `make_unit`.
+
+    Raises:
+        InputError: no such file, no such fault, or what is there makes no prototype.
+    """
+    scenario = read_scenario(path)
+    try:
+        return make_unit(scenario, fault, seed)
+    except MALFORMED as error:
+        what = f"has no {error}" if isinstance(error, KeyError) else f"{error}"
+        raise InputError(
+            str(path), "", f"makes no prototype: {what}", "compare it with heatrun's own"
+        ) from None
 
 
 def make_unit(scenario: dict[str, Any], fault: str = NONE, seed: int = 1) -> Unit:

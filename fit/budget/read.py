@@ -26,7 +26,8 @@ from fit.budget.stages.base import (
 from fit.budget.stages.registry import KINDS
 from fit.budget.uncertain import Uncertain
 from fit.errors import BudgetError
-from fit.toml_file import first_complaint, first_error, nearest, read_tables, shown
+from fit.records.plain_file import read_tables
+from fit.toml_file import first_complaint, first_error, nearest, shown
 
 MATERIAL = ("density_kg_per_m3", "specific_heat_J_per_kgK", "mass_g")
 COLDEST_DEGC = -273.15

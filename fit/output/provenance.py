@@ -63,12 +63,10 @@ def describe(run: Run) -> list[tuple[str, str]]:
     lines += [(f"sensor {node}", _words(what)) for node, what in metadata.sensors.items()]
     if metadata.origin is not None and metadata.origin.file:
         lines.append(("imported from", metadata.origin.file))
-    notes = [
-        f"{event.t_s:.0f} s: {event.details['text']}"
-        for event in run.events
-        if event.details.get("text") and event.event == EventName.OPERATOR
-    ]
-    lines += [("operator's notes", "; ".join(notes) if notes else "none")]
+    if metadata.unit:
+        lines.append(("unit", metadata.unit))
+    if metadata.values:
+        lines.append(("set", _words(metadata.values)))
     lines.append(("how it ended", _ending(run)))
     return lines
 

@@ -20,6 +20,7 @@ from fit.identification.response import Response
 from fit.network.foster import pulse_extremes, response_to_power
 from fit.network.passivity import sensor_lag, without_lag
 from fit.rating.operating_point import OperatingPoint
+from fit.records.plain_file import LARGEST_PROFILE, read_plain
 from fit.records.run import Array
 
 COLUMNS = ("t_s", "power_W")
@@ -265,11 +266,15 @@ def read_profile(path: Path, repeat: bool = False) -> Profile:
     Raises:
         InputError: the file cannot be used; the message names file, line and remedy.
     """
+    data = read_plain(path, LARGEST_PROFILE, error=InputError, missing="name a CSV file")
     try:
-        rows = list(csv.reader(path.read_text(encoding="utf-8-sig").splitlines()))
-    except (OSError, UnicodeDecodeError) as error:
-        reason = getattr(error, "strerror", None) or "not UTF-8 text"
-        raise InputError(path, "", f"cannot be read ({reason})", "name a CSV file") from error
+        rows = list(csv.reader(data.decode("utf-8-sig").splitlines()))
+    except UnicodeDecodeError:
+        raise InputError(path, "", "is not UTF-8 text", "save it as plain UTF-8 text") from None
+    except csv.Error as error:
+        raise InputError(
+            path, "", f"is no CSV ({error})", "begin with the line t_s,power_W"
+        ) from None
     header = [cell.strip() for cell in rows[0]] if rows else []
     missing = [column for column in COLUMNS if column not in header]
     if missing:

@@ -16,7 +16,8 @@ from typing import Annotated, Literal
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints, ValidationError
 
 from fit.errors import InputError
-from fit.toml_file import first_complaint, read_tables
+from fit.records.plain_file import read_tables
+from fit.toml_file import first_complaint
 
 MATERIALS = ("metal", "glass", "plastic")
 SHIPPED = "touch_limits.toml"

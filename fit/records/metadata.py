@@ -43,6 +43,7 @@ class RunMetadata:
     id: str = ""
     started: str = ""  # UTC, ISO 8601
     label: str = ""
+    unit: str = ""  # serial number
     nodes: tuple[str, ...] = ()
     sensors: Table = field(default_factory=dict)  # node -> what reads it
     rig: Table = field(default_factory=dict)  # rig.toml as read
@@ -122,6 +123,7 @@ def metadata_from(document: object, path: Path) -> RunMetadata:
         id=_one_line(document.get("id")),
         started=_one_line(document.get("started")),
         label=_one_line(document.get("label")),
+        unit=_one_line(document.get("unit")),
         nodes=tuple(map(str, nodes)) if isinstance(nodes, list | tuple) else (),
         sensors=sensors,
         rig=rig,

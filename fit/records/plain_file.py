@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import os
 import stat
+import tomllib
 from pathlib import Path
+from typing import Any
 
 from fit.errors import InputError, RecordError
 
 LARGEST_TABLE = 4_000_000_000  # a week at a hundred scans a second, ten nodes [B]
+LARGEST_PROFILE = 5_000_000  # a power profile of two hundred thousand rows [B]
+LARGEST_TOML = 1_000_000  # written by hand: a large budget has twenty thousand [B]
 LARGEST_DOCUMENT = 100_000_000  # run.json, with rig and budget in it, has some ten thousand [B]
 
 
@@ -49,6 +53,28 @@ def read_plain(
     except (OSError, ValueError) as problem:
         why = getattr(problem, "strerror", None) or problem
         raise error(path, "", f"cannot be read ({why})", "check its permissions") from None
+
+
+def read_tables(path: Path, error: type[InputError], remedy: str) -> dict[str, Any]:
+    """The tables of a TOML file.
+
+    Args:
+        path: the file.
+        error: what to raise.
+        remedy: what would be right where there is no such file.
+
+    Raises:
+        InputError: of the class given, on one line.
+    """
+    data = read_plain(path, LARGEST_TOML, error=error, missing=remedy)
+    try:
+        return tomllib.loads(data.decode("utf-8-sig").replace("\r\n", "\n"))
+    except UnicodeDecodeError:
+        raise error(path, "", "is not UTF-8 text", "save it as plain UTF-8 text") from None
+    except RecursionError:
+        raise error(path, "", "is nested too deeply to be one of ours", remedy) from None
+    except ValueError as problem:  # no TOML, or a whole number of thousands of digits
+        raise error(path, "", f"is not TOML: {problem}", "mend the line it names") from None
 
 
 _BINARY = getattr(os, "O_BINARY", 0)

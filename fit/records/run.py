@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -11,6 +11,7 @@ import numpy as np
 from fit.errors import RecordError
 from fit.records.events import Event, read_events
 from fit.records.metadata import NOT_KNOWN, RunMetadata, read_metadata
+from fit.records.off_path import places
 from fit.records.readings_table import Array, read_readings
 from fit.records.run_folder import DOCUMENT, EVENTS, READINGS
 from fit.records.source_columns import power_columns
@@ -43,6 +44,8 @@ class Run(Tabular):
     left_out: tuple[str, ...] = ()
     sources: tuple[str, ...] = ()  # by name; none where there is one without
     source_power: Array | None = None  # (n, sources), None where there is one without a name
+    off_path: tuple[str, ...] = ()  # measured besides, no part of any fit
+    off_path_degC: Array = field(default_factory=lambda: np.empty((0, 0)))  # (n, off_path) [degC]
 
     def __repr__(self) -> str:
         if not len(self.t_s):
@@ -97,23 +100,31 @@ def read_run(path: str | Path) -> Run:
             metadata = read_metadata(path / DOCUMENT)
         events, dropped = read_events(path / EVENTS)
         left_out = (*_left_out_by_import(metadata), *left_out, *dropped)
-    nodes = tuple(name for name in table if name.endswith("_degC"))
+    columns = [name for name in table if name.endswith("_degC")]
+    measured = [name.removesuffix("_degC") for name in columns]
+    temperature_degC = np.column_stack([table[name] for name in columns])
+    on, off = places(measured, metadata.sensors)
+    if not on:
+        problem = "puts every node off the path"
+        raise RecordError(path / DOCUMENT, "sensors", problem, "leave one on it")
     powers = power_columns(list(table))
-    each = np.column_stack([columns.power(table) for columns in powers])
+    each = np.column_stack([column.power(table) for column in powers])
     named = bool(powers[0].source)
     return Run(
         path=path,
         label=metadata.label or path.stem,
-        nodes=tuple(name.removesuffix("_degC") for name in nodes),
+        nodes=tuple(measured[i] for i in on),
         t_s=table["t_s"],
-        temperature_degC=np.column_stack([table[name] for name in nodes]),
+        temperature_degC=temperature_degC[:, on],
         power=each.sum(axis=1),
         power_unit=metadata.power_unit,
         events=events,
         metadata=metadata,
         left_out=left_out,
-        sources=tuple(columns.source for columns in powers) if named else (),
+        sources=tuple(column.source for column in powers) if named else (),
         source_power=each if named else None,
+        off_path=tuple(measured[i] for i in off),
+        off_path_degC=temperature_degC[:, off],
     )
 
 

@@ -13,6 +13,7 @@ import numpy as np
 from fit.errors import RecordError
 from fit.records.events import Event, EventName, event_from, last_event
 from fit.records.metadata import NOT_KNOWN, RunMetadata, read_metadata
+from fit.records.off_path import places
 from fit.records.run import Array, Run
 from fit.records.run_folder import DOCUMENT, EVENTS, READINGS
 
@@ -145,6 +146,11 @@ class FolderReader:
         return self._columns.rows[:, 1 : 1 + len(self.nodes)]
 
     @property
+    def path_nodes(self) -> tuple[str, ...]:
+        """The nodes of the heat path."""
+        return tuple(self.nodes[i] for i in places(self.nodes, self.metadata.sensors)[0])
+
+    @property
     def power(self) -> Array:
         """Power (n,) [power_unit]."""
         return self._columns.rows[:, -1]
@@ -180,16 +186,19 @@ class FolderReader:
     def run(self, until_s: float = float("inf")) -> Run:
         """The record as a run, up to a time [s]; a copy, so that the writer may go on."""
         n = int(np.searchsorted(self.t_s, until_s, side="right"))
+        on, off = places(self.nodes, self.metadata.sensors)
         return Run(
             path=self.folder,
             label=self.label,
-            nodes=self.nodes,
+            nodes=self.path_nodes,
             t_s=self.t_s[:n].copy(),
-            temperature_degC=self.temperature_degC[:n].copy(),
+            temperature_degC=self.temperature_degC[:n, on],
             power=self.power[:n].copy(),
             power_unit=self.power_unit,
             events=tuple(event for event in self.events if event.t_s <= until_s),
             metadata=self.metadata,
+            off_path=tuple(self.nodes[i] for i in off),
+            off_path_degC=self.temperature_degC[:n, off],
         )
 
     def _read_metadata(self) -> RunMetadata:

@@ -11,11 +11,13 @@ import os
 import shutil
 import threading
 from collections.abc import Mapping, Sequence
+from io import FileIO
 from pathlib import Path
 from types import TracebackType
 from typing import BinaryIO
 
 from fit.errors import RecordError
+from fit.records.appended import take_off_torn_line, write_whole
 from fit.records.events import EventName
 from fit.records.file_lock import claim
 from fit.records.results import to_json, write_result
@@ -46,7 +48,7 @@ class RunWriter:
     """
 
     def __init__(
-        self, folder: Path, columns: Sequence[str], readings: BinaryIO, events: BinaryIO
+        self, folder: Path, columns: Sequence[str], readings: BinaryIO, events: FileIO
     ) -> None:
         """For `create` and `resume`."""
         self.folder = folder
@@ -85,7 +87,8 @@ class RunWriter:
             write_result(folder, DOCUMENT, document)
             readings = (folder / READINGS).open("xb")
             claim(readings)
-            events = (folder / EVENTS).open("xb")
+            (folder / EVENTS).open("xb").close()
+            events = _to_append(folder / EVENTS)
             readings.write((",".join(columns) + "\n").encode())
             readings.flush()
         except (OSError, UnicodeError, RecordError) as error:
@@ -125,9 +128,10 @@ class RunWriter:
             raise RecordError(
                 path, "", "is being written by another program", "stop that one first"
             )
-        last, torn = _take_off_torn_line(readings)
-        _take_off_torn_line(events := (folder / EVENTS).open("a+b"))
-        writer = cls(folder, columns, readings, events)
+        last, torn = take_off_torn_line(readings)
+        with (folder / EVENTS).open("a+b") as events:
+            take_off_torn_line(events)
+        writer = cls(folder, columns, readings, _to_append(folder / EVENTS))
         if last:
             try:
                 writer.last_t_s = float(last.split(b",")[0])
@@ -247,12 +251,16 @@ class RunWriter:
     ) -> None:
         self.close()
 
-    def _append(self, stream: BinaryIO, line: str) -> None:
+    def _append(self, stream: BinaryIO | FileIO, line: str) -> None:
         try:
             if self._trouble is not None:
                 raise self._trouble
-            stream.write(line.encode() + b"\n")
-            stream.flush()
+            data = line.encode() + b"\n"
+            if stream is self._events:
+                write_whole(stream.fileno(), data)
+            else:
+                stream.write(data)
+                stream.flush()
         except OSError as error:
             raise RecordError(
                 stream.name, "", f"the disk does not take more ({error.strerror})"
@@ -277,20 +285,10 @@ class RunWriter:
                     return
 
 
+def _to_append(events: Path) -> FileIO:
+    """Without a buffer: each event is one write at the end, wherever others have written."""
+    return FileIO(events, "ab")
+
+
 def _cell(value: float | None) -> str:
     return repr(float(value)) if value is not None and math.isfinite(value) else ""
-
-
-def _take_off_torn_line(stream: BinaryIO) -> tuple[bytes, bytes]:
-    """Cut a line without its end off and stand at the file's end: (last whole line, the cut)."""
-    stream.seek(0)
-    last, torn, whole = b"", b"", 0
-    for number, line in enumerate(stream):
-        if not line.endswith(b"\n"):
-            torn = line
-            break
-        whole += len(line)
-        last = line if number else b""
-    stream.truncate(whole)
-    stream.seek(whole)
-    return last, torn

@@ -166,7 +166,7 @@ def values_of(runs: Sequence[MeasuredRun], against: str) -> tuple[str, tuple[flo
     if missing:
         raise HeatrunError(
             f"--against {name}: {missing[0]} states no {name}; write --against {name}=… with one "
-            f"value for each of the {len(runs)} runs, or label runs '{name}=0.5'"
+            f"value for each of the {len(runs)} runs, or log them with --set {name}=0.5"
         )
     return name, tuple((run.values or {})[name] for run in runs)
 

@@ -198,6 +198,11 @@ class OtherProcess:
             time.sleep(0.01)
         raise AssertionError(f"no {event}; {self.finish()}")
 
+    def wait_for_watchdog(self, out: Path) -> None:
+        """Return when the watchdog has written that the power is off, and so is done."""
+        if not until(lambda: '"watchdog"' in (out / "events.jsonl").read_text(), 10.0):
+            raise AssertionError("the watchdog wrote nothing")
+
     def wait_until_off(self, within_s: float) -> float:
         """Seconds until the supply is off."""
         started = time.monotonic()

@@ -26,12 +26,13 @@ def record_figure(run: Run) -> Figure:
     """
     t, low, high, power = thin(run)
     unit_s, unit = time_unit(float(t[-1] - t[0]))
+    names = (*run.nodes, *run.off_path)
     with styled():
         figure = new_figure(3.3)
         axes = figure.add_axes((0.1, 0.3, 0.7, 0.62))
         below = figure.add_axes((0.1, 0.13, 0.7, 0.11), sharex=axes)
         ends = []
-        for j in range(len(run.nodes)):
+        for j in range(len(names)):
             hue = series_colour(j)
             axes.fill_between(t / unit_s, low[:, j], high[:, j], color=hue, lw=0.6, step=None)
             middle = 0.5 * (low[:, j] + high[:, j])
@@ -43,7 +44,7 @@ def record_figure(run: Run) -> Figure:
         axes.tick_params(labelbottom=False)
         bottom, top = axes.get_ylim()
         hues = [series_colour(j) for j in range(len(ends))]
-        label_ends(axes, run.nodes, ends, hues, (top - bottom) * 0.072)
+        label_ends(axes, names, ends, hues, (top - bottom) * 0.072)
         below.fill_between(t / unit_s, power, step="post", color=colour("hair"), lw=0)
         below.set_ylim(0, 1.15 * max(float(np.nanmax(power)), 1e-9))
         below.set_yticks([0, float(f"{np.nanmax(power):.3g}")])
@@ -61,10 +62,13 @@ def thin(run: Run, cells: int = CELLS) -> tuple[Array, Array, Array, Array]:
 
     Returns:
         Time (c,) [s], lowest and highest reading (c, nodes) [degC], and power (c,) [power unit].
+        Nodes off the path come last.
     """
     n = len(run.t_s)
     starts = np.unique(np.linspace(0, n, min(cells, n), endpoint=False).astype(int))
     temperature = run.temperature_degC
+    if run.off_path:
+        temperature = np.hstack([temperature, run.off_path_degC])
     low = np.fmin.reduceat(temperature, starts, axis=0)
     high = np.fmax.reduceat(temperature, starts, axis=0)
     return run.t_s[starts], low, high, np.fmax.reduceat(run.power, starts)

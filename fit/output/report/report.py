@@ -13,6 +13,7 @@ from fit.errors import NotIdentifiable
 from fit.output.documents import heated_ladder, resistance_unit
 from fit.output.path_view import PathView, heat_path
 from fit.output.provenance import describe, digests, started_is_known
+from fit.output.report.notes import note_rows
 from fit.output.report.rating import Rated, rating_section
 from fit.output.report.rows import (
     comparison_rows,
@@ -205,6 +206,7 @@ def render(material: Material, figures: Mapping[str, Figure], theme: str = "") -
             drivers=drivers(verdict),
             comparison=comparison_rows(material.comparison),
             rating=rating_section(material.rated, verdict),
+            operator_notes=note_rows(run),
             notes=_notes(material),
             cautions=CAUTIONS,
             provenance=describe(run),

@@ -28,6 +28,7 @@ from fit.records.imports.delimited import (
 )
 from fit.records.imports.time_column import read_clock, rows_to_keep
 from fit.records.metadata import run_document
+from fit.records.plain_file import LARGEST_TABLE, read_plain
 from fit.records.results import to_json, write_result
 from fit.records.run_folder import DOCUMENT, EVENTS, READINGS, default_folder, not_created
 
@@ -115,7 +116,7 @@ def import_file(
     started = clock.started or datetime.now(UTC)
     origin = {
         "file": file.name,
-        "sha256": hashlib.sha256(file.read_bytes()).hexdigest(),
+        "sha256": hashlib.sha256(read_plain(file, LARGEST_TABLE)).hexdigest(),
         "started_from": clock.source,
         "notes": notes,
         "left_out": left_out,

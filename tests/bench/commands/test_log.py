@@ -19,7 +19,9 @@ from bench.commands.new import command as new
 from bench.rig.schema import read_rig
 from bench.virtual.ports import HAS_PTY
 from fit.budget import read_budget
+from fit.records.notes import add_note
 from fit.records.run import read_run
+from fit.statistics.comparison import label_values
 from tests.support.bench_rigs import HEATRUN, OtherProcess, named
 
 pytestmark = pytest.mark.skipif(not HAS_PTY, reason="this system has no pty and no POSIX signals")
@@ -380,3 +382,37 @@ def test_bad_input_is_one_line_with_status_2(
     assert said in done.stderr
     assert done.stderr.count("\n") == 1
     assert [one.name for one in tmp_path.iterdir()] == ["rig.toml"]
+
+
+def test_notes_unit_and_what_was_set_are_in_the_record(other: OtherProcess, tmp_path: Path) -> None:
+    run = tmp_path / "run"
+    words = ["--note", "first of the lot", "--unit", "SN 12"]
+    other.log(run, *words, "--set", "torque_Nm=0.5", "--set", "pad=old")
+    assert other.finish()[0] == 0
+    document = json.loads((run / "run.json").read_text())
+    assert document["unit"] == "SN 12"
+    assert document["values"] == {"torque_Nm": 0.5, "pad": "old"}
+    assert named(run, "operator")[0]["text"] == "first of the lot"
+    assert label_values(read_run(run)) == {"torque_Nm": 0.5}
+
+
+def test_a_note_of_another_program_while_it_logs_is_kept(
+    other: OtherProcess, tmp_path: Path
+) -> None:
+    run = tmp_path / "run"
+    other.log(run, sequence={"heat_s": 2.0})
+    other.wait_for(run, "power_on")
+    add_note(run, "smells of flux")
+    assert other.finish()[0] == 0
+    assert named(run, "operator")[0]["text"] == "smells of flux"
+    assert named(run, "stop")[0]["reason"] == "finished"
+
+
+@pytest.mark.parametrize("wrong", ["torque", "=5", "5x=1", "torque_Nm="])
+def test_what_is_no_key_and_value_is_refused_in_one_line(
+    other: OtherProcess, tmp_path: Path, wrong: str
+) -> None:
+    other.log(tmp_path / "run", "--set", wrong)
+    status, _, err = other.finish()
+    assert (status, err.count("\n"), "is no KEY=VALUE" in err) == (2, 1, True)
+    assert not (tmp_path / "run").exists()

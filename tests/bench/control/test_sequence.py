@@ -365,3 +365,16 @@ def test_the_same_estimate_decides_once() -> None:
     assert same == [False] * 5
     later = [sequence._is_decided(decided(t, "conforming")) for t in (101.0, 102.0)]
     assert later == [False, True]
+
+
+def test_a_node_off_the_path_neither_starts_as_warm_nor_is_waited_for() -> None:
+    tab = rising(tau_s=50.0)
+
+    def temperatures(t_s: float) -> dict[str, float]:
+        return {**tab(t_s), "battery": 35.0 + 0.01 * t_s}
+
+    kept = settings(heat_s=2000.0, heat_until="settled")
+    alone = walk(Sequence(kept, "ambient"), tab, 3000)
+    phases = walk(Sequence(kept, "ambient", off_path=["battery"]), temperatures, 3000)
+    assert phases == alone
+    assert phases[-1][0] < 1000

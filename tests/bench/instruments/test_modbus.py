@@ -1,4 +1,4 @@
-"""The Modbus driver against a pymodbus server, over a pty pair and over a socket."""
+"""The Modbus driver against a pymodbus server: a pty pair, RTU over a socket, Modbus TCP."""
 
 from __future__ import annotations
 
@@ -9,14 +9,15 @@ import pytest
 
 from bench.acquisition.run_loop import heat_run
 from bench.clock import LockStepClock
-from bench.instruments.modbus import Register, parse_write, requests
+from bench.instruments.modbus import Register, Settings, requests
+from bench.instruments.modbus_write import parse_write
 from bench.rig.schema import rig_from
 from bench.virtual.modbus import ModbusReader
 from bench.virtual.ports import HAS_PTY
 from bench.virtual.supply import Supply
-from fit.errors import InstrumentLost
+from fit.errors import InstrumentLost, PortError
 from fit.records.run import read_run
-from tests.support.virtual_instruments import MADE, NODES, driver, next_reading, served
+from tests.support.virtual_instruments import MADE, NODES, driver, next_reading, read_on, served
 
 needs_pty = pytest.mark.skipif(not HAS_PTY, reason="this system has no pty")
 
@@ -35,12 +36,19 @@ def modbus_keys() -> dict[str, Any]:
     }
 
 
-@pytest.mark.parametrize("pty", [pytest.param(True, marks=needs_pty), False])
-def test_two_slaves_on_one_line_are_read_scaled_and_switched(pty: bool) -> None:
+KINDS = [
+    pytest.param({"pty": True}, id="pty", marks=needs_pty),
+    pytest.param({"pty": False}, id="rtu over a socket"),
+    pytest.param({"tcp": True}, id="tcp"),
+]
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_two_slaves_on_one_line_are_read_scaled_and_switched(kind: dict[str, bool]) -> None:
     supply = Supply(34.3)
     values = {**MADE, "board_back": -40.0}
     with (
-        ModbusReader(lambda: values, supply, pty=pty) as there,
+        ModbusReader(lambda: values, supply, **kind) as there,
         driver("modbus", there.url, **modbus_keys()) as here,
     ):
         expected = {**values, "tab": 61.2}
@@ -101,11 +109,11 @@ def test_a_switch_command_that_is_no_write_is_refused(command: str) -> None:
         parse_write(command)
 
 
-@needs_pty
-def test_a_whole_heat_run_over_modbus(tmp_path: Path) -> None:
+@pytest.mark.parametrize("kind", [KINDS[0], KINDS[2]])
+def test_a_whole_heat_run_over_modbus(tmp_path: Path, kind: dict[str, bool]) -> None:
     supply = Supply(34.3)
     clock = LockStepClock()
-    with ModbusReader(lambda: {**MADE, "tab": 23.0 + 20.0 * supply.on}, supply) as there:
+    with ModbusReader(lambda: {**MADE, "tab": 23.0 + 20.0 * supply.on}, supply, **kind) as there:
         instrument = {"name": "modules", "driver": "modbus", "port": there.url, **modbus_keys()}
         channels = [{"node": n, "instrument": "modules", "field": n} for n in NODES]
         rig = rig_from(
@@ -137,3 +145,47 @@ def test_a_whole_heat_run_over_modbus(tmp_path: Path) -> None:
     assert set(tab[heated][1:].round(3)) == {43.0}
     bar = run.temperature_degC[:, run.nodes.index("bar")]
     assert set(bar.round(3)) == {41.0}
+
+
+def test_modbus_tcp_that_nobody_answers_is_refused_in_one_line() -> None:
+    with (
+        pytest.raises(PortError, match=r"nobody answers at 127\.0\.0\.1, port 1;"),
+        driver("modbus", "tcp://127.0.0.1:1", **modbus_keys()),
+    ):
+        pass
+
+
+def test_a_modbus_tcp_server_that_goes_away_is_lost() -> None:
+    with ModbusReader(lambda: MADE, Supply(34.3), tcp=True) as there:
+        made = driver("modbus", there.url, **{**modbus_keys(), "reply_s": 0.2})
+        here = made.__enter__()
+        next_reading(here)
+    with pytest.raises(InstrumentLost):
+        read_on(here)
+    here.close()
+
+
+@pytest.mark.parametrize(
+    ("port", "address"),
+    [("tcp://meter", ("meter", 502)), ("tcp://[::1]:1502", ("::1", 1502)), ("/dev/ttyS0", None)],
+)
+def test_the_address_of_modbus_tcp_is_read(port: str, address: Any) -> None:
+    settings = Settings(name="a", driver="modbus", port=port, **modbus_keys())
+    assert settings.address == address
+
+
+@pytest.mark.parametrize("port", ["tcp://", "tcp://meter:x", "tcp://meter:99999", "tcp://meter/a"])
+def test_what_is_no_address_is_said(port: str) -> None:
+    problem = Settings(name="a", driver="modbus", port=port, **modbus_keys()).problem()
+    assert problem is not None
+    assert "is no address; write tcp://HOST:502" in problem
+
+
+def test_slave_255_is_of_modbus_tcp_alone() -> None:
+    register = {"field": "tab", "address": 0, "slave": 255}
+    tcp, line = (
+        Settings(name="a", driver="modbus", port=port, register=[register])
+        for port in ("tcp://meter", "/dev/ttyS0")
+    )
+    assert tcp.problem() is None
+    assert "is of slave 255" in str(line.problem())

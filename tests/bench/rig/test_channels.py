@@ -56,6 +56,40 @@ def test_a_unit_leaves_no_digits_of_its_own(unit: str, raw: float, written: str)
     assert repr(read(rig({"node": "tab", "field": "a", "unit": unit}), a=raw)["tab"]) == written
 
 
+@pytest.mark.parametrize(
+    ("keys", "raw", "degC"),
+    [
+        # A sensor of 10 mV/K with 500 mV at 0 degC, read in either unit (common practice).
+        ({"unit": "mV", "scale": 0.1, "offset": -50.0}, 750.0, 25.0),
+        ({"unit": "V", "scale": 100.0, "offset": -50.0}, 0.75, 25.0),
+        ({"unit": "ohm", "scale": 2.5}, 10.0, 25.0),
+        # IEC 60751, table: 138.51 ohm at 100 degC; IEC 60584-1, type K: 4.096 mV at 100 degC.
+        ({"unit": "ohm", "resistance_thermometer": "PT100"}, 138.5055, 100.0),
+        ({"unit": "ohm", "resistance_thermometer": "PT1000"}, 1385.055, 100.0),
+        ({"unit": "mV", "thermocouple": "K", "cold_junction_degC": 0.0}, 4.0962, 100.0),
+        ({"unit": "V", "thermocouple": "K", "cold_junction_degC": 0.0}, 0.0040962, 100.0),
+    ],
+)
+def test_volts_and_ohms_become_degrees_celsius(
+    keys: dict[str, Any], raw: float, degC: float
+) -> None:
+    made = rig({"node": "tab", "field": "a", **keys})
+    assert read(made, a=raw)["tab"] == pytest.approx(degC, abs=0.01)
+
+
+def test_an_open_resistance_thermometer_is_no_reading() -> None:
+    made = rig({"node": "tab", "field": "a", "unit": "ohm", "resistance_thermometer": "PT100"})
+    assert math.isnan(read(made, a=9.9e37)["tab"])
+
+
+def test_a_resistance_thermometer_can_be_the_cold_junction() -> None:
+    made = rig(
+        {"node": "box", "field": "b", "unit": "ohm", "resistance_thermometer": "PT100"},
+        {"node": "tab", "field": "a", "unit": "uV", "thermocouple": "K", "cold_junction": "box"},
+    )
+    assert read(made, a=0.0, b=107.79)["tab"] == pytest.approx(20.0, abs=0.02)
+
+
 def test_microvolts_take_their_cold_junction_from_another_channel_in_its_own_unit() -> None:
     made = rig(
         {

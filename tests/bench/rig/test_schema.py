@@ -201,7 +201,42 @@ BAD: dict[str, tuple[Change, str]] = {
     ),
     "one node twice": (lambda t: t["channel"][1].update(node="tab"), "has two channels"),
     "node name in capitals": (lambda t: t["channel"][1].update(node="Case"), "'Case' will not do"),
-    "unknown unit": (lambda t: t["channel"][1].update(unit="C"), "'degC', 'K', 'degF' or 'uV'"),
+    "unknown unit": (
+        lambda t: t["channel"][1].update(unit="C"),
+        "'degC', 'K', 'degF', 'uV', 'mV', 'V' or 'ohm'",
+    ),
+    "volts that are no temperature yet": (
+        lambda t: t["channel"][1].update(unit="V"),
+        "unit: a number in V is no temperature yet; give thermocouple or scale",
+    ),
+    "a scale for what is a temperature": (
+        lambda t: t["channel"][1].update(scale=2.0),
+        "scale: means nothing with unit 'degC'; unit one of mV, V, ohm",
+    ),
+    "an offset without its scale": (
+        lambda t: t["channel"][1].update(unit="mV", offset=2.0),
+        "offset: means nothing without scale",
+    ),
+    "a resistance thermometer in volts": (
+        lambda t: t["channel"][1].update(unit="V", resistance_thermometer="PT100"),
+        "resistance_thermometer: means nothing with unit 'V'; unit one of ohm",
+    ),
+    "two ways to a temperature": (
+        lambda t: t["channel"][1].update(unit="ohm", resistance_thermometer="PT100", scale=1.0),
+        "resistance_thermometer and scale both make a temperature of it",
+    ),
+    "a channel's scale of nothing": (
+        lambda t: t["channel"][1].update(unit="ohm", scale=0.0),
+        "scale: 0.0 will not do; any number but 0",
+    ),
+    "a doubt of a lag that nobody states": (
+        lambda t: t["channel"][1].update(lag_u_s=0.3),
+        "lag_u_s: means nothing without lag_s",
+    ),
+    "no channel on the path": (
+        lambda t: [one.update(off_path=True) for one in t["channel"]],
+        "channel: every channel is off_path",
+    ),
     "channel without node": (lambda t: t["channel"][1].pop("node"), "channel 2: node: is missing"),
     "no channel": (lambda t: t.pop("channel"), "channel: is missing"),
     "microvolts of no type": (

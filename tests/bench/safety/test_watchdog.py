@@ -198,11 +198,12 @@ def test_modbus_is_switched_off_by_frames_the_slave_sends_back() -> None:
     assert all(one["answers"] == [one["send"]] for one in steps)
 
 
-def test_frames_switch_a_modbus_server_off(tmp_path: Path) -> None:
+@pytest.mark.parametrize("tcp", [False, True])
+def test_frames_switch_a_modbus_server_off(tmp_path: Path, tcp: bool) -> None:
     from bench.virtual.modbus import ModbusReader
 
     supply = Supply(load_ohm=30.0, on=True)
-    with ModbusReader(lambda: {"tab": 23.0}, supply, lambda: None, False) as relay:
+    with ModbusReader(lambda: {"tab": 23.0}, supply, pty=False, tcp=tcp) as relay:
         modbus = settings_class("modbus").model_validate(
             {
                 "name": "relay",

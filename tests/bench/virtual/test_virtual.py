@@ -18,7 +18,7 @@ from bench.virtual import __main__ as program
 from bench.virtual.bench import open_bench
 from bench.virtual.instrument import Faults
 from bench.virtual.prototype import Prototype, simulate
-from bench.virtual.scenario import Unit, make_unit, read_scenario
+from bench.virtual.scenario import Unit, make_unit, read_scenario, read_unit
 from bench.virtual.supply import QUEUE_LENGTH, QUEUE_OVERFLOW, ScpiSupply, Supply
 from bench.virtual.world import World
 from fit.errors import InputError
@@ -271,3 +271,22 @@ def test_a_prototype_of_two_parts_settles_where_its_network_does() -> None:
     settled = [readings[-1] - 25.0 for readings in simulate(prototype, t_s, power_W).values()]
     expected = resistance_matrix(prototype.topology, prototype.resistance_K_per_W) @ [2.0, 1.0]
     assert settled == pytest.approx([*expected, 0.0], rel=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "what"),
+    [
+        ("offset_K", "offset", "has no 'offset_K'"),
+        ("load_ohm =", "load =", "has no 'load_ohm'"),
+        ("[sensor]", "[[sensor]]", "makes no prototype"),
+    ],
+)
+def test_what_makes_no_prototype_is_said_in_one_line(
+    tmp_path: Path, old: str, new: str, what: str
+) -> None:
+    good = (files("heatrun_data") / "charge_controller" / "prototype.toml").read_text("utf-8")
+    assert old in good
+    (tmp_path / "prototype.toml").write_text(good.replace(old, new))
+    with pytest.raises(InputError, match=what) as told:
+        read_unit(tmp_path / "prototype.toml")
+    assert "\n" not in str(told.value)

@@ -227,7 +227,7 @@ def test_bad_budget_is_refused_with_its_place(
 
 
 def test_missing_budget_says_how_to_start(tmp_path: Path) -> None:
-    with pytest.raises(BudgetError, match="no such file; 'heatrun new DIR'"):
+    with pytest.raises(BudgetError, match="no such file or folder; 'heatrun new DIR'"):
         read_budget(tmp_path / "none.toml")
 
 

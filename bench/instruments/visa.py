@@ -1,0 +1,127 @@
+"""A VISA resource (USB-TMC, GPIB, VXI-11, HiSLIP, raw socket) with as much of a serial port's face
+as is used here. pyvisa is the extra `heatrun[visa]`, loaded when a rig names such a resource.
+
+An instrument on these buses is not listened to but asked: reading where no answer is owed is an
+error to many. A read therefore goes to the bus only after a question, and waits for its answer.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import time
+from collections.abc import Mapping
+from typing import Any
+
+NOT_INSTALLED = (
+    "is a VISA resource, and pyvisa is not installed: pip install 'heatrun[visa]'; "
+    "an instrument on the network often does without: socket://HOST:5025"
+)
+
+
+def is_resource(port: str) -> bool:
+    """Whether a port is named as VISA names resources.
+
+    >>> is_resource("TCPIP0::192.168.1.5::5025::SOCKET"), is_resource("socket://[::1]:5025")
+    (True, False)
+    """
+    return "::" in port and "://" not in port
+
+
+def load() -> Any:
+    """pyvisa's resource manager, of the system's VISA library or of pyvisa-py. Raises OSError."""
+    try:
+        import pyvisa
+    except ImportError:
+        raise OSError(NOT_INSTALLED) from None
+    try:
+        return pyvisa.ResourceManager()
+    except (OSError, ValueError, pyvisa.Error) as error:
+        raise OSError(f"cannot be opened: no VISA library ({error})") from None
+
+
+class VisaPort:
+    """An open resource."""
+
+    def __init__(
+        self, resource: str, line: Mapping[str, Any], reply_s: float, terminator: bytes = b"\n"
+    ) -> None:
+        r"""Open it.
+
+        Args:
+            resource: such as "USB0::0x1234::0x5678::SN1::INSTR".
+            line: of an ASRL resource: baudrate, bytesize, parity, stopbits.
+            reply_s: how long an answer may take [s].
+            terminator: ends an answer; added where the bus itself has told the end.
+
+        Raises:
+            OSError: it cannot be opened, or pyvisa is not installed.
+        """
+        manager = load()
+        self._terminator = terminator
+        self._owed = 0
+        self.timeout = 0.0  # how long a read waits where no answer is owed [s]
+        try:
+            self._resource: Any = manager.open_resource(
+                resource, open_timeout=max(1, round(1000 * reply_s))
+            )
+        except Exception as error:  # pyvisa-py lets out plain ones
+            raise OSError(f"cannot be opened: {' '.join(str(error).split())}") from None
+        self._resource.timeout = max(1, round(1000 * reply_s))
+        kind = resource.upper()
+        if kind.startswith("ASRL"):
+            _set_line(self._resource, line)
+        if kind.startswith("ASRL") or kind.endswith("::SOCKET"):
+            self._resource.read_termination = terminator.decode()
+
+    @property
+    def in_waiting(self) -> int:
+        return 0
+
+    def write(self, data: bytes) -> None:
+        """Send; a question mark makes an answer owed. Raises OSError."""
+        with self._as_os_error():
+            self._resource.write_raw(data)
+        self._owed += b"?" in data
+
+    def read(self, _size: int = 1) -> bytes:
+        """The whole answer owed, or nothing where none came in time. Raises OSError."""
+        import pyvisa
+
+        if not self._owed:
+            time.sleep(self.timeout)
+            return b""
+        with self._as_os_error():
+            try:
+                data = bytes(self._resource.read_raw())
+            except pyvisa.VisaIOError as error:
+                if error.error_code != pyvisa.constants.StatusCode.error_timeout:
+                    raise
+                return b""
+        self._owed -= 1
+        return data if data.endswith(self._terminator) else data + self._terminator
+
+    def flush(self) -> None:
+        pass
+
+    def close(self) -> None:
+        """Close the session, never raises."""
+        with contextlib.suppress(Exception):
+            self._resource.close()
+
+    @contextlib.contextmanager
+    def _as_os_error(self) -> Any:
+        try:
+            yield
+        except OSError:
+            raise
+        except Exception as error:  # pyvisa's own, pyusb's, and what pyvisa-py lets through
+            raise OSError(" ".join(str(error).split()) or type(error).__name__) from None
+
+
+def _set_line(resource: Any, line: Mapping[str, Any]) -> None:
+    from pyvisa.constants import Parity, StopBits
+
+    resource.baud_rate = line["baudrate"]
+    resource.data_bits = line["bytesize"]
+    resource.parity = {"N": Parity.none, "E": Parity.even, "O": Parity.odd}[line["parity"]]
+    resource.stop_bits = {1: StopBits.one, 2: StopBits.two}[line["stopbits"]]
