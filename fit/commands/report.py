@@ -86,8 +86,10 @@ def command(
 
 def _material(runs: list[Path], budget: Path | None) -> Material:
     """Read, identify and check the first run, and compare it with the others."""
+    from fit.assessment.branch_conformity import check_run
     from fit.assessment.conformity import check
     from fit.budget.run_budget import budget_for
+    from fit.errors import HeatrunError
     from fit.measurement.spans import measure
     from fit.output.report.rating import rate_verdict
     from fit.output.report.report import gather
@@ -96,6 +98,13 @@ def _material(runs: list[Path], budget: Path | None) -> Material:
     run = read_run(runs[0])
     stated = budget_for(run.metadata, run.path, budget)
     comparison = _comparison(runs) if len(runs) > 1 else None
+    if stated is not None and (len(run.sources) > 1 or not stated.is_chain):
+        return gather(run, None, check_run(run, stated), comparison)
+    if len(run.sources) > 1:
+        raise HeatrunError(
+            f"{run.path}: records {len(run.sources)} sources, and how their branches meet is not"
+            " kept in it; state --budget"
+        )
     if stated is not None:
         spans = measure(run)
         verdict = check(spans, stated)

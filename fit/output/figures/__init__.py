@@ -1,6 +1,7 @@
 """Figures of a heat run, one idea a file, all in the look of `fit.output.theme`.
 
 path.py          the heat path: temperature at every node, K/W on every span
+tree.py          the same where branches of several sources meet
 compared.py      measured against predicted, span by span
 comparison.py    several runs: every span in each of them, with its trend
 curves.py        measured curves with the fit, and residuals, in log time
@@ -27,6 +28,7 @@ from fit.output.figures.fitted import fitted_figure
 from fit.output.figures.path import path_figure
 from fit.output.figures.record import record_figure
 from fit.output.figures.spectrum import spectrum_figure
+from fit.output.figures.tree import tree_figure
 from fit.output.figures.uncertainty import uncertainty_figure
 
 if TYPE_CHECKING:
@@ -41,6 +43,7 @@ __all__ = [
     "path_figure",
     "record_figure",
     "spectrum_figure",
+    "tree_figure",
     "uncertainty_figure",
 ]
 

@@ -78,7 +78,7 @@ def uncertainty_figure(
         for row in range(rows):
             y = row * step
             value = f"±{200 * total[row]:.2g} %" if resolved[row] else NOT_RESOLVED
-            title = f"{spans.nodes[row]} – {spans.nodes[row + 1]}: {value}"
+            title = f"{' – '.join(spans.topology.links[row])}: {value}"
             axes.text(0, y + 0.07, title, va="center", weight="bold")
             if not resolved[row]:
                 continue

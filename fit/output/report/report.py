@@ -20,6 +20,7 @@ from fit.output.report.rows import (
     drivers,
     ladder_rows,
     path_rows,
+    source_table,
     tau_predicted,
     tau_rows,
 )
@@ -53,7 +54,7 @@ class Material:
     """Everything a report is made from; what is not known is None."""
 
     run: Run
-    response: Response
+    response: Response | None  # of one source
     verdict: Verdict | None
     spans: Spans | None
     path: PathView | None
@@ -63,7 +64,7 @@ class Material:
 
 def write_report(
     run: Run,
-    response: Response,
+    response: Response | None,
     verdict: Verdict | None,
     folder: Path,
     *,
@@ -75,7 +76,7 @@ def write_report(
 
     Args:
         run: as read.
-        response: identified from it.
+        response: identified from it; None of a run of several sources.
         verdict: of it; None where no budget was given.
         folder: of the file.
         name: of the file.
@@ -94,7 +95,7 @@ def write_report(
 
 def gather(
     run: Run,
-    response: Response,
+    response: Response | None,
     verdict: Verdict | None = None,
     comparison: Comparison | None = None,
     rated: Rated | None = None,
@@ -103,7 +104,7 @@ def gather(
 
     Args:
         run: as read.
-        response: identified from it.
+        response: identified from it; None of a run of several sources.
         verdict: of it; None where no budget was given.
         comparison: with other runs.
         rated: the rating of the verdict's run.
@@ -142,16 +143,19 @@ def draw_figures(material: Material) -> dict[str, Figure]:
         path_figure,
         record_figure,
         spectrum_figure,
+        tree_figure,
         uncertainty_figure,
     )
 
     wanted: dict[str, Callable[[], Figure]] = {}
     if material.path is not None:
-        wanted["path"] = partial(path_figure, material.path)
+        branched = material.spans is not None and material.spans.tree is not None
+        wanted["path"] = partial(tree_figure if branched else path_figure, material.path)
         wanted["compared"] = partial(compared_figure, material.path)
-    wanted["curves"] = partial(curves_figure, material.response)
     wanted["record"] = partial(record_figure, material.run)
-    wanted["spectrum"] = partial(spectrum_figure, material.response)
+    if material.response is not None:
+        wanted["curves"] = partial(curves_figure, material.response)
+        wanted["spectrum"] = partial(spectrum_figure, material.response)
     if material.spans is not None:
         share_u = _share_u(material.verdict)
         wanted["uncertainty"] = partial(uncertainty_figure, material.spans, share_u)
@@ -173,9 +177,10 @@ def render(material: Material, figures: Mapping[str, Figure], theme: str = "") -
     """
     from markupsafe import Markup
 
-    run, response, verdict = material.run, material.response, material.verdict
-    spans = material.spans
-    ladder = heated_ladder(response) if response.power else None
+    run, verdict, spans = material.run, material.verdict, material.spans
+    settled = spans.settled if spans is not None else material.response is None
+    if spans is None and material.response is not None:
+        settled = material.response.settled
     return str(
         _template().render(
             theme=theme,
@@ -191,18 +196,9 @@ def render(material: Material, figures: Mapping[str, Figure], theme: str = "") -
             judged=verdict is not None,
             path_rows=path_rows(material.path, verdict) if material.path else [],
             share=_share(verdict),
-            settled=spans.settled if spans is not None else response.settled,
-            residual=f"{response.residual_rms_K:.2g} K",
-            samples=f"{response.samples:,}".replace(",", " "),
-            unit=resistance_unit(response.power_unit),
-            reference=response.reference or "its own start",
-            foster_node=response.foster_node,
-            tau_rows=tau_rows(response, verdict),
-            tau_predicted=tau_predicted(verdict),
-            not_resolved=response.not_resolved,
-            ladder=ladder_rows(ladder),
-            taken_out=ladder.network.taken_out if ladder else (),
-            capacity="J/K" if response.power_unit == "W" else f"{response.power_unit}·s/K",
+            settled=settled,
+            sources=source_table(verdict),
+            **_network(material.response, verdict),
             drivers=drivers(verdict),
             comparison=comparison_rows(material.comparison),
             rating=rating_section(material.rated, verdict),
@@ -213,6 +209,28 @@ def render(material: Material, figures: Mapping[str, Figure], theme: str = "") -
             digests=digests(run, [verdict.prediction.budget.path] if verdict else []),
         )
     )
+
+
+def _network(response: Response | None, verdict: Verdict | None) -> dict[str, object]:
+    """What the report says of the identified network of one source; of several, nothing."""
+    if response is None:
+        nothing = dict.fromkeys(("residual", "samples", "reference", "foster_node", "capacity"), "")
+        rows = dict.fromkeys(("tau_rows", "not_resolved", "ladder", "taken_out"), ())
+        return {"unit": "K/W", "tau_predicted": "", **nothing, **rows}
+    ladder = heated_ladder(response) if response.power else None
+    return {
+        "residual": f"{response.residual_rms_K:.2g} K",
+        "samples": f"{response.samples:,}".replace(",", " "),
+        "unit": resistance_unit(response.power_unit),
+        "reference": response.reference or "its own start",
+        "foster_node": response.foster_node,
+        "tau_rows": tau_rows(response, verdict),
+        "tau_predicted": tau_predicted(verdict),
+        "not_resolved": response.not_resolved,
+        "ladder": ladder_rows(ladder),
+        "taken_out": ladder.network.taken_out if ladder else (),
+        "capacity": "J/K" if response.power_unit == "W" else f"{response.power_unit}·s/K",
+    }
 
 
 @cache
@@ -239,6 +257,8 @@ def _share_u(verdict: Verdict | None) -> float:
 
 def _share(verdict: Verdict | None) -> str:
     """Which power the resistances are by: that on the path, where it is not all of it."""
+    if verdict is not None and verdict.sources is not None:
+        return "by the power that flows through each"
     share = verdict.prediction.budget.conditions.path_fraction if verdict else 1.0
     if share == 1.0:
         return "by recorded power"
@@ -249,7 +269,11 @@ def _about(material: Material) -> list[str]:
     """Facts beside the title: run, power, ambient, start."""
     run, response, spans = material.run, material.response, material.spans
     about = [run.label] if material.verdict else []
-    if response.power:
+    found = material.verdict.sources if material.verdict else None
+    if found is not None:
+        named = zip(found.names, found.power_W, strict=True)
+        about.append(", ".join(f"{name} {power:.3g} W" for name, power in named))
+    if response is not None and response.power:
         about.append(f"{response.power:.3g} {response.power_unit}")
     if spans is not None and spans.nodes[-1] == "ambient":
         about.append(f"ambient {spans.final_degC[-1]:.1f} °C")
@@ -263,7 +287,11 @@ def _about(material: Material) -> list[str]:
 def _notes(material: Material) -> list[str]:
     """What was left out, and the warnings of every room, each once."""
     run, response, verdict = material.run, material.response, material.verdict
-    notes = [f"left out: {sentence}" for sentence in (*run.left_out, *response.signals.left_out)]
-    notes += list(verdict.warnings) if verdict else list(response.warnings)
+    left_out = [*run.left_out, *(response.signals.left_out if response is not None else ())]
+    notes = [f"left out: {sentence}" for sentence in left_out]
+    if verdict is not None:
+        notes += verdict.warnings
+    elif response is not None:
+        notes += response.warnings
     notes += list(material.comparison.warnings) if material.comparison else []
     return list(dict.fromkeys(notes))

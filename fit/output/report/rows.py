@@ -12,6 +12,8 @@ from fit.output.terminal.check import with_expanded
 from fit.output.text import percent
 from fit.statistics.comparison import resolved_readings
 
+AGREE = 2.0  # standard uncertainties: 95 % of what agrees does so within
+
 if TYPE_CHECKING:
     from fit.assessment.conformity import SpanVerdict, Verdict
     from fit.identification.response import Response
@@ -60,6 +62,34 @@ def path_rows(path: PathView, verdict: Verdict | None) -> list[dict[str, str]]:
             row["E_n"] = f"{judged.E_n:+.1f}".replace("-", "−")
         rows.append(row)
     return rows
+
+
+def source_table(verdict: Verdict | None) -> dict[str, object]:
+    """What each of several sources warms; empty of one.
+
+    Args:
+        verdict: of a run.
+
+    Returns:
+        Heading, column names, rows of text, and what reciprocity says.
+    """
+    found = verdict.sources if verdict is not None else None
+    if found is None:
+        return {}
+    columns = [
+        f"{name} ({power:.3g} W)" for name, power in zip(found.names, found.power_W, strict=True)
+    ]
+    rows = [
+        (node, [f"{value:.2f}" for value in row])
+        for node, row in zip(found.nodes, found.matrix_K_per_W, strict=True)
+    ]
+    apart = [
+        f"{a} warms {b} as {b} warms {a}: "
+        + ("so it was measured" if abs(z) <= AGREE else "not so measured, a reading is wrong")
+        + f" (z = {z:+.1f})".replace("-", "−")
+        for a, b, z in found.reciprocity
+    ]
+    return {"above": found.above, "columns": columns, "rows": rows, "reciprocity": apart}
 
 
 def tau_rows(response: Response, verdict: Verdict | None) -> list[dict[str, str]]:
