@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 RUNG_IN = 0.95  # from a node to the next
-LONGEST_NAME = 20
+LONGEST_NAME = 20  # characters between two branches; a longer one runs into the next
 
 
 def tree_figure(path: PathView) -> Figure:
