@@ -10,7 +10,9 @@ import typer
 from fit.output.verbosity import is_quiet, working
 
 if TYPE_CHECKING:
+    from fit.measurement.spans import Spans
     from fit.output.report.report import Material
+    from fit.records.run import Run
     from fit.statistics.comparison import Comparison
 
 
@@ -85,9 +87,11 @@ def command(
 
 
 def _material(runs: list[Path], budget: Path | None) -> Material:
-    """Read, identify and check the first run, and compare it with the others."""
+    """Check the first run and compare it with the others: each is measured once."""
     from fit.assessment.conformity import check
     from fit.budget.run_budget import budget_for
+    from fit.errors import NotIdentifiable
+    from fit.identification.identify import identify
     from fit.measurement.spans import measure
     from fit.output.report.rating import rate_verdict
     from fit.output.report.report import gather
@@ -95,19 +99,23 @@ def _material(runs: list[Path], budget: Path | None) -> Material:
 
     run = read_run(runs[0])
     stated = budget_for(run.metadata, run.path, budget)
-    comparison = _comparison(runs) if len(runs) > 1 else None
-    if stated is not None:
+    try:
         spans = measure(run)
-        verdict = check(spans, stated)
-        rated = rate_verdict(verdict)
-        return gather(run, spans.responses[-1], verdict, comparison, rated)
-    from fit.identification.identify import identify
+    except NotIdentifiable:
+        if stated is not None or len(runs) > 1:
+            raise
+        return gather(run, identify(run))
+    comparison = _comparison(run, spans, runs[1:]) if len(runs) > 1 else None
+    response = spans.responses[-1]
+    if stated is None:
+        return gather(run, response, None, comparison, spans=spans)
+    verdict = check(spans, stated)
+    return gather(run, response, verdict, comparison, rate_verdict(verdict))
 
-    return gather(run, identify(run), None, comparison)
 
-
-def _comparison(runs: list[Path]) -> Comparison:
+def _comparison(run: Run, spans: Spans, others: list[Path]) -> Comparison:
     from fit.records.run import read_run
-    from fit.statistics.comparison import compare, measure_run
+    from fit.statistics.comparison import as_measured, compare, measure_run
 
-    return compare([measure_run(read_run(path)) for path in runs])
+    first = measure_run(run) if len(run.sources) > 1 else as_measured(run, spans)
+    return compare([first, *(measure_run(read_run(path)) for path in others)])

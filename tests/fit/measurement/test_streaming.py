@@ -8,6 +8,7 @@ import pytest
 from fit.identification.identify import identify
 from fit.measurement.streaming import Follower, _averaged
 from tests.fit.identification.test_response import A_K_PER_W, made_run
+from tests.support.made import run_metadata
 
 MOST_ROWS = 16_384  # scans kept, as the documentation states
 
@@ -59,8 +60,8 @@ def test_scans_before_and_after_a_power_step_are_not_averaged() -> None:
 def test_the_accuracy_that_the_run_states_is_in_the_spans() -> None:
     run = made_run()
     plain, stated = (
-        Follower(run.nodes, document=document)
-        for document in (None, {"sensors": {"tab": {"match_u": 0.01}}})
+        Follower(run.nodes, metadata=run_metadata(document))
+        for document in ({}, {"sensors": {"tab": {"match_u": 0.01}}})
     )
     for t, row, power in zip(run.t_s, run.temperature_degC, run.power, strict=True):
         plain.add(float(t), row, float(power))
