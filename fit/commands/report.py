@@ -10,7 +10,10 @@ import typer
 from fit.output.verbosity import is_quiet, working
 
 if TYPE_CHECKING:
+    from fit.budget.model import Budget
+    from fit.measurement.spans import Spans
     from fit.output.report.report import Material
+    from fit.records.run import Run
     from fit.statistics.comparison import Comparison
 
 
@@ -85,11 +88,11 @@ def command(
 
 
 def _material(runs: list[Path], budget: Path | None) -> Material:
-    """Read, identify and check the first run, and compare it with the others."""
-    from fit.assessment.branch_conformity import check_run
+    """Check the first run and compare it with the others: each is measured once."""
     from fit.assessment.conformity import check
     from fit.budget.run_budget import budget_for
-    from fit.errors import HeatrunError
+    from fit.errors import NotIdentifiable
+    from fit.identification.identify import identify
     from fit.measurement.spans import measure
     from fit.output.report.rating import rate_verdict
     from fit.output.report.report import gather
@@ -97,26 +100,46 @@ def _material(runs: list[Path], budget: Path | None) -> Material:
 
     run = read_run(runs[0])
     stated = budget_for(run.metadata, run.path, budget)
-    comparison = _comparison(runs) if len(runs) > 1 else None
-    if stated is not None and (len(run.sources) > 1 or not stated.is_chain):
-        return gather(run, None, check_run(run, stated), comparison)
-    if len(run.sources) > 1:
+    if len(run.sources) > 1 or (stated is not None and not stated.is_chain):
+        return _of_branches(run, stated, runs[1:])
+    try:
+        spans = measure(run)
+    except NotIdentifiable:
+        if stated is not None or len(runs) > 1:
+            raise
+        return gather(run, identify(run))
+    comparison = _comparison(run, spans, runs[1:]) if len(runs) > 1 else None
+    response = spans.responses[-1]
+    if stated is None:
+        return gather(run, response, None, comparison, spans=spans)
+    verdict = check(spans, stated)
+    return gather(run, response, verdict, comparison, rate_verdict(verdict))
+
+
+def _of_branches(run: Run, budget: Budget | None, others: list[Path]) -> Material:
+    """The same of a run of several sources."""
+    from fit.assessment.branch_conformity import check_branches
+    from fit.errors import HeatrunError
+    from fit.measurement.branches import measure_branches
+    from fit.output.report.report import gather
+    from fit.records.run import read_run
+    from fit.statistics.comparison import as_measured, compare, measure_run
+
+    if budget is None:
         raise HeatrunError(
             f"{run.path}: records {len(run.sources)} sources, and how their branches meet is not"
             " kept in it; state --budget"
         )
-    if stated is not None:
-        spans = measure(run)
-        verdict = check(spans, stated)
-        rated = rate_verdict(verdict)
-        return gather(run, spans.responses[-1], verdict, comparison, rated)
-    from fit.identification.identify import identify
-
-    return gather(run, identify(run), None, comparison)
+    branches = measure_branches(run, budget)
+    comparison = None
+    if others:
+        measured = [measure_run(read_run(path), budget) for path in others]
+        comparison = compare([as_measured(run, branches.spans), *measured])
+    return gather(run, None, check_branches(branches, budget), comparison)
 
 
-def _comparison(runs: list[Path]) -> Comparison:
+def _comparison(run: Run, spans: Spans, others: list[Path]) -> Comparison:
     from fit.records.run import read_run
-    from fit.statistics.comparison import compare, measure_run
+    from fit.statistics.comparison import as_measured, compare, measure_run
 
-    return compare([measure_run(read_run(path)) for path in runs])
+    return compare([as_measured(run, spans), *(measure_run(read_run(path)) for path in others)])

@@ -97,9 +97,13 @@ def measure_run(run: Run, budget: Budget | None = None) -> MeasuredRun:
                 f"{run.path}: records {len(run.sources)} sources, and how their branches meet is"
                 " not kept in it; state --budget"
             )
-        spans = measure_branches(run, budget).spans
-    else:
-        spans = replace(measure(run), responses=())
+        return as_measured(run, measure_branches(run, budget).spans)
+    return as_measured(run, measure(run))
+
+
+def as_measured(run: Run, spans: Spans) -> MeasuredRun:
+    """A run with its spans, without their responses: those are as large as the record."""
+    spans = replace(spans, responses=())
     return MeasuredRun(
         run.path, run.label, spans, rig_identity(run), label_values(run), run.power_unit
     )

@@ -99,8 +99,10 @@ def gather(
     verdict: Verdict | None = None,
     comparison: Comparison | None = None,
     rated: Rated | None = None,
+    *,
+    spans: Spans | None = None,
 ) -> Material:
-    """Collect the material of a report; spans are measured where no verdict brings them.
+    """Collect the material of a report; spans are measured where nobody has yet.
 
     Args:
         run: as read.
@@ -108,11 +110,15 @@ def gather(
         verdict: of it; None where no budget was given.
         comparison: with other runs.
         rated: the rating of the verdict's run.
+        spans: of the run, where they have been measured; the verdict's own come first.
 
     Returns:
         The material.
     """
-    spans = verdict.measured if verdict is not None else _measured(run)
+    if verdict is not None:
+        spans = verdict.measured
+    elif spans is None:
+        spans = _measured(run)
     path = heat_path(spans, verdict) if spans is not None else None
     return Material(run, response, verdict, spans, path, comparison, rated)
 
