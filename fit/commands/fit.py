@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from enum import StrEnum
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -114,15 +115,15 @@ def _intervals(response: Response, method: Intervals) -> Array:
 
 def _draw(response: Response, folder: Path) -> list[Path]:
     """Measured, fit and residuals in linear and in log time, spectrum and cumulative curve."""
-    from fit.output.figures.curves import curves_figure
-    from fit.output.figures.fitted import fitted_figure
-    from fit.output.figures.spectrum import spectrum_figure
+    from fit.output.figures import curves_figure, draw_each, fitted_figure, spectrum_figure
     from fit.output.theme import make_png_folder, save_png
 
     make_png_folder(folder)
-    figures = {
-        "fit_linear_time": fitted_figure(response),
-        "fit_log_time": curves_figure(response),
-        "fit_spectrum": spectrum_figure(response),
-    }
-    return [save_png(figure, folder / f"{name}.png") for name, figure in figures.items() if figure]
+    figures = draw_each(
+        {
+            "fit_linear_time": partial(fitted_figure, response),
+            "fit_log_time": partial(curves_figure, response),
+            "fit_spectrum": partial(spectrum_figure, response),
+        }
+    )
+    return [save_png(figure, folder / f"{name}.png") for name, figure in figures.items()]

@@ -29,7 +29,7 @@ def netlist(
         response: the identified network.
         form: "foster" is the fit itself, term by term; "cauer" the ladder with the same impedance,
             or the nearest to it where the fit has negative terms.
-        name: name of the subcircuit; whatever SPICE would not take becomes an underscore.
+        name: name of the subcircuit; characters that SPICE does not allow become underscores.
         outputs: add a pin for each further node, which follows its temperature and loads nothing.
 
     Returns:

@@ -1,4 +1,4 @@
-"""What the heated node's curve says about the path: time-constant spectrum, cumulative R-C curve.
+"""Time-constant spectrum and cumulative R-C curve of the heated node.
 
 The step response a(z) over z = ln t is a convolution, da/dz = R(z) * w(z) with
 w(z) = exp(z - exp(z)); undoing it gives the spectrum R(z), its terms a Foster network, its ladder
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 
-_SMALLEST_SHARE = 1e-9
+_SMALLEST_SHARE = 1e-9  # of the sum: below, a cell of the grid is rounding
 _STEADY = 0.02  # relative scatter of a power that counts as one step
 _FEWEST = 20  # readings after the step
 _STILL = 0.1  # of the rise: a reference that warms by more answers the power itself
@@ -57,7 +57,7 @@ class CumulativeCurve:
 def heated_impedance(response: Response) -> tuple[Array, Array] | None:
     """The heated node's rise per unit of power as it was read, after the first power step.
 
-    The moment of the step, where the scans alone tell it, and the level before it are the fit's.
+    The level before the step, and its time where no event states it, are the fit's.
 
     Args:
         response: as identified.
@@ -144,7 +144,7 @@ def _seen_through(t: Array, lag_s: Sequence[float]) -> Array:
     poles = [t, *(np.full_like(t, lag) for lag in lag_s)]
     for later in range(1, len(poles)):
         for earlier in range(later):
-            # Equal poles are set apart by a hair: the limit is smooth.
+            # Equal poles are separated by 2e-4: the response is continuous there.
             near = np.abs(poles[later] / poles[earlier] - 1) < 1e-4
             poles[later] = np.where(near, poles[later] * (1 + 2e-4), poles[later])
     response = np.ones((t.size, t.size))
@@ -171,6 +171,10 @@ def cumulative_curve(R: ArrayLike, tau: ArrayLike) -> CumulativeCurve:
     Raises:
         ValueError: a negative resistance: the node is not where the heat enters, or its sensor
             lags; or two equal time constants.
+
+    >>> curve = cumulative_curve([1 / 2, 1 / 6], [1, 1 / 3])  # a ladder of 1/2, 1/6 K/W; 1, 4 J/K
+    >>> curve.R_K_per_W.round(9).tolist(), curve.C_J_per_K.round(9).tolist()
+    ([0.0, 0.5], [1.0, 5.0])
     """
     resistance = np.atleast_1d(np.asarray(R, dtype=float))
     kept = np.abs(resistance) > _SMALLEST_SHARE * np.abs(resistance).sum()
@@ -190,7 +194,7 @@ def _grid(t: Array, points_per_decade: int) -> Array:
 
 
 def _at_centres(z: Array, values: Array, edges: Array) -> Array:
-    """Response at the cells' centres, interpolated between the means of what the cells hold."""
+    """Response at the cells' centres, interpolated between the means of their readings."""
     centres = 0.5 * (edges[:-1] + edges[1:])
     cell = np.clip(np.searchsorted(edges, z, side="right") - 1, 0, centres.size - 1)
     count = np.bincount(cell, minlength=centres.size)
@@ -201,7 +205,7 @@ def _at_centres(z: Array, values: Array, edges: Array) -> Array:
 
 
 def _rising(values: Array) -> Array:
-    """The nearest response that never falls, as that of a heated node cannot."""
+    """The nearest non-decreasing response: that of a heated node never falls."""
     from scipy.optimize import isotonic_regression
 
     return np.maximum(isotonic_regression(values).x, 0.0)

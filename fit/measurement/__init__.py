@@ -1,1 +1,1 @@
-"""What a record says of each span, how sure it is, and what it does not carry."""
+"""Resistance of each span with its uncertainty, and which spans a record does not resolve."""

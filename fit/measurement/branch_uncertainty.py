@@ -63,10 +63,17 @@ class Identified:
 
 
 def discrepancy(found: Identified) -> Array:
-    """What no network of lumps tells of the spans, a covariance (s, s) [(K/W)^2].
+    """Covariance of the spans by model discrepancy.
 
-    A share of what the network adds to the drops that its own heating reached, as of one source;
-    and, where it does not describe the record down to the scans' noise, what it misses of each.
+    A share of the network's extrapolation beyond the drops that its own heating reached, as of one
+    source; and, where it does not describe the record down to the scans' noise, its misfit at each
+    node.
+
+    Args:
+        found: what was identified.
+
+    Returns:
+        Covariance (s, s) [(K/W)^2].
     """
     fitted = found.fitted
     model, topology = fitted.model, fitted.network.topology
@@ -88,11 +95,14 @@ def discrepancy(found: Identified) -> Array:
 
 
 def sensor_match(found: Identified, match_u: Mapping[str, float]) -> Array:
-    """Covariance of the spans by how alike the channels read (s, s) [(K/W)^2].
+    """Covariance of the spans by the match of the channels.
 
     Args:
         found: what was identified.
         match_u: relative standard uncertainty of each node's rise, where the rig states it.
+
+    Returns:
+        Covariance (s, s) [(K/W)^2].
     """
     topology, signals = found.topology, found.signals
     u = np.zeros(len(topology) + 1)
@@ -105,15 +115,18 @@ def sensor_match(found: Identified, match_u: Mapping[str, float]) -> Array:
 
 
 def power_and_shares(found: Identified, R_K_per_W: Array, power_u: float) -> Array:
-    """Covariance of the spans by the sources' powers and path shares (s, s) [(K/W)^2].
+    """Covariance of the spans by the sources' powers and path shares.
 
     Each source has a reading of its own and a share of its own; a span that carries the heat of
     several has a part of each one's error.
 
     Args:
         found: what was identified.
-        R_K_per_W: the spans (s,).
+        R_K_per_W: the spans (s,) [K/W].
         power_u: relative standard uncertainty of a power, as the rig states it.
+
+    Returns:
+        Covariance (s, s) [(K/W)^2].
     """
     part = found.heat_W / found.through_W[:, np.newaxis] * R_K_per_W[:, np.newaxis]
     sources = found.budget.sources

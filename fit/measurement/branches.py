@@ -52,6 +52,9 @@ def measure_branches(run: Run, budget: Budget) -> Branches:
         budget: whose tree the nodes and sources are of. Its path shares are applied, for each
             source has its own: resistances are per watt along the path.
 
+    Returns:
+        The spans, and the network that they come from.
+
     Raises:
         NotIdentifiable: the record does not carry an answer.
         BudgetError: the run's sources are not the budget's, or its power is not in watts.
@@ -61,7 +64,18 @@ def measure_branches(run: Run, budget: Budget) -> Branches:
 
 
 def in_order_of(budget: Budget, run: Run) -> Run:
-    """The run with its sources in the budget's order. Raises BudgetError where they differ."""
+    """The run with its sources in the budget's order.
+
+    Args:
+        budget: whose order it is.
+        run: as recorded.
+
+    Returns:
+        The run, its power by source (n, sources) [W].
+
+    Raises:
+        BudgetError: the run's sources are not the budget's, or its power is not in watts.
+    """
     if run.power_unit != "W":
         raise BudgetError(
             budget.path,
@@ -87,7 +101,19 @@ def in_order_of(budget: Budget, run: Run) -> Run:
 
 
 def measure_branch_signals(signals: Signals, run: Run, budget: Budget) -> Branches:
-    """Measure every span from prepared signals; see `measure_branches`."""
+    """Measure every span from prepared signals; see `measure_branches`.
+
+    Args:
+        signals: offset-corrected record, its sources in the budget's order.
+        run: that they come from, for the accuracies that it states.
+        budget: whose tree the nodes and sources are of.
+
+    Returns:
+        The spans, and the network that they come from.
+
+    Raises:
+        NotIdentifiable: the power was never on, or the record does not carry an answer.
+    """
     if signals.source_power is None or not np.any(signals.source_power):
         raise NotIdentifiable("the power was never on; no resistance can be measured")
     share = budget.path_fraction
@@ -136,7 +162,17 @@ def _to_ambient(signals: Signals, case: str, power_W: float) -> CaseToAmbient:
 
 
 def powers_on(source_power: Array) -> Array:
-    """Mean power of each source (sources,) while it was on, 0 where it never was [W]."""
+    """Mean power of each source while it was on.
+
+    Args:
+        source_power: of each source at each scan (n, sources) [W].
+
+    Returns:
+        Mean powers (sources,), 0 where a source was never on [W].
+
+    >>> powers_on(np.array([[0.0, 0.0], [4.0, 0.0], [2.0, 0.0]])).tolist()
+    [3.0, 0.0]
+    """
     highest = source_power.max(axis=0)
     on = source_power > ON * np.maximum(highest, 1e-12)
     total = np.where(on, source_power, 0.0).sum(axis=0)

@@ -1,20 +1,20 @@
-"""What no network of lumps tells: the heat that a product still stores when a short record ends.
+"""Model discrepancy of lumped networks: heat still being stored when a short record ends.
 
-Foil, plane and case are fields. Their heat spreads ever more slowly, and whatever few exponentials
-describe the record so far say nothing of what comes after. By its relaxation spectrum s(τ)
+Foil, plane and case are fields. Heat spreads in them ever more slowly, and the few exponentials
+that describe the record so far do not predict its continuation. With the relaxation spectrum s(τ)
 
     ΔT(t)/P = R − ∫ s(τ) exp(−t/τ) d ln τ,
 
 and for a spectrum that is flat up to a longest time constant τ_max (as diffusion's is, nearly) the
-share still to come at the time t, over what came while t doubled, is
+remaining rise at the time t, over the rise while t doubled, is
 
     (R − ΔT(t)/P) / (ΔT(t)/P − ΔT(t/2)/P) ≈ (ln(τ_max/t) − γ) / ln 2,    γ = 0.5772.
 
-How far the spectrum goes nobody knows: with τ_max up to some `OCTAVES` doublings of the time
-heated, that share lies anywhere between nothing and `OCTAVES`. So the resistance is what was
-reached, and half as much as that again, with the standard deviation of the rectangle between
-(JCGM 101, 6.4.2). A record that a few lumps describe down to the scans' own noise shows that its
-product is lumps: nothing of this applies.
+τ_max is not known: up to `OCTAVES` doublings of the heating time, the ratio lies between 0 and
+`OCTAVES`. So the resistance is the one reached plus half of `OCTAVES` times the last doubling's
+rise, with the standard deviation of a rectangular distribution between the bounds (JCGM 101,
+6.4.2). Where a few lumps describe the record down to the scans' own noise, the product is lumped
+and none of this applies.
 """
 
 from __future__ import annotations
@@ -32,17 +32,17 @@ from fit.signals.preparation import Signals
 # time constants up to 20 times as long as the heating.
 OCTAVES = 3.5
 WINDOW = 0.06  # of the heating, averaged at its middle and at its end
-LEAST_SCANS = 3
+LEAST_SCANS = 3  # in a window: a mean of fewer shows no scatter
 STEADY_POWER = 0.02  # relative scatter of a power that is one step
-NOISE_SIGMAS = 2.0  # by which a sum of squares may exceed its expectation and still be noise's own
-# Of what a model adds to the drop reached, its standard uncertainty: on short records of fields
-# that a ladder describes down to the noise, its own extrapolation is off by a third (same seeds).
+NOISE_SIGMAS = 2.0  # standard deviations that noise may put a sum of squares above its expectation
+# Relative standard uncertainty of a model's extrapolation beyond the drop reached: on short records
+# of fields that a ladder describes down to the noise it is off by a third (same seeds).
 OWN_EXTRAPOLATION = 0.35
 
 
 @dataclass(frozen=True, eq=False)
 class LastDoubling:
-    """What the drops over the spans came to, and what of it while the time heated doubled."""
+    """Drops over the spans at the end of heating, and their rise in the last doubling of time."""
 
     reached_K_per_W: Array  # (s,) at the end of heating
     gained_K_per_W: Array  # (s,) in the second half of heating
@@ -51,12 +51,12 @@ class LastDoubling:
 
     @property
     def resistance_K_per_W(self) -> Array:
-        """The spans (s,), what is still to come taken as half of what it may be [K/W]."""
+        """The spans (s,), the remaining rise taken as the middle of its range [K/W]."""
         return self.reached_K_per_W + 0.5 * OCTAVES * self.gained_K_per_W
 
     @property
     def discrepancy_u_K_per_W(self) -> Array:
-        """Standard deviation (s,) of the rectangle that what is still to come lies in [K/W]."""
+        """Standard deviation (s,) of the rectangular distribution of the remaining rise [K/W]."""
         return OCTAVES / np.sqrt(12) * np.abs(self.gained_K_per_W)
 
 
@@ -68,7 +68,7 @@ def last_doubling(signals: Signals, nodes: tuple[str, ...]) -> LastDoubling | No
         nodes: measured nodes in order of the path (s + 1), the reference last.
 
     Returns:
-        None where the record is no single step from rest, or too coarse to tell.
+        None where the record is no single step from rest, or has too few scans.
     """
     heating = np.flatnonzero(signals.power > 0)
     if signals.hot_start or is_glimpse(signals):
@@ -115,14 +115,31 @@ def _mean(readings: Array, chosen: Array) -> tuple[Array, Array] | None:
 
 
 def is_glimpse(signals: Signals) -> bool:
-    """Whether the power was on for so few scans that nothing tells how the rise goes on."""
+    """Whether the power was on for too few scans to show how the rise goes on.
+
+    Args:
+        signals: offset-corrected record.
+
+    Returns:
+        True where mean, middle and end of the heating cannot each be averaged.
+    """
     return bool(np.count_nonzero(signals.power > 0) < 4 * LEAST_SCANS)
 
 
 def is_noise(cost: float, readings: float) -> bool:
-    """Whether a weighted sum of squares is what the scans' own noise leaves.
+    """Whether a weighted sum of squares is explained by the scans' own noise.
 
     Its expectation is `readings`, its standard deviation √(2 readings) (χ²). A fit that
     leaves more has not described the record, however many terms it has.
+
+    Args:
+        cost: sum of squared residuals over their variances.
+        readings: how many residuals.
+
+    Returns:
+        True where the sum is no more than `NOISE_SIGMAS` standard deviations above expectation.
+
+    >>> is_noise(220.0, 200.0), is_noise(250.0, 200.0)  # 200 + 2 sqrt(400) = 240
+    (True, False)
     """
     return cost <= readings + NOISE_SIGMAS * float(np.sqrt(2 * readings))

@@ -1,13 +1,13 @@
 """Evidence on the power reading: the heat capacity a record shows, beside the budget's.
 
-By energy balance (`fit.identification.energy_balance`) what goes in is stored or lost. With the
+By energy balance (`fit.identification.energy_balance`) the heat put in is stored or lost. With the
 budget's capacities C_i and the measured rises, the factor s of
 
     ∫P dt = s Σ_i C_i (T_i(t) − T_i(0)) + g ∫(T_case − T_ambient)^(1+n) dt
 
 is the apparent heat capacity over the budget's. A power that reads high by a share e makes it
 1 + e, as it makes every resistance 1/(1 + e); a resistance that rose leaves it alone. So it is a
-second handle on the power, as good as the budget's heat capacities are.
+second check of the power, as good as the budget's heat capacities are.
 """
 
 from __future__ import annotations
@@ -23,8 +23,8 @@ from fit.signals.preparation import Signals
 
 EXPONENTS = np.linspace(0.0, 0.3, 7)  # of the loss, see `fit.identification.energy_balance`
 MODEL_U = 0.01  # of the ratio: lumps, one exponent for convection and radiation
-WORST_U = 0.2  # beyond, the record says nothing of the heat capacity
-LEAST_CELLS = 20
+WORST_U = 0.2  # beyond, the record does not determine the heat capacity
+LEAST_CELLS = 20  # for three unknowns, with residuals that are alike over several cells
 
 
 @dataclass(frozen=True)
@@ -48,7 +48,7 @@ def stored_heat(
         power_W: recorded while heating.
 
     Returns:
-        None where there is no ambient, no capacity, or too little record to tell.
+        None where there is no ambient, no capacity, or the record is too short.
     """
     if nodes[-1] != "ambient" or len(nodes) < 2 or not np.any(C_J_per_K > 0) or power_W <= 0:
         return None

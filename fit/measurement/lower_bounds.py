@@ -1,4 +1,4 @@
-"""What a record has already shown: no span can be smaller than the drop over it per watt.
+"""Lower bounds from the record itself: no span is smaller than the drop over it per watt.
 
 Heating from rest, no more than the whole power flows through any part of the path, so that at
 every moment R >= (T_j - T_j+1) / P_max. The bound needs no model, and a fitted span that falls
@@ -14,14 +14,14 @@ from fit.records.run import Array
 from fit.signals.preparation import Signals
 from fit.signals.scatter import column_means
 
-LAST_SCANS = 5
+LAST_SCANS = 5  # averaged: noise is halved, and the slope beside them allows for their age
 END_SHARE = 0.02  # of the scans while heating, that make its end
 COVER = 4.0  # standard uncertainties by which a span must fall short
-LAG_S = 3.0  # of a thermocouple: what a bead may trail behind
+LAG_S = 3.0  # largest lag of a thermocouple bead (common practice)
 
 
 def least_K_per_W(signals: Signals, nodes: tuple[str, ...]) -> Array:
-    """The least every span between neighbouring nodes can be (s,) [K/W].
+    """Lower bound of every span between neighbouring nodes (s,) [K/W].
 
     Args:
         signals: offset-corrected record.
@@ -52,7 +52,15 @@ def least_K_per_W(signals: Signals, nodes: tuple[str, ...]) -> Array:
 
 
 def end_degC(signals: Signals, nodes: tuple[str, ...]) -> Array:
-    """What each node had come to when heating ended (s,) [degC]; NaN where it was not read."""
+    """Temperature that each node had reached when heating ended.
+
+    Args:
+        signals: offset-corrected record.
+        nodes: measured nodes (s,).
+
+    Returns:
+        Means of the last scans with power (s,) [degC]; NaN where a node was not read.
+    """
     heating = np.flatnonzero(signals.power > 0)
     last = heating[-max(LAST_SCANS, int(END_SHARE * len(heating))) :]
     return column_means(

@@ -11,11 +11,15 @@ NOT_RESOLVED = "not resolved"
 
 
 def are_resolved(R_K_per_W: ArrayLike, u_K_per_W: ArrayLike) -> NDArray[np.bool_]:
-    """Whether a record carries each resistance, or at least that it is next to nothing.
+    """Whether a record carries each resistance, or at least that it is negligible.
 
     Args:
         R_K_per_W: resistances of one record (s,); NaN where unknown [K/W].
         u_K_per_W: their standard uncertainties (s,) [K/W].
+
+    Returns:
+        True (s,) where the relative uncertainty is at most `RESOLVED`, or the uncertainty at most
+        `NEGLIGIBLE` of the largest resistance measured.
 
     >>> are_resolved([4.6, 0.9, 50.0], [0.1, 0.02, 50.0]).tolist()
     [True, True, False]

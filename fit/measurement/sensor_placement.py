@@ -5,10 +5,10 @@ Once the fast transients are over, the difference of two neighbouring nodes j, j
     T_j − T_{j+1} = R_j (P − C_j dT/dt) = R_j (1 − c_j) P + R_j c_j (T_case − T_ambient) / R_last,
 
 c_j being the share of the heat capacity above the span: the case's rise shows in it only by the
-heat stored upstream, a per mille or two. A thermocouple that misses a fraction f of its rise adds
+heat stored upstream, one or two per mille. A thermocouple that misses a fraction f of its rise adds
 f times the whole rise, for as long as the case is warm: after power-off too, when every node inside
-has come together. The share κ_j of the case's rise in each span therefore tells a loose
-thermocouple from a high resistance, whatever the budget says.
+is at one temperature. The share κ_j of the case's rise in each span therefore distinguishes a loose
+thermocouple from a high resistance, independently of the budget.
 """
 
 from __future__ import annotations
@@ -24,11 +24,11 @@ from fit.records.run import Array
 from fit.signals.cells import average
 from fit.signals.preparation import Signals
 
-FASTEST_SCANS = 2.0
+FASTEST_SCANS = 2.0  # a faster filter has settled by the next scan but one
 SLOWEST_SHARE = 0.1  # of the case's own time scale
 SLOWER = 2.0  # times: the slowest filter of the second look
-FILTERS = 6
-MOST_SAMPLES = 30  # of a cell: beyond, what the filters leave undescribed exceeds the noise
+FILTERS = 6  # about one an octave from two scans to a tenth of a case's time scale
+MOST_SAMPLES = 30  # of a cell: with more, the filters' model error exceeds the noise
 GAIN_U = 0.003  # of a thermocouple and its channel, relative (IEC 60584-1 class 1: 0.4 %)
 
 
@@ -46,8 +46,8 @@ class SlowShare:
 def slow_share(signals: Signals, nodes: tuple[str, ...]) -> SlowShare | None:
     """Share of the case's rise in every span between neighbouring nodes.
 
-    Ordinary least squares of each difference on the power through a few low-pass filters (whatever
-    happens fast) and on the case's rise. In a short record the fast transients may not be over: the
+    Ordinary least squares of each difference on the low-passed power (the fast transients) and on
+    the case's rise. In a short record the fast transients may not be over: the
     share by filters twice as slow then differs, and the difference counts as uncertainty.
 
     Args:
@@ -55,7 +55,7 @@ def slow_share(signals: Signals, nodes: tuple[str, ...]) -> SlowShare | None:
         nodes: measured nodes in order of the path, ambient last.
 
     Returns:
-        None where there is no ambient, no inner span, or no slow rise to look for.
+        None where there is no ambient, no inner span, or no slow rise.
     """
     if nodes[-1] != "ambient" or len(nodes) < 3:
         return None
@@ -101,8 +101,8 @@ def _regress(design: Array, rise: Array, inner: Array, weight: Array) -> SlowSha
     coefficient = inverse @ target
     residual = target - scaled @ coefficient
     spans = len(inner)
-    # Neighbouring cells share what the filters do not describe: their residuals count once per run
-    # of like signs, not once each.
+    # Model error is shared by neighbouring cells: their residuals count once per run of like signs,
+    # not once each.
     effective = np.maximum(1.0, _correlation_length(residual))
     freedom = max(1, len(residual) - design.shape[1])
     scatter = residual * np.sqrt(effective)

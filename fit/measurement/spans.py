@@ -29,7 +29,7 @@ from fit.tabular import Tabular
 if TYPE_CHECKING:
     from pandas import DataFrame
 
-SHORT, SHORT_U = 0.05, 4.0  # relative, and in u: by how much a span may miss what was shown
+SHORT, SHORT_U = 0.05, 4.0  # relative, and in u: by how much a span may be below its lower bound
 
 
 @dataclass(frozen=True, eq=False)
@@ -110,14 +110,33 @@ class Spans(Tabular):
 def measure(run: Run) -> Spans:
     """Measure every span of a run: the inner ones against the case, the last against ambient.
 
-    The case is the last measured node before ambient. Raises NotIdentifiable where a run has no
-    two nodes, or no power.
+    The case is the last measured node before ambient.
+
+    Args:
+        run: as read.
+
+    Returns:
+        The spans with their covariance by source.
+
+    Raises:
+        NotIdentifiable: fewer than two nodes, or no power.
     """
     return measure_signals(prepare(run), run)
 
 
 def measure_signals(signals: Signals, run: Run) -> Spans:
-    """Measure every span from prepared signals; see `measure`."""
+    """Measure every span from prepared signals; see `measure`.
+
+    Args:
+        signals: offset-corrected record.
+        run: that they come from: its path for messages, its document for the stated accuracies.
+
+    Returns:
+        The spans with their covariance by source.
+
+    Raises:
+        NotIdentifiable: fewer than two nodes, or no power.
+    """
     nodes = path_order(signals.nodes)
     if len(nodes) < 2 and signals.faults:
         why = "; ".join(dict.fromkeys(fault.text for fault in signals.faults))
@@ -175,11 +194,19 @@ def measure_signals(signals: Signals, run: Run) -> Spans:
 
 
 def with_faults(spans: Spans, nodes: tuple[str, ...], faults: tuple[ChannelFault, ...]) -> Spans:
-    """The spans of all recorded nodes (n + 1), those beside a channel not believed left open.
+    """The spans of all recorded nodes, those beside a channel not believed left open.
 
     What was measured across such a node is shared evenly among the spans at it, each as uncertain
     as it is large and all of them together as sure as they were measured; at an end of the path
-    nothing is known.
+    the span is unknown.
+
+    Args:
+        spans: between the nodes that are believed.
+        nodes: all recorded nodes in order of the path (n + 1).
+        faults: the channels that are not believed.
+
+    Returns:
+        The spans (n,) between all nodes; the same spans where no channel is at fault.
     """
     if not faults:
         return spans
@@ -203,7 +230,7 @@ def with_faults(spans: Spans, nodes: tuple[str, ...], faults: tuple[ChannelFault
     covariance = {name: share @ c @ share.T for name, c in spans.covariance.items()}
     covariance["fit"] = covariance["fit"] + doubt
     rows = np.arange(len(nodes))
-    # Between its neighbours a node lies somewhere; beyond the last believed nobody knows.
+    # Between two believed nodes: interpolated; beyond the last: unknown.
     read = np.isfinite(final)
     final = np.interp(rows, rows[read], final[read], left=np.nan, right=np.nan)
     return replace(
@@ -220,9 +247,9 @@ def with_faults(spans: Spans, nodes: tuple[str, ...], faults: tuple[ChannelFault
 
 
 def _unresolved(spans: Spans) -> list[str]:
-    """What the record does not carry, and what would help."""
+    """Which spans the record does not resolve, and the remedy."""
     ends = zip(spans.topology.links, spans.resolved, strict=True)
-    # Beside a channel that is not believed no longer heating helps; what is wrong is said of it.
+    # Longer heating does not help beside a channel that is not believed; its fault is reported.
     silent = {fault.node for fault in spans.faults}
     names = [
         f"{start} to {end}"
@@ -249,8 +276,8 @@ def _not_below(
 ) -> tuple[Array, dict[str, Array]]:
     """Spans below their least (s,) [K/W] made unknown: twice the least, give or take all of it.
 
-    A span about as large as its least is measured, and where nothing is shown (a thermocouple that
-    reads low leaves a negative span) nothing is said.
+    A span close to its lower bound is measured, and where the bound is zero (a thermocouple that
+    reads low leaves a negative span) the span is left as it is.
     """
     u = np.sqrt(np.diag(np.sum(list(covariance.values()), axis=0)))
     below = (least > 0) & (spans < least - np.maximum(SHORT_U * u, SHORT * least))
@@ -261,11 +288,17 @@ def _not_below(
 def inner_spans(response: Response) -> tuple[Array, dict[str, Array]]:
     """Spans between neighbours of a response's nodes and its reference, with covariance by source.
 
-    From a ladder where one describes the record down to the scans' own noise: the product is
-    lumps. Else its heat spreads in fields, and what it still stores is in no model: then from what
-    was reached and the last doubling of time (`fit.measurement.discrepancy`), or from the general
-    fit where the record is no single step. Whatever falls short of what the record has already
-    shown is not believed: such a span is given as unknown.
+    From a ladder where one describes the record down to the scans' own noise: the product is a
+    network of lumps. Else heat spreads in fields, and what is still stored is in no model: then
+    from the rise reached and the last doubling of time (`fit.measurement.discrepancy`), or from
+    the general fit where the record is no single step. A span below what the record has already
+    shown (`fit.measurement.lower_bounds`) is given as unknown.
+
+    Args:
+        response: identified above its reference.
+
+    Returns:
+        Resistances (s,) [K/W] and their covariance by source, (s, s) each [(K/W)^2].
     """
     nodes = (*response.nodes, response.reference)
     D = chain(nodes).incidence
@@ -292,7 +325,7 @@ def inner_spans(response: Response) -> tuple[Array, dict[str, Array]]:
 def _of_fields(
     response: Response, nodes: tuple[str, ...], spans: Array, covariance: dict[str, Array]
 ) -> tuple[Array, dict[str, Array]]:
-    """The spans of a product that is no network of lumps, with what no model knows of them."""
+    """The spans of a product that is no network of lumps, with their model discrepancy."""
     doubling = last_doubling(response.signals, nodes)
     if doubling is None:
         reached = -np.diff(end_degC(response.signals, nodes)) / response.power

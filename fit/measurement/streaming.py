@@ -1,8 +1,8 @@
 """Identification while a run is being logged: the record so far, measured as any other.
 
-Scans are kept as they come, so that what is said while logging is what the finished record will
-say. A record longer than `MOST_ROWS` is averaged in pairs of neighbouring scans, again and again:
-memory and time are bounded at any length, and beyond that many scans a pair shares its noise only.
+Scans are kept as they are, so that results while logging are those of the finished record. A
+record longer than `MOST_ROWS` is averaged in pairs of neighbouring scans, repeatedly: memory and
+time are bounded at any length.
 """
 
 from __future__ import annotations
@@ -21,15 +21,18 @@ from fit.signals.preparation import prepare
 from fit.signals.scatter import column_means
 
 MOST_ROWS = 16_384  # 4.5 hours at a scan a second: measured in a second or two
-SPANS_GROWTH = 1.03  # the spans are measured anew when the scans have grown by so much
+SPANS_GROWTH = 1.03  # spans are measured again when the scans have grown by this factor
 STEP_SHARE = 0.05  # of the largest power seen: scans apart by more are not averaged
 
 
 class Follower:
-    """Takes scans as they come; `estimate()` and `spans()` measure what has come so far.
+    """Takes scans as they come; `estimate()` and `spans()` measure the record so far.
 
-    nodes: measured nodes in order of the heat path. reference: node rises are taken above.
-    metadata: as far as it is known, for the accuracy that it states.
+    Args:
+        nodes: measured nodes in order of the heat path.
+        reference: node above which rises are taken; chosen as for a finished run when None.
+        max_order: highest number of time constants.
+        metadata: of the run as far as it is known, for the accuracies that it states.
     """
 
     def __init__(
@@ -51,9 +54,15 @@ class Follower:
         self._spans: tuple[int, int, Spans | None] = (0, 0, None)  # scans, steps, as measured then
 
     def add(self, t_s: float, temperature_degC: Array | list[float], power_W: float) -> None:
-        """Take one scan: time [s], one temperature per node [degC, NaN = missing], power [W].
+        """Take one scan; one whose time does not advance is left out.
 
-        A scan whose time does not advance is left out.
+        Args:
+            t_s: time from the start of the record [s].
+            temperature_degC: one for each node, NaN where missing [degC].
+            power_W: at the scan [W].
+
+        Raises:
+            ValueError: the number of temperatures is not that of the nodes.
         """
         if self._count and not t_s > self._rows[self._count - 1, 0]:
             return
@@ -102,7 +111,8 @@ class Follower:
     def spans(self) -> Spans | None:
         """Measure the spans of the scans so far; None while they do not carry an answer.
 
-        What was found stands until the scans have grown by a few per cent or the power has stepped.
+        The last result is returned until the scans have grown by a few per cent or the power has
+        stepped.
         """
         scans, steps, found = self._spans
         if steps == self._steps and self._scans < SPANS_GROWTH * scans:

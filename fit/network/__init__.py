@@ -1,1 +1,1 @@
-"""Thermal networks as algebra: it knows no data."""
+"""Thermal networks as algebra, without data."""

@@ -31,8 +31,8 @@ def step_response(R: ArrayLike, tau: ArrayLike, t_s: ArrayLike) -> Array:
     """Rise for one watt switched on at t = 0: the Z_th curve of the network.
 
     Args:
-        R: amplitudes (..., K), any sign; one row per node, say [K/W].
-        tau: time constants (K,); 0 responds at once [s].
+        R: amplitudes (..., K), any sign; one row per node, for example [K/W].
+        tau: time constants (K,); 0 responds without delay [s].
         t_s: times (n,); nothing happens before 0 [s].
 
     Returns:
@@ -53,14 +53,17 @@ def pulse_response(
         R: amplitudes (..., K) [K/W].
         tau: time constants (K,) [s].
         t_s: times (n,) [s].
-        width_s: how long each pulse lasts [s].
-        period_s: a pulse begins every so often, without end; None for a single pulse [s].
+        width_s: duration of each pulse [s].
+        period_s: from the start of one pulse to the next, without end; None for one pulse [s].
 
     Returns:
         Rise per watt (..., n) [K/W].
 
     Raises:
         ValueError: a width that is not positive, or a period shorter than the pulse.
+
+    >>> pulse_response([2.0], [10.0], [10.0, 20.0], width_s=10.0).round(6).tolist()
+    [1.264241, 0.465088]
     """
     t, terms = np.atleast_1d(np.asarray(t_s, dtype=float)), _terms(tau)
     _check_pulse(width_s, period_s)
@@ -69,7 +72,7 @@ def pulse_response(
     finished = np.maximum(np.floor(t / period_s), 0.0)
     since = t - finished * period_s
     pulse = _charge(terms, since) - _charge(terms, since - width_s)
-    # What the finished pulses left behind: a geometric series of decays.
+    # The rise left by the finished pulses: a geometric series of decays.
     left = _charge(terms, width_s) * _decay(terms, np.maximum(since + period_s - width_s, 0.0))
     return _sum_terms(R, pulse + left * _series(terms, period_s, finished))
 
@@ -85,7 +88,7 @@ def pulse_extremes(
     Args:
         R: amplitudes (..., K) [K/W].
         tau: time constants (K,) [s].
-        width_s: how long each pulse lasts [s].
+        width_s: duration of each pulse [s].
         period_s: time from one pulse's start to the next [s].
 
     Returns:
@@ -93,6 +96,12 @@ def pulse_extremes(
 
     Raises:
         ValueError: a width that is not positive, or a period shorter than the pulse.
+
+    At a duty of one half the two are symmetric about half the resistance:
+
+    >>> peak, trough = pulse_extremes([1.0], [1.0], width_s=1.0, period_s=2.0)
+    >>> float(peak.round(6)), float(trough.round(6))
+    (0.731059, 0.268941)
     """
     _check_pulse(width_s, period_s)
     terms = _terms(tau)
@@ -122,6 +131,9 @@ def response_to_power(
 
     Raises:
         ValueError: times that decrease, or lengths that differ.
+
+    >>> response_to_power([2.0], [10.0], [0.0, 10.0, 20.0], [1.0, 0.0, 0.0]).round(6).tolist()
+    [0.0, 1.264241, 0.465088]
     """
     t, power = np.asarray(t_s, dtype=float), np.asarray(power_W, dtype=float)
     if power.ndim == 2:
@@ -162,11 +174,15 @@ def impedance_curve(
     Args:
         R: amplitudes (..., K) [K/W].
         tau: time constants (K,), at least one above 0 [s].
-        points_per_decade: how dense.
+        points_per_decade: times in each decade.
 
     Returns:
         Times (n,) from a hundredth of the shortest to ten of the longest time constant [s], and the
         rise per watt (..., n) [K/W].
+
+    >>> t_s, Z = impedance_curve([2.0], [10.0], points_per_decade=1)
+    >>> t_s.round(6).tolist(), Z.round(3).tolist()
+    ([0.1, 1.0, 10.0, 100.0], [0.02, 0.19, 1.264, 2.0])
     """
     terms = np.atleast_1d(np.asarray(tau, dtype=float))
     terms = terms[terms > 0]

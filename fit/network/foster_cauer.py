@@ -1,7 +1,7 @@
 """Foster to Cauer and back, to the last digit of a float.
 
-Both directions cancel digits, the more the closer the time constants lie. Decimal arithmetic costs
-milliseconds here and leaves nothing to worry about.
+Both directions cancel digits, the more the closer the time constants lie. Decimal arithmetic of
+sufficient precision costs milliseconds here.
 """
 
 from __future__ import annotations
@@ -17,9 +17,10 @@ from fit.network.topology import Array
 
 _Pair = tuple[list[Decimal], list[Decimal]]
 
-_FIRST_DIGITS = 60
+_FIRST_DIGITS = 60  # a float's 17, and a few for each term of a fitted network to lose
+# Reached only by time constants that differ in the last digits of a float: then it is refused.
 _MOST_DIGITS = 60 * 2**7
-_AGREEMENT = Decimal("1e-18")
+_AGREEMENT = Decimal("1e-18")  # relative: beyond the last digit of a float, 2**-53
 
 
 def foster_to_cauer(R: ArrayLike, tau: ArrayLike) -> tuple[Array, Array]:
@@ -54,8 +55,8 @@ def foster_to_cauer(R: ArrayLike, tau: ArrayLike) -> tuple[Array, Array]:
 def cauer_to_foster(R: ArrayLike, C: ArrayLike) -> tuple[Array, Array]:
     """The Foster network with the same driving-point impedance as a ladder.
 
-    Poles of the ladder from its modes, polished in decimal arithmetic
-    (Aberth 1973) until every digit of a float is right, down to the smallest term.
+    Poles of the ladder from its modes, refined in decimal arithmetic (Aberth 1973) until every
+    digit of a float is right, down to the smallest term.
 
     Args:
         R: resistances of the ladder (K,), heat source first, all positive [K/W].
@@ -80,6 +81,18 @@ def cauer_to_foster(R: ArrayLike, C: ArrayLike) -> tuple[Array, Array]:
 
 
 def positive(values: ArrayLike, what: str) -> Array:
+    """Values as a row of floats, refused unless all are positive and finite.
+
+    Args:
+        values: one number or a row of them (K,).
+        what: their name in the error.
+
+    Returns:
+        The values (K,).
+
+    Raises:
+        ValueError: no value, more than one row, or one that is not positive and finite.
+    """
     array = np.atleast_1d(np.asarray(values, dtype=float))
     if array.ndim != 1 or array.size == 0:
         raise ValueError(f"a row of at least one {what} is needed")
@@ -89,6 +102,15 @@ def positive(values: ArrayLike, what: str) -> Array:
 
 
 def same_length(one: Array, other: Array) -> None:
+    """Refuse two rows of different length.
+
+    Args:
+        one: values (K,).
+        other: values that belong to them (K,).
+
+    Raises:
+        ValueError: the lengths differ.
+    """
     if one.shape != other.shape:
         raise ValueError(f"{one.size} values against {other.size}; there must be as many of each")
 
@@ -147,10 +169,10 @@ def _without(product: Sequence[Decimal], term: Decimal, weight: Decimal) -> list
 
 
 def _polish(R: Array, C: Array, rates: Array) -> _Pair:
-    """Foster terms of a ladder from good starts for its poles, to the working precision."""
+    """Foster terms of a ladder from start values for its poles, to the working precision."""
     steps = [Decimal(value) for value in R.tolist()]
     capacities = [Decimal(value) for value in C.tolist()]
-    # A hair apart, for two starts that are equal as floats would never part.
+    # Start values 1e-17 apart: two that are equal as floats would stay equal.
     hairs = [1 + k * Decimal("1e-17") for k in range(len(rates))]
     poles = [Decimal(value) * hair for value, hair in zip(rates.tolist(), hairs, strict=True)]
     for _ in range(40):

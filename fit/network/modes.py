@@ -13,7 +13,7 @@
 The matrix is never formed: the singular values of diag(1/sqrt(R)) A C^-1/2 are the roots of its
 eigenvalues, so that a ratio of time constants costs only half the digits, and none for a chain,
 whose factor is bidiagonal (Demmel & Kahan 1990). Nodes without capacity are taken out first and
-follow the others at once.
+follow the others without delay.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ from numpy.typing import ArrayLike
 from fit.network.steady_state import Reduced, reduce_to
 from fit.network.topology import Array, Topology, chain
 
-LEAST_RATE_PER_S = 1e-12  # a rate below is lost in rounding: it is no more than zero there
+LEAST_RATE_PER_S = 1e-12  # a rate below is zero within rounding
 
 
 @dataclass(frozen=True, eq=False)
@@ -38,7 +38,7 @@ class Modes:
     tau_s: Array  # (..., K), ascending (descending from `search_modes`) [s]
     shape: Array  # (..., n, K) phi: of every node in every mode [K^1/2 J^-1/2]
     at_reference: Array  # (..., K) tau_k sum of phi_ek / R_e over the links to the reference
-    at_once_K_per_W: Array  # (..., n, sources) rise without delay, where nodes store nothing
+    at_once_K_per_W: Array  # (..., n, sources) rise without delay, of nodes without capacity
 
     @property
     def amplitude_K_per_W(self) -> Array:
@@ -47,10 +47,20 @@ class Modes:
         return np.asarray(self.shape[..., :, np.newaxis, :] * heated[..., np.newaxis, :, :])
 
     def terms(self, node: str, source: int = 0) -> tuple[Array, Array]:
-        """Amplitudes [K/W] and time constants [s] of one node for one source.
+        """Amplitudes and time constants of one node for one source.
 
-        What comes at once, where anything does, is the first term, of time constant 0. At the
-        source's own node this is its Foster network.
+        The part that follows without delay, where there is any, is the first term, of time
+        constant 0. At the source's own node this is its Foster network.
+
+        Args:
+            node: name of the node.
+            source: place of the source among those of the topology.
+
+        Returns:
+            Amplitudes (..., K) [K/W] and time constants (..., K) [s].
+
+        Raises:
+            ValueError: no node of that name.
         """
         if node == self.topology.reference:
             return np.zeros_like(self.tau_s), self.tau_s
@@ -65,10 +75,16 @@ class Modes:
         )
 
     def by_resistance(self, R: ArrayLike) -> Array:
-        """d ln tau_k / d ln R_e (..., links, K): the share of link e in the mode's loss.
+        """d ln tau_k / d ln R_e: the share of link e in the dissipation of mode k.
 
         A mode loses its heat at the rate 1/tau_k = sum_e (A phi_k)_e^2 / R_e (Rayleigh's quotient),
         which is stationary in phi: the shares are positive and add up to 1.
+
+        Args:
+            R: resistances (..., links) [K/W].
+
+        Returns:
+            The shares (..., links, K), without dimension.
         """
         drop = self.topology.incidence @ self.shape
         resistance = np.asarray(R, dtype=float)[..., np.newaxis]
@@ -82,6 +98,9 @@ def modes(topology: Topology, R: ArrayLike, C: ArrayLike) -> Modes:
         topology: of the network.
         R: resistances (..., links), positive [K/W].
         C: capacities (..., n), none negative; the same nodes without any in all draws [J/K].
+
+    Returns:
+        The modes, time constants ascending.
 
     Raises:
         ValueError: a resistance not positive, a negative capacity, the wrong number of either, a
@@ -120,6 +139,9 @@ def search_modes(topology: Topology, R: Array, C: Array) -> Modes:
         topology: of the network.
         R: resistances (B, links) [K/W].
         C: capacities (B, n) [J/K].
+
+    Returns:
+        The modes, time constants descending.
     """
     root = np.sqrt(C)
     symmetric = topology.conductance_matrix(R) / (root[:, :, np.newaxis] * root[:, np.newaxis, :])
@@ -143,7 +165,7 @@ def ladder_poles(R: ArrayLike, C: ArrayLike, node: int = 0) -> tuple[Array, Arra
 
     The rise of node j for one watt is sum_k a_jk (1 - exp(-t / tau_k)). Only node 0 has all
     amplitudes positive; downstream some are negative, for heat arrives there with a delay. Where
-    nodes without capacity stand at the source the instant part of the rise is the first term, with
+    nodes without capacity lie at the source the instant part of the rise is the first term, with
     time constant 0.
 
     Args:
@@ -157,6 +179,10 @@ def ladder_poles(R: ArrayLike, C: ArrayLike, node: int = 0) -> tuple[Array, Arra
 
     Raises:
         ValueError: a resistance not positive, a negative capacity, a node that does not exist.
+
+    >>> R, tau_s = ladder_poles([1.0, 2.0], [1.0, 2.0])
+    >>> R.round(6).tolist(), tau_s.round(6).tolist()
+    ([0.368495, 2.631505], [0.627719, 6.372281])
     """
     ladder = chain([*map(str, range(np.size(R))), str(np.size(R))])
     if not 0 <= node <= len(ladder):

@@ -1,6 +1,6 @@
-"""From the network a bench fits to the one that could be built: sensor lag out, no negative terms.
+"""From the network fitted to one that could be built: no sensor lag, no negative terms.
 
-A heated node's Foster network has positive terms only. What is fitted to it may not: its sensor
+A heated node's Foster network has positive terms only. A fitted one may have others: its sensor
 lags, and a case that sheds heat better as it warms leaves a small negative term beside a large one.
 """
 
@@ -15,15 +15,15 @@ from fit.network.foster import step_response
 
 Array = NDArray[np.float64]
 
-_PER_DECADE = 24
-_TIMES = 240
-_TOTAL_WEIGHT = 1e3
-_SMALLEST_SHARE = 1e-6
+_PER_DECADE = 24  # 10 % apart, where a fit resolves time constants a factor of 2 apart
+_TIMES = 240  # at which step responses are compared: two or three for each of the grid's
+_TOTAL_WEIGHT = 1e3  # against 1 of each time: the total is kept, and then scaled to exactly itself
+_SMALLEST_SHARE = 1e-6  # of the total: below, a term is the rounding of the least squares
 
 
 @dataclass(frozen=True)
 class Passive:
-    """A Foster network of positive terms, and how far it is from the one fitted."""
+    """A Foster network of positive terms, and its deviation from the one fitted."""
 
     R_K_per_W: Array  # (K,) [K/W]
     tau_s: Array  # (K,), ascending [s]
@@ -33,7 +33,7 @@ class Passive:
 
     @property
     def taken_out(self) -> tuple[str, ...]:
-        """In words, what the network fitted had and this one has not; none where it is the same."""
+        """In words, how this network differs from the one fitted; none where it is the same."""
         said = [f"the sensor's lag of {lag_s:.3g} s is taken out" for lag_s in self.lag_s]
         if self.absorbed_s:
             terms = " and ".join(f"{tau_s:.3g} s" for tau_s in self.absorbed_s)
@@ -53,6 +53,9 @@ def sensor_lag(R: ArrayLike, tau: ArrayLike) -> Array:
 
     Returns:
         The lags, none for a sensor fast enough [s].
+
+    >>> sensor_lag([-0.2, 5.0], [2.0, 60.0]).tolist()
+    [2.0]
     """
     amplitude, terms = np.atleast_1d(np.asarray(R, float)), np.atleast_1d(np.asarray(tau, float))
     if not (amplitude > 0).any():
@@ -64,7 +67,7 @@ def without_lag(R: ArrayLike, tau: ArrayLike, lag_s: ArrayLike) -> tuple[Array, 
     """The network behind a lagging sensor.
 
     A lag divides by 1 + s tau_s, so that R_k reads R_k / (1 - tau_s / tau_k) and a term of tau_s
-    appears. Both are undone; what is left is brought back to the total, which no lag changes.
+    appears. Both are undone; the terms left are scaled to the total, which no lag changes.
 
     Args:
         R: amplitudes (..., K), one row per node [K/W].
@@ -73,6 +76,12 @@ def without_lag(R: ArrayLike, tau: ArrayLike, lag_s: ArrayLike) -> tuple[Array, 
 
     Returns:
         Amplitudes (..., K - lags) [K/W] and time constants (K - lags,) [s].
+
+    A node of 5 K/W and 60 s read through a sensor of 2 s shows 5 / (1 - 2/60) at 60 s:
+
+    >>> R, tau_s = without_lag([150 / 29, -5 / 29], [60.0, 2.0], [2.0])
+    >>> R.round(9).tolist(), tau_s.tolist()
+    ([5.0], [60.0])
     """
     rows, terms = np.asarray(R, float), np.asarray(tau, float)
     lags = np.atleast_1d(np.asarray(lag_s, float))
@@ -85,16 +94,23 @@ def without_lag(R: ArrayLike, tau: ArrayLike, lag_s: ArrayLike) -> tuple[Array, 
 def nearest_passive(R: ArrayLike, tau: ArrayLike) -> Passive:
     """The Foster network of positive terms nearest to a fitted one, of the same total.
 
-    The sensor's lag is taken out. If negative terms are left, the nearest step response without is
-    found by non-negative least squares (Lawson & Hanson 1974) over a dense grid of time constants;
-    terms that stand side by side on the grid are one, and the sizes are then solved once more.
+    The sensor's lag is taken out. If negative terms are left, the nearest step response without
+    any is found by non-negative least squares (Lawson & Hanson 1974) over a dense grid of time
+    constants; neighbouring terms of the grid are merged, and the amplitudes are solved once more.
 
     Args:
         R: Foster resistances (K,), of any sign, with a positive sum [K/W].
         tau: their time constants (K,) [s].
 
+    Returns:
+        The network of positive terms, and how it differs from the one fitted.
+
     Raises:
         ValueError: a sum that is not positive.
+
+    >>> passive = nearest_passive([150 / 29, -5 / 29], [60.0, 2.0])
+    >>> passive.R_K_per_W.round(9).tolist(), passive.lag_s
+    ([5.0], (2.0,))
     """
     total = float(np.sum(R))
     if not total > 0:

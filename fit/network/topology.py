@@ -33,10 +33,9 @@ Link = tuple[str, str]
 class Topology:
     """Nodes, links, sources and the reference of a thermal network.
 
-    Any graph will do for what is computed of it. A heat path is more: a tree, in which each node
-    has one way out, along its links from `from` to `to`, and every way ends at the reference;
-    links with the same two ends stand in parallel. What is asked of ways (`path` and all that
-    follows it) needs a tree.
+    Matrices are defined for any graph. A heat path is a tree, in which each node has one way out,
+    along its links from `from` to `to`, and every way ends at the reference; links with the same
+    two ends are in parallel. `path` and everything that uses it needs a tree.
 
     Raises:
         ValueError: two nodes of one name, a link or a source at no node, a link from a node to
@@ -87,7 +86,17 @@ class Topology:
         return len(self.nodes)
 
     def index(self, node: str) -> int:
-        """Place of a node, that of the reference being n. Raises ValueError for another name."""
+        """Place of a node among `nodes`.
+
+        Args:
+            node: name of a node or of the reference.
+
+        Returns:
+            Its place; that of the reference is n.
+
+        Raises:
+            ValueError: no node of that name.
+        """
         return (*self.nodes, self.reference).index(node)
 
     @cached_property
@@ -125,14 +134,21 @@ class Topology:
 
     @cached_property
     def _patterns(self) -> Array:
-        """What a conductance of one in each link adds to the conductance matrix (links, n * n)."""
+        """Contribution of a unit conductance in each link to the matrix G (links, n * n)."""
         outer = self.incidence[:, :, np.newaxis] * self.incidence[:, np.newaxis, :]
         return outer.reshape(len(self.links), -1)
 
     def conductance_matrix(self, R: Array) -> Array:
-        """G = A^T diag(1/R) A (..., n, n) [W/K] from resistances (..., links) [K/W].
+        """G = A^T diag(1/R) A.
 
-        An infinite resistance is an open link.
+        Args:
+            R: resistances (..., links), infinite where a link is open [K/W].
+
+        Returns:
+            Conductance matrix (..., n, n) [W/K].
+
+        >>> chain(["tab", "bar", "air"]).conductance_matrix(np.array([2.0, 4.0])).tolist()
+        [[0.5, -0.5], [-0.5, 0.75]]
         """
         n = len(self)
         return np.asarray(((1 / R) @ self._patterns).reshape(*R.shape[:-1], n, n))
@@ -150,7 +166,7 @@ class Topology:
 
     @cached_property
     def ways(self) -> Array:
-        """How a watt from each node reaches the reference by the spanning tree (n, links).
+        """Path of a watt from each node to the reference through the spanning tree (n, links).
 
         1 where it passes a link from `from` to `to`, -1 where the other way.
         """
@@ -159,7 +175,14 @@ class Topology:
         return matrix
 
     def with_links(self, links: Sequence[Link]) -> Topology:
-        """The same network with further links, after those it has."""
+        """The same network with further links.
+
+        Args:
+            links: to be added after the present ones, each (from, to).
+
+        Returns:
+            The larger network.
+        """
         return Topology(self.nodes, (*self.links, *links), self.reference, self.sources)
 
     @cached_property
@@ -178,7 +201,14 @@ class Topology:
         return onward
 
     def path(self, node: str, to: str | None = None) -> tuple[str, ...]:
-        """Nodes on the way from a node to the reference, or to a node on that way, both with.
+        """Nodes on the way from a node to the reference, or to a node on that way.
+
+        Args:
+            node: where the way begins.
+            to: where it ends; the reference when None.
+
+        Returns:
+            The nodes in their order, both ends included.
 
         Raises:
             ValueError: the network is no tree, or `to` is not on the way.
@@ -194,7 +224,18 @@ class Topology:
         return tuple(way)
 
     def links_between(self, node: str, to: str | None = None) -> tuple[int, ...]:
-        """The links on the way from a node to another, parallel ones with; see `path`."""
+        """The links on the way from a node to another, parallel ones included.
+
+        Args:
+            node: where the way begins.
+            to: where it ends; the reference when None.
+
+        Returns:
+            Places of the links, ascending.
+
+        Raises:
+            ValueError: the network is no tree, or `to` is not on the way.
+        """
         steps = set(pairwise(self.path(node, to)))
         return tuple(i for i, link in enumerate(self.links) if link in steps)
 
@@ -215,10 +256,22 @@ class Topology:
         return self.ways
 
     def summed(self, values: Array) -> Array:
-        """Values of the links added up on the way from each node to the reference (..., n).
+        """Values of the links added up on the way from each node to the reference.
 
-        Of resistances (..., links): each node's own to the reference. Of drops: its rise. The sum
-        begins at the reference. A tree without parallel links.
+        Of resistances: each node's own to the reference. Of drops: its rise. The sum begins at the
+        reference. A tree without parallel links.
+
+        Args:
+            values: one for each link (..., links).
+
+        Returns:
+            The sums (..., n), in the unit of the values.
+
+        Raises:
+            ValueError: the network is no tree, or has parallel links.
+
+        >>> chain(["tab", "bar", "air"]).summed(np.array([2.0, 3.0])).tolist()
+        [5.0, 3.0]
         """
         _ = self.paths
         out = {start: link for link, (start, _) in enumerate(self.links)}
@@ -241,12 +294,31 @@ class Topology:
         return self.paths[self.source_index].T
 
     def upstream(self, node: str) -> tuple[str, ...]:
-        """Nodes whose heat passes a node on its way out, the node itself with; needs a tree."""
+        """Nodes whose heat passes a node on its way out, the node itself included; needs a tree.
+
+        Args:
+            node: name of the node.
+
+        Returns:
+            The nodes, in the network's order.
+
+        Raises:
+            ValueError: the network is no tree.
+
+        >>> chain(["tab", "bar", "air"]).upstream("bar")
+        ('tab', 'bar')
+        """
         return tuple(other for other in self.nodes if node in self.path(other))
 
 
 def chain(nodes: Sequence[str]) -> Topology:
     """A heat path with one branch: heat enters at the first node, the last is the reference.
+
+    Args:
+        nodes: names in order of the path, two at least.
+
+    Returns:
+        The network, with one source at its first node.
 
     >>> chain(["tab", "bar", "air"]).links
     (('tab', 'bar'), ('bar', 'air'))

@@ -1,4 +1,4 @@
-"""Causes in words, and how several of them stand to each other."""
+"""Causes in words, alternative or in addition to each other."""
 
 from __future__ import annotations
 
@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from fit.assessment.diagnosis import Finding
+
+ROUNDING = 1e-9  # of a sum of probabilities
 
 HEADLINE = {
     "poor-contact": "Poor contact at the {where}",
@@ -18,16 +20,29 @@ HEADLINE = {
 
 
 def headline(finding: Finding) -> str:
-    """'Poor contact at the pad'."""
+    """'Poor contact at the pad'.
+
+    Args:
+        finding: one cause.
+
+    Returns:
+        The cause in a few words, without its probability.
+    """
     form = HEADLINE.get(finding.kind, finding.kind.replace("-", " ") + " at the {where}")
     return form.format(where=finding.where)
 
 
 def beside(findings: Sequence[Finding]) -> Iterator[tuple[str, Finding]]:
-    """Each finding after the first, with how it stands to those before it.
+    """Each finding after the first, with its relation to those before it.
 
-    Alternatives share what is certain: their probabilities sum to no more than one. What goes
-    beyond is likely there as well.
+    Alternatives share one probability of 1: they sum to no more. A finding beyond that sum is
+    likely in addition.
+
+    Args:
+        findings: most likely first.
+
+    Returns:
+        "or" for an alternative, "and besides" for a further cause, and the finding.
 
     >>> from fit.assessment.diagnosis import Finding
     >>> found = [Finding("poor-contact", "pad", 0.9, ""), Finding("weak-cooling", "air", 0.08, ""),
@@ -42,6 +57,3 @@ def beside(findings: Sequence[Finding]) -> Iterator[tuple[str, Finding]]:
             yield "or", finding
         else:
             yield "and besides", finding
-
-
-ROUNDING = 1e-9

@@ -30,20 +30,23 @@ FIT, CHECK, BUDGET = "heatrun.fit/1", "heatrun.check/1", "heatrun.budget/1"
 def fit_document(
     response: Response, intervals_s: Array | None = None, method: str = "linear"
 ) -> dict[str, object]:
-    """`heatrun.fit/1`.
+    """The response as `heatrun.fit/1`.
+
+    Resistances are per unit of the recorded power: K/W, or the unit of `resistance_unit`. `power_W`
+    is null where the power was not recorded in watts; `power` and `power_unit` always state it.
 
     Args:
         response: as identified.
         intervals_s: 95 % interval of each time constant (K, 2) [s]; `linear_intervals` when None.
         method: how the intervals were found.
 
-    Resistances are per unit of the recorded power: K/W, or what `resistance_unit` says. `power_W`
-    is null where the power was not recorded in watts; `power` and `power_unit` say what it was.
+    Returns:
+        The document, of plain Python values.
     """
     watts = response.power_unit == "W"
     if intervals_s is None:
         intervals_s = linear_intervals(response)
-    # Without power a record tells time constants; its resistances are unknown, not zero.
+    # Without power only time constants are identified; resistances are unknown, not zero.
     known = 1.0 if response.power else float("nan")
     resolved = are_resolved(known * response.total_K_per_W, response.total_u_K_per_W)
     nodes = {}
@@ -90,7 +93,14 @@ def fit_document(
 
 
 def check_document(verdict: Verdict) -> dict[str, object]:
-    """`heatrun.check/1`."""
+    """The verdict as `heatrun.check/1`.
+
+    Args:
+        verdict: of one run.
+
+    Returns:
+        The document, of plain Python values.
+    """
     return {
         **_measured_sources(verdict),
         "schema": CHECK,
@@ -186,9 +196,16 @@ def _of_sources(prediction: Prediction) -> dict[str, object]:
 
 
 def budget_document(prediction: Prediction) -> dict[str, object]:
-    """`heatrun.budget/1`. `C_J_per_K` is null where the budget states none.
+    """The prediction as `heatrun.budget/1`.
 
-    `assumed_u` lists the inputs whose uncertainty is their kind's own default.
+    `C_J_per_K` is null where the budget states none; `assumed_u` lists the inputs whose uncertainty
+    is their kind's own default.
+
+    Args:
+        prediction: of a budget.
+
+    Returns:
+        The document, of plain Python values.
     """
     budget = prediction.budget
     R_u = np.sqrt(np.diag(prediction.R_covariance))
@@ -246,13 +263,30 @@ def budget_document(prediction: Prediction) -> dict[str, object]:
 
 
 def linear_intervals(response: Response) -> Array:
-    """95 % intervals of the time constants (K, 2) [s], symmetric in ln τ as the fit sees it."""
+    """95 % intervals of the time constants by linearisation, symmetric in ln τ.
+
+    Args:
+        response: as identified.
+
+    Returns:
+        Lower and upper bounds (K, 2) [s].
+    """
     spread = np.exp(1.96 * response.tau_u_s / response.tau_s)
     return np.column_stack([response.tau_s / spread, response.tau_s * spread])
 
 
 def resistance_unit(power_unit: str) -> str:
-    """K/W, or kelvins per whatever unit the power was recorded in."""
+    """Unit of a resistance per unit of the recorded power.
+
+    Args:
+        power_unit: of the record.
+
+    Returns:
+        The unit.
+
+    >>> resistance_unit("W"), resistance_unit("% of drive")
+    ('K/W', 'K/(% of drive)')
+    """
     return f"K/{power_unit}" if " " not in power_unit else f"K/({power_unit})"
 
 
@@ -266,9 +300,14 @@ class Ladder:
 
 
 def heated_ladder(response: Response) -> Ladder | None:
-    """The ladder of the heated node, of the nearest network of positive terms where one is not.
+    """The ladder of the heated node, or of the nearest network of positive terms.
 
-    None where the heated node does not rise, or its terms lie too close together to be converted.
+    Args:
+        response: as identified.
+
+    Returns:
+        The ladder; None where the heated node does not rise, or its terms lie too close together to
+        be converted.
     """
     from fit.network.foster_cauer import foster_to_cauer
     from fit.network.passivity import nearest_passive

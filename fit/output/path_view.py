@@ -27,7 +27,7 @@ class PathNode:
     u_K: float | None  # standard uncertainty of its rise above the last measured node
     predicted_degC: float | None = None
     inferred: bool = False  # not measured: the next node's reading plus the budget's drop
-    settles: bool = True  # the record tells where it settles, where it was measured
+    settles: bool = True  # the record resolves its settled temperature, where it was measured
 
 
 @dataclass(frozen=True)
@@ -60,20 +60,41 @@ class PathView:
 
 
 def heat_path(spans: Spans, verdict: Verdict | None = None) -> PathView:
-    """Lay out what was measured, beside what was predicted where there is a verdict.
+    """Measured nodes and spans, with the predicted ones where there is a verdict.
 
     Args:
         spans: as measured; resistances per watt of the recorded power.
         verdict: of the same run; resistances are then per watt along the path.
+
+    Returns:
+        Nodes and spans, heat source first.
     """
     if verdict is None:
         return _measured_alone(spans)
+    if spans.tree is not None:
+        return _with_branches(spans, verdict)
     names = [span.from_node for span in verdict.spans] + [verdict.spans[-1].to_node]
     readings = _readings(spans)
     resolved = resolved_verdicts(verdict.spans)
     return PathView(
         tuple(_node(i, names, readings, verdict) for i in range(len(names))),
         tuple(_span(span, one) for span, one in zip(verdict.spans, resolved, strict=True)),
+    )
+
+
+def _with_branches(spans: Spans, verdict: Verdict) -> PathView:
+    """The measured nodes of a tree and its spans; parts that nobody measured are left out."""
+    readings, prediction = _readings(spans), verdict.prediction
+    predicted = {name: prediction.ambient_degC + rise for name, rise in prediction.rise_K.items()}
+    judged = {(one.from_node, one.to_node): one for one in verdict.spans}
+    ends = spans.topology.links
+    return PathView(
+        tuple(_measured_node(name, readings[name], predicted.get(name)) for name in spans.nodes),
+        tuple(
+            _span(judged[link], bool(known))
+            for link, known in zip(ends, spans.resolved, strict=True)
+            if link in judged
+        ),
     )
 
 
@@ -97,7 +118,7 @@ def _measured_alone(spans: Spans) -> PathView:
 def _readings(spans: Spans) -> dict[str, Reading | None]:
     """Node -> temperature at the settled end [degC], standard uncertainty of its rise [K].
 
-    None for a node whose settled end the record does not tell.
+    None for a node whose settled temperature the record does not resolve.
     """
     covariance = spans.total_covariance
     readings: dict[str, Reading | None] = {}
@@ -137,7 +158,7 @@ def _node(
 
 
 def _inferred(below: Reading, verdict: Verdict, span: SpanVerdict) -> Reading:
-    """A node nobody can reach: the reading of the node below it plus the predicted drop."""
+    """A node without a sensor: the reading of the node below it plus the predicted drop."""
     heat_W = verdict.prediction.power_W * verdict.prediction.budget.conditions.path_fraction
     return (
         below[0] + heat_W * span.predicted_K_per_W,

@@ -17,19 +17,41 @@ LIBRARIES = ("numpy", "scipy", "lmfit", "pandas", "matplotlib")
 
 
 def digest(path: Path) -> str:
-    """SHA-256 of a file, hexadecimal."""
+    """SHA-256 of a file.
+
+    Args:
+        path: of the file.
+
+    Returns:
+        The digest, hexadecimal.
+    """
     with path.open("rb") as stream:
         return hashlib.file_digest(stream, "sha256").hexdigest()
 
 
 def digests(run: Run, others: Sequence[Path] = ()) -> list[tuple[str, str]]:
-    """Name and SHA-256 of every input that is there: the run's own files, then `others`."""
+    """Digests of every input that exists.
+
+    Args:
+        run: whose own files come first.
+        others: further files, in their order.
+
+    Returns:
+        Name and SHA-256 of each.
+    """
     own = [run.path / name for name in INPUTS] if run.folder else [run.path]
     return [(path.name, digest(path)) for path in (*own, *others) if path.is_file()]
 
 
 def describe(run: Run) -> list[tuple[str, str]]:
-    """Name and value of what is known of a run beside its readings, in plain words."""
+    """Origin of a run in plain words: label, start, software, sensors, notes, end.
+
+    Args:
+        run: as read.
+
+    Returns:
+        Name and value of each item.
+    """
     metadata = run.metadata
     lines = [("run", run.label), ("folder" if run.folder else "file", run.path.name)]
     started = "started" if started_is_known(run) else "imported, start not known"
@@ -50,7 +72,14 @@ def describe(run: Run) -> list[tuple[str, str]]:
 
 
 def started_is_known(run: Run) -> bool:
-    """Whether the run's start is a time on its record, and not that of its import."""
+    """Whether the run's start is a time on its record, and not that of its import.
+
+    Args:
+        run: as read.
+
+    Returns:
+        True where it is.
+    """
     return run.metadata.origin is None or run.metadata.origin.start_is_known
 
 

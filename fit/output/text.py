@@ -59,7 +59,7 @@ CAUTIONS = (
 
 @dataclass(frozen=True)
 class Statement:
-    """What the first screen says."""
+    """Contents of the first screen."""
 
     state: str  # conforming | non-conforming | undecided | none (no budget)
     decision: str
@@ -72,10 +72,13 @@ class Statement:
 
 
 def state(verdict: Verdict | None) -> Statement:
-    """Decision, lead cause and what to do next.
+    """Decision, lead cause and next steps.
 
     Args:
         verdict: of the run; None where no budget was given.
+
+    Returns:
+        The statement of the first screen.
     """
     if verdict is None:
         return Statement(
@@ -91,7 +94,7 @@ def state(verdict: Verdict | None) -> Statement:
     lead = next((finding for finding in verdict.findings if finding.lead), None)
     others = _others(verdict.findings, lead)
     decision = OVERALL.get(verdict.decision, NOT_DECIDED)
-    # What a wrong thermocouple or power says of a span is not yet true of the span.
+    # With a wrong thermocouple or power reading, the decision holds for the readings only.
     as_read = "as read, " if lead is not None and lead.kind in READS_WRONG else ""
     telling, unresolved = _telling(verdict)
     facts = tuple(as_read + _fact(span) for span in telling) + tuple(
@@ -116,7 +119,13 @@ def state(verdict: Verdict | None) -> Statement:
 
 
 def story(finding: Finding) -> str:
-    """What a finding says under its headline, without saying the headline again.
+    """A finding's text without the part that its headline repeats.
+
+    Args:
+        finding: one cause.
+
+    Returns:
+        The rest of its text.
 
     >>> from fit.assessment.diagnosis import Finding
     >>> text = "Poor contact at 'pad': 0.95 K/W measured, 0.55 K/W predicted."
@@ -146,10 +155,16 @@ def _possible(finding: Finding) -> str:
 
 
 def percent(probability: float) -> str:
-    """'87 %', never a false certainty.
+    """A probability in per cent, never 0 or 100.
 
-    >>> percent(0.9999)
-    'over 99 %'
+    Args:
+        probability: 0 to 1.
+
+    Returns:
+        The words.
+
+    >>> percent(0.9999), percent(0.874)
+    ('over 99 %', '87 %')
     """
     if probability > 0.99:
         return "over 99 %"

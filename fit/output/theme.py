@@ -2,7 +2,7 @@
 
 Colours are Okabe and Ito's set for colour-blind readers (Okabe & Ito 2008, "Color Universal Design:
 how to make figures and presentations that are friendly to colorblind people"), with greys of our
-own. Colour never stands alone: every curve has its name beside it, every decision its word.
+own. Colour is never the only mark: every curve has its name beside it, every decision its word.
 """
 
 from __future__ import annotations
@@ -64,7 +64,7 @@ SERIES = ("measured", "open", "sound", "purple", "sky", "ink")
 WIDTH_IN = 4.8
 """As wide as a phone: text keeps its size there, and two figures stand side by side on a desk."""
 
-RC: Any = {
+RC: Any = {  # sizes in points, for text that is read at the figure's own width
     "font.family": "sans-serif",
     "font.sans-serif": ["DejaVu Sans", "Verdana", "Arial"],
     "font.size": 8.0,
@@ -88,18 +88,58 @@ RC: Any = {
 }
 
 
+TIME_UNITS = ((3 * 3600.0, 3600.0, "h"), (300.0, 60.0, "min"), (0.0, 1.0, "s"))
+"""Shortest record [s], its unit of time [s] and the unit's name: an axis reads 3 to 300."""
+
+
+def time_unit(length_s: float) -> tuple[float, str]:
+    """The unit in which a record's time is drawn.
+
+    Args:
+        length_s: of the record [s].
+
+    Returns:
+        The unit [s] and its name.
+
+    >>> time_unit(1800.0)
+    (60.0, 'min')
+    """
+    return next((unit_s, unit) for least_s, unit_s, unit in TIME_UNITS if length_s >= least_s)
+
+
 def colour(role: str) -> str:
-    """Colour of a role on a light page; `to_svg` turns it into the page's own."""
+    """Colour of a role on a light page; `to_svg` turns it into the page's own.
+
+    Args:
+        role: a key of `LIGHT`.
+
+    Returns:
+        The colour, #rrggbb.
+    """
     return LIGHT[role]
 
 
 def series_colour(i: int) -> str:
-    """Colour of curve i, hottest node first."""
+    """Colour of a curve.
+
+    Args:
+        i: number of the curve, hottest node first.
+
+    Returns:
+        The colour, #rrggbb.
+    """
     return LIGHT[SERIES[i % len(SERIES)]]
 
 
 def new_figure(height_in: float) -> Figure:
-    """An empty figure of our width on the Agg canvas; no global state, no display."""
+    """An empty figure of our width on the Agg canvas; no global state, no display.
+
+    Args:
+        height_in: its height [inch].
+
+    Returns:
+        The figure.
+    """
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
@@ -108,15 +148,41 @@ def new_figure(height_in: float) -> Figure:
     return figure
 
 
+def place_axes(
+    ax: Axes | None, height_in: float, box: tuple[float, float, float, float]
+) -> tuple[Figure, Axes]:
+    """Where a figure of one axes is drawn: in the caller's axes, or alone in a new figure.
+
+    Args:
+        ax: the caller's axes; None for a new figure of our width.
+        height_in: height of the new figure [inch].
+        box: left, bottom, width and height of its axes [share of the figure].
+
+    Returns:
+        The figure and its axes.
+    """
+    if ax is None:
+        figure = new_figure(height_in)
+        return figure, figure.add_axes(box)
+    return ax.figure.figure, ax  # the second `figure` leads from a subfigure to the whole
+
+
 def styled(salt: str = "") -> Any:
-    """Context in which figures are drawn and saved; the salt tells one SVG's ids from another's."""
+    """Context in which figures are drawn and saved.
+
+    Args:
+        salt: makes the ids of one SVG differ from another's on the same page.
+
+    Returns:
+        The context manager.
+    """
     from matplotlib import rc_context
 
     return rc_context(RC | {"svg.hashsalt": f"heatrun {salt}"})
 
 
 def spread_labels(wanted: Sequence[float], gap: float, low: float, high: float) -> list[float]:
-    """Heights for labels that want to stand at `wanted` but not closer than `gap`.
+    """Heights for labels, as near to those wanted as a least distance allows.
 
     Args:
         wanted: heights, any order.
@@ -124,13 +190,16 @@ def spread_labels(wanted: Sequence[float], gap: float, low: float, high: float) 
         low: lowest height, overrun where there is no room.
         high: highest height.
 
+    Returns:
+        A height for each label, in the order of `wanted`.
+
     >>> spread_labels([1.0, 1.1, 5.0], 1.0, 0.0, 6.0)
     [0.55, 1.55, 5.0]
     """
     order = [int(i) for i in np.argsort(wanted, kind="stable")]
 
     def bottom(group: Sequence[int]) -> float:
-        """Height of the lowest label of a group that stands as one block about its mean."""
+        """Height of the lowest label of a group placed as one block about its mean."""
         half = 0.5 * gap * (len(group) - 1)
         middle = sum(wanted[i] for i in group) / len(group)
         return max(low, min(middle, high - half) - half)
@@ -182,7 +251,10 @@ def to_svg(figure: Figure, description: str) -> str:
 
     Args:
         figure: drawn with colours of `LIGHT`.
-        description: what a reader who cannot see it should know.
+        description: its content for a reader who cannot see it.
+
+    Returns:
+        The SVG element.
     """
     from html import escape
 
@@ -206,7 +278,14 @@ def to_svg(figure: Figure, description: str) -> str:
 
 
 def make_png_folder(folder: Path) -> None:
-    """The folder that --png names, where there is none yet. Raises RecordError."""
+    """Create the folder that --png names, where it does not exist.
+
+    Args:
+        folder: to be created.
+
+    Raises:
+        RecordError: it cannot be created.
+    """
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
@@ -215,6 +294,13 @@ def make_png_folder(folder: Path) -> None:
 
 def save_png(figure: Figure, path: Path) -> Path:
     """Write a figure as PNG, on white.
+
+    Args:
+        figure: to be written.
+        path: of the file, replaced where it exists.
+
+    Returns:
+        The file written.
 
     Raises:
         RecordError: the file cannot be written.
@@ -230,7 +316,7 @@ def save_png(figure: Figure, path: Path) -> Path:
 
 
 def css_variables() -> str:
-    """The palette as CSS: dark where the reader's system asks for it or the page is told so."""
+    """The palette as CSS: dark where the reader's system or the page asks for it."""
     light = " ".join(f"--{role}: {value};" for role, value in LIGHT.items())
     dark = " ".join(f"--{role}: {value};" for role, value in DARK.items())
     return (

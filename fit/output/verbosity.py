@@ -1,6 +1,6 @@
-"""What a command says beside its result: `heatrun --quiet` less of it, `--verbose` more.
+"""Messages of a command beside its result: `heatrun --quiet` fewer of them, `--verbose` more.
 
-It goes to standard error. Results and errors are no part of it: they come in any case.
+They go to standard error. Results and errors are not affected.
 """
 
 from __future__ import annotations
@@ -16,7 +16,11 @@ _level: ContextVar[int] = ContextVar("level", default=PLAIN)
 
 
 def tell(level: int) -> None:
-    """From here on say less (QUIET), more (VERBOSE), or as usual (PLAIN)."""
+    """Set how much is written beside the results from here on.
+
+    Args:
+        level: `QUIET`, `PLAIN` or `VERBOSE`.
+    """
     _level.set(level)
 
 
@@ -26,19 +30,30 @@ def is_quiet() -> bool:
 
 
 def is_verbose() -> bool:
-    """Whether it is to be said how long things took, and where an error came from."""
+    """Whether durations and the origin of errors are shown."""
     return _level.get() >= VERBOSE
 
 
 def remark(text: str) -> None:
-    """One line beside the result, unless quiet."""
+    """Write one line beside the result, unless quiet.
+
+    Args:
+        text: of the line.
+    """
     if not is_quiet():
         print(text, file=sys.stderr)
 
 
 @contextmanager
 def working(what: str) -> Iterator[None]:
-    """Shows on a terminal that something is being worked on; verbose says how long it took."""
+    """Show on a terminal that work is in progress; verbose also writes how long it took.
+
+    Args:
+        what: is being done.
+
+    Returns:
+        Context manager around the work.
+    """
     started_s = time.monotonic()
     shown = sys.stderr.isatty() and not is_quiet()
     with _spinner(what) if shown else nullcontext():

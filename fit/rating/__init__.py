@@ -1,1 +1,1 @@
-"""What a measured product may do."""
+"""Allowable power and temperatures of a measured product."""

@@ -37,7 +37,7 @@ SEED = 20080102  # fixed: the same run rates the same every time
 LEVELS = np.geomspace(0.05, 20.0, 41)  # of the tested heat, where the budget's surface is solved
 ROUNDS = 60  # of bisection: the power to a part in 10^18
 MOST = 100.0  # times the tested power: a limit beyond is none
-MAP_POINTS = 11
+MAP_POINTS = 11  # a tenth of the first power apart: the boundary between is nearly straight
 
 
 @dataclass(frozen=True, eq=False)
@@ -52,7 +52,15 @@ class BranchNetwork:
     tested_degC: float  # and its ambient
 
     def node_degC(self, power_W: Array, ambient_degC: float) -> Array:
-        """Temperature of every node (draws, nodes) at powers (sources,) or (draws, sources)."""
+        """Temperature of every node in steady state.
+
+        Args:
+            power_W: electrical, of each source (sources,) or in every draw (draws, sources) [W].
+            ambient_degC: of the air [degC].
+
+        Returns:
+            Temperatures (draws, nodes) [degC].
+        """
         path = np.atleast_2d(power_W) * self.budget.path_fraction
         heat = path.sum(axis=1)
         inner = np.einsum("dns,ds->dn", self.inner_K_per_W, np.broadcast_to(path, self._each))
@@ -146,6 +154,13 @@ class BranchRating:
 def branch_network(branches: Branches, budget: Budget) -> BranchNetwork:
     """The measured network of a run of several sources, ready for other powers.
 
+    Args:
+        branches: as measured.
+        budget: of the same product.
+
+    Returns:
+        The network with draws of its uncertainty.
+
     Raises:
         NotIdentifiable: the way to air was not measured, or not resolved.
     """
@@ -209,9 +224,12 @@ def rate_branches(
 
     Args:
         branches: as measured.
-        budget: powers, limits, worst ambient, and stages nobody could measure.
+        budget: powers, limits, worst ambient, and the stages not measured.
         ambient_degC: worst ambient, the budget's when None [degC].
         touch_degC: ambient for touching [degC].
+
+    Returns:
+        Temperatures of every part, allowable powers and margins.
 
     Raises:
         NotIdentifiable: the way to air is not resolved.

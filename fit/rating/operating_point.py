@@ -1,9 +1,9 @@
 """The measured path at other powers and ambients: every node's rise, with its uncertainty.
 
-What was measured is taken as measured; what nobody measured is taken from the budget. A span with
-a surface to the air does not keep its resistance: hotter, it sheds heat better. The budget says how
-its rise depends on heat and ambient, rise = D(heat, ambient); the run says how many times that heat
-the real surface would need to be as the budget has it, k = D^-1(measured rise) / recorded power.
+Measured spans are used as measured, the others from the budget. The resistance of a span with a
+surface to the air is not constant: it falls as the surface warms. The budget gives its rise as a
+function of heat and ambient, rise = D(heat, ambient); the run gives the heat at which the budget's
+surface would show the measured rise, per recorded watt, k = D^-1(measured rise) / recorded power.
 At another power P the rise is then D(k P, ambient): the same surface temperature, the same share.
 """
 
@@ -25,21 +25,26 @@ Resistances = Callable[[float, float], Array]
 
 MEASURED, BUDGET, SHARED_OUT = "measured", "budget", "shared out"
 DRAWS = 2000
+"""Monte Carlo draws: an end of a 95 % interval then scatters by 3 % of its half-width.
+
+Standard error of a quantile, sqrt(p (1 - p) / n) over the normal density there (order statistics).
+"""
 SCALING_DOUBT = 0.35
 """Standard uncertainty of a surface's change with temperature, relative to the change: ours.
 
-How the heat divides between convection and radiation, and how air's properties change with its
-temperature, is known no better: with this much, intervals hold on products whose convection follows
-another law than the budget's (`tests/benchmarks/ratings.py`).
+It covers the division of heat between convection and radiation and the change of air's properties
+with temperature: with it, 95 % intervals hold on products whose convection follows another law than
+the budget's (`tests/benchmarks/ratings.py`).
 """
 
 _SURFACE = "surface"
+# Four a decade: between two of them the rise is a power law of the heat.
 _TABLE_POWERS = np.logspace(-2, 1.5, 15)  # times the design power
 
 
 @dataclass(frozen=True)
 class Part:
-    """A stretch between two measured nodes, or one stage that nobody measured.
+    """A span between two measured nodes, or one stage that was not measured.
 
     All per watt of recorded power, one value a draw, the first draw without any error.
     """
@@ -76,7 +81,14 @@ class HeatPath:
         return Topology(starts, links, self.budget.ambient, self.budget.tree.sources)
 
     def inside(self, node: str) -> int | None:
-        """The part that a node is within, None for one at its end."""
+        """The part that has a node between its ends.
+
+        Args:
+            node: of the budget.
+
+        Returns:
+            Place of the part; None for a node at the end of one.
+        """
         found = (i for i, part in enumerate(self.parts) if node in part.nodes[1:-1])
         return next(found, None)
 
@@ -94,14 +106,28 @@ class HeatPath:
         return replace(self, parts=tuple(part.first_draw for part in self.parts))
 
     def basis(self, node: str) -> str:
-        """Where a node's temperature comes from: measured, budget, or shared out within a span."""
+        """Where a node's temperature comes from.
+
+        Args:
+            node: of the budget.
+
+        Returns:
+            "measured", "budget", or "shared out" within a measured span.
+        """
         if self.inside(node) is not None:
             return SHARED_OUT
         unmeasured = any(node == part.nodes[0] and not part.measured for part in self.parts)
         return BUDGET if unmeasured else MEASURED
 
     def at(self, ambient_degC: float) -> OperatingPoint:
-        """The path at one ambient temperature [degC]."""
+        """The path at one ambient temperature.
+
+        Args:
+            ambient_degC: of the air [degC].
+
+        Returns:
+            The operating point, for any power.
+        """
         curves = tuple(
             None if part.heat_share is None else _curve(self, part, ambient_degC)
             for part in self.parts
@@ -111,17 +137,38 @@ class HeatPath:
 
 @dataclass(frozen=True)
 class Curve:
-    """A surface's rise against the heat it sheds, by the budget; a power law between points."""
+    """A surface's rise against the heat it gives off, by the budget; a power law between points.
+
+    >>> curve = Curve(np.log([1.0, 16.0]), np.log([10.0, 80.0]))  # rise = 10 heat^0.75
+    >>> curve.rise_K(np.array([0.0, 1.0, 16.0, 81.0])).round(6).tolist()
+    [0.0, 10.0, 80.0, 270.0]
+    >>> float(curve.heat_W(np.array(270.0)).round(6))
+    81.0
+    """
 
     log_heat: Array
     log_rise: Array
 
     def rise_K(self, heat_W: Array) -> Array:
-        """Rise [K] at a heat [W], none at none."""
+        """Rise of the surface at a heat.
+
+        Args:
+            heat_W: given off, none negative (draws,) [W].
+
+        Returns:
+            Rise (draws,) [K], 0 at no heat.
+        """
         return _power_law(heat_W, self.log_heat, self.log_rise)
 
     def heat_W(self, rise_K: Array) -> Array:
-        """Heat [W] at a rise [K], none at none."""
+        """Heat that the surface gives off at a rise.
+
+        Args:
+            rise_K: above ambient, none negative (draws,) [K].
+
+        Returns:
+            Heat (draws,) [W], 0 at no rise.
+        """
         return _power_law(rise_K, self.log_rise, self.log_heat)
 
 
@@ -134,7 +181,15 @@ class OperatingPoint:
     curves: tuple[Curve | None, ...]
 
     def part_rise_K(self, i: int, power_W: Array) -> Array:
-        """Rise across part i (draws,) at recorded powers (draws,) or one for all."""
+        """Temperature difference across one part.
+
+        Args:
+            i: place of the part.
+            power_W: recorded power, one for each draw or one for all [W].
+
+        Returns:
+            Rise across the part (draws,) [K].
+        """
         part, curve = self.path.parts[i], self.curves[i]
         if curve is None or part.heat_share is None:
             return part.R_K_per_W * power_W
@@ -146,7 +201,15 @@ class OperatingPoint:
         return rise * change**part.doubt
 
     def node_degC(self, node: str, power_W: float | Array) -> Array:
-        """Temperature of a node of the budget (draws,) [degC]."""
+        """Temperature of a node in steady state.
+
+        Args:
+            node: of the budget.
+            power_W: recorded power, one for each draw or one for all [W].
+
+        Returns:
+            Temperature (draws,) [degC].
+        """
         path = self.path
         power = np.broadcast_to(np.asarray(power_W, float), path.parts[0].R_K_per_W.shape)
         temperature = np.full(power.shape, self.ambient_degC)
@@ -159,7 +222,15 @@ class OperatingPoint:
         return temperature + self.part_rise_K(inside, power) * self._share_below(inside, node)
 
     def allowable_W(self, node: str, limit_degC: float) -> Array:
-        """Power at which a node reaches its limit (draws,) [W], 0 where ambient does already."""
+        """Power at which a node reaches its limit in steady state.
+
+        Args:
+            node: of the budget.
+            limit_degC: of the node [degC].
+
+        Returns:
+            Power (draws,) [W], 0 where ambient is at the limit already.
+        """
         if limit_degC <= self.ambient_degC:
             return np.zeros_like(self.path.parts[0].R_K_per_W)
         low = np.zeros_like(self.path.parts[0].R_K_per_W)
@@ -181,13 +252,16 @@ class OperatingPoint:
 def heat_path(
     path: Alignment, prediction: Prediction, resistances: Resistances, draws: int = DRAWS
 ) -> HeatPath:
-    """Join what was measured and what the budget says to one path, with draws of its uncertainty.
+    """Measured spans and the budget's other stages as one path, with draws of its uncertainty.
 
     Args:
         path: measured spans laid on the budget.
         prediction: the budget at the run's power and ambient.
         resistances: the budget's at any power and ambient.
-        draws: how many values stand for the uncertainty (JCGM 101).
+        draws: of the Monte Carlo uncertainty (JCGM 101).
+
+    Returns:
+        The whole path, measured where it can be and the budget's elsewhere.
     """
     budget = prediction.budget
     random = np.random.default_rng(20250101)

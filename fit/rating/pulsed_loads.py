@@ -1,7 +1,7 @@
 """Pulsed and changing power on the measured path: duty cycles and power profiles.
 
-The fitted network is linear. Its part from the case to the air is scaled to what the surface does
-at the mean power and the ambient in question; its time constants are left as they were measured.
+The fitted network is linear. Its part from the case to the air is scaled to the resistance of the
+surface at the mean power and the ambient in question; the time constants are those measured.
 """
 
 from __future__ import annotations
@@ -24,18 +24,23 @@ from fit.records.plain_file import LARGEST_PROFILE, read_plain
 from fit.records.run import Array
 
 COLUMNS = ("t_s", "power_W")
-PERIODS_S = (1.0, 10.0, 60.0, 600.0, 3600.0)
-DUTIES = (0.1, 0.25, 0.5)
+PERIODS_S = (1.0, 10.0, 60.0, 600.0, 3600.0)  # from a sensor's time constant to a case's
+DUTIES = (0.1, 0.25, 0.5)  # common practice of data sheets' pulse curves
 
-_POINTS = 1000
-_SCANS_SEEN = 2
-_FACTOR_MOST = 1e4
+_POINTS = 1000  # of a profile, about: as many as a plot shows
+_SCANS_SEEN = 2  # a shorter pulse is not resolved by the scans (sampling theorem)
+_FACTOR_MOST = 1e4  # times: a limit no such power reaches is none
 _AT_ONCE_S = 1e-9  # time constant of a stage without capacity, for a decay that is never 0/0
 
 
 @dataclass(frozen=True)
 class Profile:
-    """Power over time; each power holds until the next time, the last time ends it."""
+    """Power over time; each power holds until the next time, the last time ends it.
+
+    >>> load = Profile(Path("load.csv"), np.array([0.0, 10.0, 40.0]), np.array([6.0, 2.0, 2.0]))
+    >>> load.mean_W  # (6 x 10 + 2 x 30) / 40
+    3.0
+    """
 
     path: Path
     t_s: Array  # (n,) from 0 [s]
@@ -71,14 +76,28 @@ class TransientPath:
     shortest_s: float  # two scans: nothing faster was seen [s]
 
     def source_terms(self, mean_W: float) -> tuple[Array, Array]:
-        """Amplitudes [K/W] and time constants [s] of the heat source at a mean power [W]."""
+        """Foster terms of the heat source.
+
+        Args:
+            mean_W: mean power, at which the surface's resistance is taken [W].
+
+        Returns:
+            Amplitudes (L + K,) [K/W] and time constants (L + K,) [s].
+        """
         base = self._total(self.base, mean_W)
         inner = self._scaled(self._total(self.first, mean_W) - base)
         amplitude = np.concatenate([self.lead_K_per_W, inner + base * self.shape])
         return amplitude, np.concatenate([self.lead_tau_s, self.tau_s])
 
     def skin_terms(self, mean_W: float) -> tuple[Array, Array]:
-        """The same of the surface that is touched, in time as the node it was measured by."""
+        """Foster terms of the surface that is touched, in time as the node beside it.
+
+        Args:
+            mean_W: mean power, at which the surface's resistance is taken [W].
+
+        Returns:
+            Amplitudes (K,) [K/W] and time constants (K,) [s].
+        """
         return self._total(self.skin, mean_W) * self.shape, self.tau_s
 
     def _total(self, node: str, mean_W: float) -> float:
@@ -86,7 +105,7 @@ class TransientPath:
         return float(self.climate.node_degC(node, power)[0] - self.climate.ambient_degC) / power
 
     def _scaled(self, total: float) -> Array:
-        """Inner amplitudes brought to the total of the spans, which know it better."""
+        """Inner amplitudes scaled to the total of the spans, which is more accurate."""
         fitted = float(self.inner_K_per_W.sum())
         return self.inner_K_per_W * (total / fitted if fitted > 0 else 1.0)
 
@@ -121,19 +140,22 @@ class ProfileResult:
 def transient_path(
     response: Response | None, climate: OperatingPoint, measured: tuple[str, ...], skin: str
 ) -> TransientPath | None:
-    """The network for changing power; None where the run has no network against ambient.
+    """The network for changing power.
 
     Args:
         response: identified against ambient.
         climate: the path at the ambient in question.
         measured: measured nodes in the budget's order, ambient last.
         skin: the node that is touched.
+
+    Returns:
+        The network; None where the run has none against ambient.
     """
     budget = climate.path.budget
     if response is None or not response.reference == measured[-1] == budget.ambient:
         return None
     first, base = measured[0], measured[-2]
-    # A pulse heats the part at once, however late its sensor shows it.
+    # A pulse heats the part without the delay of its sensor.
     rows, tau_s = without_lag(
         response.resistance_K_per_W,
         response.tau_s,
@@ -162,12 +184,15 @@ def transient_path(
 def duty_table(path: TransientPath, limit_degC: float, relative_u: float) -> tuple[DutyPoint, ...]:
     """Allowable pulse power over periods and duties, settled, at the path's ambient.
 
-    Pulses too short for the record to have seen their like are left out.
+    Pulses shorter than the record can resolve are left out.
 
     Args:
         path: to be pulsed.
         limit_degC: of the heat source [degC].
         relative_u: relative standard uncertainty of its rise.
+
+    Returns:
+        One point for each period and duty.
     """
     room_K = limit_degC - path.climate.ambient_degC
 
@@ -197,6 +222,9 @@ def run_profile(
         profile: power over time.
         limit_degC: of the heat source, None where there is none [degC].
         relative_u: relative standard uncertainty of its rise.
+
+    Returns:
+        Temperatures over time, their peaks, and the factor by which the powers may be multiplied.
     """
     t, power = _dense(profile)
     source = _rise(path.source_terms(profile.mean_W), profile, t, power)
@@ -231,6 +259,9 @@ def read_profile(path: Path, repeat: bool = False) -> Profile:
     Args:
         path: of the file.
         repeat: the profile is run over and over.
+
+    Returns:
+        The profile, its time from 0.
 
     Raises:
         InputError: the file cannot be used; the message names file, line and remedy.

@@ -32,9 +32,10 @@ if TYPE_CHECKING:
     from pandas import DataFrame
 
 JUNCTION, TOUCH, CASE = "junction", "touch", "case"
+# IEC 62368-1, TS1, held for over 1 min, and ISO 13732-1, 10 min on metal (both from memory).
 HOT_TO_TOUCH_degC = 48.0
 EXTRAPOLATED_BEYOND = 1.2  # times the tested power
-FEWEST_DRAWS = 2  # where a prediction's uncertainty is not looked at
+FEWEST_DRAWS = 2  # where a prediction's uncertainty is not used
 
 STANDING_CAUTION = (
     "one prototype on one bench: allow for spread from unit to unit, ageing pads, dust, paint and "
@@ -53,7 +54,18 @@ class Estimate:
 
     @staticmethod
     def of(draws: Array) -> Estimate:
-        """From draws (n,), the first of which is the value itself."""
+        """Value, standard deviation and 95 % interval of draws (JCGM 101).
+
+        Args:
+            draws: (n,), the first of which is the value itself.
+
+        Returns:
+            The estimate, in the unit of the draws.
+
+        >>> estimate = Estimate.of(np.array([3.0, 1.0, 2.0, 3.0, 4.0, 5.0]))
+        >>> estimate.value, round(estimate.u, 6)  # sqrt(10 / 6)
+        (3.0, 1.290994)
+        """
         low, high = np.quantile(draws, [0.025, 0.975])
         return Estimate(float(draws[0]), float(np.std(draws)), float(low), float(high))
 
@@ -96,7 +108,7 @@ class TouchRow:
 
 @dataclass(frozen=True, eq=False)
 class Rating(Tabular):
-    """Everything `heatrun rate` has to say."""
+    """Result of `heatrun rate`."""
 
     budget: Budget
     power_W: float
@@ -150,12 +162,15 @@ def rate(
 
     Args:
         spans: as measured.
-        budget: its design power, worst ambient, limits, and the stages nobody could measure.
+        budget: its design power, worst ambient, limits, and the stages not measured.
         touch_table: limits for touching.
         ambient_degC: worst ambient; the budget's when None [degC].
         profile: a power profile to run through the fitted network.
         material: of the case: metal, glass or plastic.
         resistances: the budget's stage resistances at any power and ambient; solved when None.
+
+    Returns:
+        Allowable power, temperatures and margins at the worst ambient, pulses and profile.
 
     Raises:
         BudgetError: the run and the budget share fewer than two nodes.
@@ -211,7 +226,14 @@ def rate(
 
 
 def touched_node(budget: Budget) -> str:
-    """The node people touch: `case` where there is one, else the last before ambient."""
+    """The node people touch.
+
+    Args:
+        budget: of the product.
+
+    Returns:
+        `case` where there is one, else the last node before ambient.
+    """
     return CASE if CASE in budget.tree.nodes else budget.tree.path(budget.tree.sources[0])[-2]
 
 

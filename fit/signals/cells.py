@@ -13,8 +13,10 @@ from numpy.typing import NDArray
 from fit.records.run import Array
 
 Index = NDArray[np.intp]
+# Half or twice as many of either move the demonstration's inner spans by less than 0.05 % (seed 1),
+# a hundredth of their uncertainty.
 CELLS_PER_DECADE = 24
-CELLS_PER_RECORD = 160
+CELLS_PER_RECORD = 160  # with the decades after each step a few hundred in all
 
 
 @dataclass(frozen=True)
@@ -36,7 +38,18 @@ class Cells:
 
 
 def scan_spacing(t_s: Array, scans: Array | None = None) -> Array:
-    """Time from scan to scan (n - 1,) [s]; of a row that stands for several, each one's share."""
+    """Time from scan to scan.
+
+    Args:
+        t_s: times of the rows (n,) [s].
+        scans: how many scans each row stands for (n,); 1 when None.
+
+    Returns:
+        Spacing (n - 1,) [s]; of a row that stands for several scans, that of each.
+
+    >>> scan_spacing(np.array([0.0, 1.0, 3.0])).tolist()
+    [1.0, 2.0]
+    """
     spacing = np.diff(t_s)
     return spacing if scans is None else spacing / (0.5 * (scans[1:] + scans[:-1]))
 
@@ -78,10 +91,16 @@ def cut(
 ) -> Cells:
     """Cut a record into cells.
 
-    t_s, power: (n,) [s], [power unit], power held from each sample to the next. phase_starts: (e,)
-    indices of the first sample of each phase, 0 included. edge_s: (e,) the time of the step where
-    known, NaN where only the scan is known. soak_first: the first phase is a zero-power soak.
-    scans: (n,) how many scans each row stands for, 1 by default.
+    Args:
+        t_s: times (n,) [s].
+        power: held from each sample to the next (n,) [power unit].
+        phase_starts: index of the first sample of each phase (e,), 0 included.
+        edge_s: time of each phase's step (e,), NaN where only the scan is known [s].
+        soak_first: the first phase is a zero-power soak.
+        scans: how many scans each row stands for (n,); 1 when None.
+
+    Returns:
+        The cells.
     """
     between = scan_spacing(t_s, scans)
     scan_s = float(np.median(between)) if len(between) else 1.0
@@ -109,9 +128,15 @@ def cut(
 
 
 def average(cells: Cells, values: Array, scans: Array | None = None) -> tuple[Array, Array]:
-    """Mean over each cell (c, m) and number of values in it (c, m).
+    """Mean over each cell.
 
-    values: (n, m), NaN = missing. scans: (n,) how many scans each row stands for, 1 by default.
+    Args:
+        cells: of the record.
+        values: (n, m), NaN where missing.
+        scans: how many scans each row stands for (n,); 1 when None.
+
+    Returns:
+        Means (c, m), NaN in a cell without values, and the number of values in each (c, m).
     """
     filled = np.flatnonzero(cells.samples > 0)
     mean = np.full((len(cells.samples), values.shape[1]), np.nan)
@@ -133,7 +158,15 @@ def average(cells: Cells, values: Array, scans: Array | None = None) -> tuple[Ar
 
 
 def knots(cells: Cells, mean: Array) -> Array:
-    """Values at the cell starts and the end (c + 1,) of a series linear between cell means (c,)."""
+    """Values at the cell edges of a series that is linear between the means of its cells.
+
+    Args:
+        cells: of the record.
+        mean: of the series in each cell (c,), NaN where missing.
+
+    Returns:
+        Values at the start of each cell and at the end of the last (c + 1,), in the series' unit.
+    """
     present = np.isfinite(mean) & (cells.samples > 0)
     times = np.append(cells.start_s, cells.start_s[-1] + cells.length_s[-1])
     middle, level = cells.middle_s[present], mean[present]

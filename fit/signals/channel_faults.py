@@ -1,7 +1,7 @@
 """Channels whose readings measure nothing: never read, stuck, read twice, or ambient's own.
 
-A channel that repeats one value is told from one that is truly steady by what the record shows:
-by its noise, which would have made it flicker; or by the nodes around it, which have moved.
+A channel that repeats one value is distinguished from a steady one by its own noise, which would
+have changed the reading, or by the neighbouring nodes, whose temperatures have changed.
 """
 
 from __future__ import annotations
@@ -19,14 +19,17 @@ from fit.signals.scatter import column_means
 LEAST_READINGS = 8  # at zero power and under power together, as `prepare` asks of every record
 LEAST_HEATED = 3  # while the power is on: fewer have no mean and no scatter
 LEAST_SHARE = 0.2  # of the scans: a shorter stretch, the longest of many, is chance or no harm
-CHANCE = 1e-9  # that noise alone holds a working channel still for so long
-# Of a step of the readings: beyond it, noise makes a channel flicker wherever in its step it is.
+CHANCE = 1e-9  # probability that a working channel repeats its value for as long, by its noise
+# Of a step of the readings: larger noise changes the reading wherever the level is in its step.
 FLICKERING = 0.5
-ROOM_S, ROOM_K = 600.0, 0.1  # no air of a room keeps so still for so long (common practice)
-MOVED_STEPS, MOVED_SIGMAS = 2.0, 6.0  # by which the others must have moved
-COLDER_K, JUMP_K = 10.0, 100.0  # far beyond offsets, and beyond what a scan's time can warm
-LAST_K, LAST_S = 1.0, 600.0  # and the more, and so long, where all are nearer to the source
-CROSSED_TIMES, CROSSED_K = 2.0, 2.0  # by as much as no draught or sunshine makes a room rise
+ROOM_S, ROOM_K = 600.0, 0.1  # room air varies by more over as long (common practice)
+MOVED_STEPS, MOVED_SIGMAS = 2.0, 6.0  # by which the other nodes must have changed
+COLDER_K, JUMP_K = 10.0, 100.0  # beyond any offset; beyond any change within a scan
+LAST_K, LAST_S = (
+    1.0,
+    600.0,
+)  # in addition, and least heating, of the last node before ambient
+CROSSED_TIMES, CROSSED_K = 2.0, 2.0  # more than draught or sunshine warms a room
 SAME = 1e-9  # relative: readings that differ by the rounding of an average are the same
 
 
@@ -41,7 +44,7 @@ class ChannelFault:
 
 @dataclass(frozen=True)
 class Watched:
-    """A record's raw channels with what is known of their noise."""
+    """A record's raw channels, with their step and noise."""
 
     t_s: Array  # (n,) [s]
     nodes: tuple[str, ...]
@@ -53,7 +56,14 @@ class Watched:
 
 
 def find_channel_faults(watched: Watched) -> tuple[ChannelFault, ...]:
-    """Channels that measure nothing, each once, in the order of the nodes."""
+    """Channels that measure nothing.
+
+    Args:
+        watched: the raw channels, with their noise.
+
+    Returns:
+        One fault for each such channel, in the order of the nodes.
+    """
     found = _unread(watched)
     found |= {node: fault for node, fault in _copied(watched).items() if node not in found}
     found |= _stuck(watched, set(found))
@@ -82,7 +92,7 @@ def _unread(watched: Watched) -> dict[str, ChannelFault]:
 
 
 def _copied(watched: Watched) -> dict[str, ChannelFault]:
-    """Two columns with the same numbers are one reading: which of the two nobody can say."""
+    """Two columns with the same numbers are one reading; which node it belongs to is not known."""
     found = {}
     values = watched.temperature_degC
     for i, one in enumerate(watched.nodes):
@@ -110,7 +120,7 @@ def _stuck(watched: Watched, known: set[str]) -> dict[str, ChannelFault]:
             for i, name in enumerate(watched.nodes)
             if i != j and name not in known and runs[i] != (0, len(watched.t_s) - 1)
         ]
-        tells = (_never_flickers, _left_behind, _stiller_than_air, _where_no_part_is)
+        tells = (_never_flickers, _left_behind, _stiller_than_air, _implausible)
         if others and any(test(watched, j, others, runs[j]) for test in tells):
             value = watched.temperature_degC[first, j]
             text = (
@@ -143,9 +153,16 @@ def _crossed(watched: Watched, known: set[str]) -> dict[str, ChannelFault]:
 
 
 def longest_repeat(values: Array) -> tuple[int, int]:
-    """First and last index of the longest stretch of a series (n,) that repeats one value.
+    """The longest stretch of a series that repeats one value; missing readings do not end it.
 
-    Missing readings within it do not end it.
+    Args:
+        values: the series (n,), NaN where missing.
+
+    Returns:
+        Indices of its first and last reading.
+
+    >>> longest_repeat(np.array([1.0, 2.0, 2.0, np.nan, 2.0, 3.0]))
+    (1, 4)
     """
     rows = np.flatnonzero(np.isfinite(values))
     if not len(rows):
@@ -168,11 +185,11 @@ def _own(
 
 
 def _never_flickers(watched: Watched, j: int, others: Sequence[int], run: tuple[int, int]) -> bool:
-    """Whether noise as large as it is would hardly have left the channel still for so long."""
+    """Whether its noise makes a repetition of this length improbable (below `CHANCE`)."""
     step, noise = _own(watched, j, others, run)
     if noise <= 0 or noise < FLICKERING * step:
         return False
-    # In the middle of its step a channel is stillest: its chance to read the same twice.
+    # A level in the middle of its step repeats most often: the probability of the same reading.
     within = math.erf(0.5 * step / noise / math.sqrt(2)) if step > 0 else 0.0
     same = within**2 + (1 - within) ** 2 if step > 0 else 0.0
     readings = int(np.isfinite(watched.temperature_degC[run[0] : run[1] + 1, j]).sum())
@@ -183,17 +200,15 @@ def _never_flickers(watched: Watched, j: int, others: Sequence[int], run: tuple[
 def _stiller_than_air(
     watched: Watched, j: int, others: Sequence[int], run: tuple[int, int]
 ) -> bool:
-    """Whether it shows one value from first to last where the others' readings are fine enough."""
+    """Whether it repeats one value for the whole record at a resolution that shows changes."""
     step, noise = _own(watched, j, others, run)
     whole = run == (0, len(watched.t_s) - 1)
     lasts = float(watched.t_s[-1] - watched.t_s[0]) > ROOM_S
     return whole and lasts and noise + step > 0 and step < ROOM_K
 
 
-def _where_no_part_is(
-    watched: Watched, j: int, others: Sequence[int], run: tuple[int, int]
-) -> bool:
-    """Whether a part shows the coldest value of all, or a channel jumped as no part can."""
+def _implausible(watched: Watched, j: int, others: Sequence[int], run: tuple[int, int]) -> bool:
+    """Whether a node reads far below all others, or jumped by more than a node can in a scan."""
     if run[1] - run[0] < LEAST_READINGS:
         return False
     column = watched.temperature_degC[:, j]
@@ -208,10 +223,10 @@ def _where_no_part_is(
 
 
 def _left_behind(watched: Watched, j: int, others: Sequence[int], run: tuple[int, int]) -> bool:
-    """Whether the others moved on while this one repeated its value for half of the heating.
+    """Whether the others changed while this one repeated its value for half of the heating.
 
-    A node moves at least as much as one further from the source. The last before ambient has none
-    beyond it and lags them all: of it more is asked. Ambient need not move.
+    A node warms at least as much as one further from the source. The last before ambient has none
+    beyond it and lags them all: there the threshold is higher. Ambient need not change.
     """
     heating = watched.heating
     if not len(heating) or watched.nodes[j] == "ambient":

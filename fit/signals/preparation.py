@@ -17,7 +17,7 @@ from fit.signals.quantization import noise_before_rounding
 from fit.signals.scatter import SAMPLED, levels_of, noise, quantum, sampled
 from fit.signals.spikes import BLOCK, power_without_spikes, spikes
 
-FEW_AT_REST = 10  # scans: fewer tell little of noise
+FEW_AT_REST = 10  # scans: fewer give no useful noise estimate
 MANY_EDGES = 60  # more steps than this: the power is taken as arbitrary, not as phases
 SHORTEST_SOAK = 3  # samples
 APART_K = 6.0  # between nodes at the start: more than two thermocouples' tolerances
@@ -27,7 +27,7 @@ HOT_SHARE = 0.01  # of the rise reached: movement before the step that must not 
 
 @dataclass(frozen=True)
 class Signals:
-    """Offset-corrected readings with what was done to them."""
+    """Offset-corrected readings, with a record of every correction."""
 
     t_s: Array  # (n,) [s]
     nodes: tuple[str, ...]
@@ -58,7 +58,7 @@ class Signals:
         none = np.zeros(len(self.nodes))
         noise_K = none if self.noise_K is None else self.noise_K
         step_K = none if self.quantum_K is None else self.quantum_K
-        # What of the noise is not rounding; of single scans, how they flicker tells it better.
+        # Noise less rounding; for single scans the flicker of the readings gives a better estimate.
         before = np.sqrt(np.maximum(noise_K**2 - step_K**2 / 12, 0.0))
         before = np.where(step_K > 0, before, noise_K)
         if self.scans is None:
@@ -69,7 +69,14 @@ class Signals:
 
 
 def placeholders(temperature_degC: Array) -> int:
-    """Leading scans in which every channel shows one and the same number that then goes away."""
+    """Leading scans in which every channel shows one and the same number that then disappears.
+
+    Args:
+        temperature_degC: readings (n, nodes) [degC].
+
+    Returns:
+        How many scans.
+    """
     nodes = temperature_degC.shape[1]
     if nodes < 2 or len(temperature_degC) < 4:
         return 0
@@ -84,7 +91,17 @@ def placeholders(temperature_degC: Array) -> int:
 
 
 def edges(power: Array) -> Index:
-    """Indices of the first sample after each step of the power held at each sample (n,)."""
+    """Steps of the power.
+
+    Args:
+        power: held at each sample (n,) [power unit].
+
+    Returns:
+        Index of the first sample after each step (e,); none where there are more than `MANY_EDGES`.
+
+    >>> edges(np.array([0.0, 0.0, 0.0, 4.2, 4.2, 0.0])).tolist()
+    [3, 5]
+    """
     change = np.abs(np.diff(power))
     span = float(np.ptp(power))
     if span == 0.0:
@@ -93,7 +110,7 @@ def edges(power: Array) -> Index:
     large = np.flatnonzero(change > max(0.05 * span, 12 * ripple)) + 1
     if len(large) > MANY_EDGES:
         return np.array([], dtype=np.intp)
-    # A supply that comes up slowly steps nowhere; its heating begins all the same.
+    # A supply that ramps up slowly has no step; the start of heating is still an edge.
     begins = _begins(power)
     return large if begins < SHORTEST_SOAK else np.union1d(large, [begins])
 
@@ -135,7 +152,7 @@ def _clean(run: Run) -> tuple[Run, list[str]]:
 
 
 def _held(power: Array, left_out: list[str]) -> Array:
-    """A power (n,) whose missing readings are the last one before, which is said."""
+    """A power (n,), each missing reading replaced by the last one before; noted in `left_out`."""
     missing = ~np.isfinite(power)
     if not missing.any() or missing.all():
         return power
@@ -170,7 +187,7 @@ def _means(values: Array) -> Array:
 
 
 def _relative(soak: Array) -> Array:
-    """A soak's readings (n, nodes) less what is common to all channels at each scan."""
+    """A soak's readings (n, nodes) less the mean change of all channels at each scan."""
     moved = soak - _means(soak)
     present = np.isfinite(moved)
     common = np.where(present, moved, 0.0).sum(axis=1) / np.maximum(present.sum(axis=1), 1)
@@ -194,9 +211,9 @@ def _soak_offsets(t_s: Array, soak: Array, noise_K: Array, step: Array) -> tuple
 
 
 def _starts_hot(temperature: Array, soak: int, noise_K: Array, step: Array) -> bool:
-    """Whether the nodes still move against each other before the first step.
+    """Whether temperatures between nodes still change before the first step.
 
-    Without a soak only nodes far apart tell, by more than thermocouples' offsets.
+    Without a soak: whether nodes differ by more than thermocouples' offsets.
     """
     if not soak:
         return float(np.ptp(_means(temperature[:5]))) > APART_K
@@ -220,7 +237,14 @@ def _by_column(values: Array) -> Array:
 def prepare(run: Run) -> Signals:
     """Clean a run and remove its zero-power offsets.
 
-    Raises NotIdentifiable when fewer than 8 usable scans are left or no power was recorded.
+    Args:
+        run: as read.
+
+    Returns:
+        The signals, with what was left out and why.
+
+    Raises:
+        NotIdentifiable: fewer than 8 usable scans are left, or no power was recorded.
     """
     run, left_out = _clean(run)
     t_s, power = run.t_s, run.power
@@ -335,7 +359,15 @@ def _believed(
 
 
 def only(signals: Signals, nodes: tuple[str, ...]) -> Signals:
-    """The same signals with some of the nodes."""
+    """The same signals with some of the nodes.
+
+    Args:
+        signals: of all nodes.
+        nodes: those to keep, in the order wanted.
+
+    Returns:
+        The signals of these nodes.
+    """
     columns = [signals.nodes.index(node) for node in nodes]
 
     def pick(values: Array | None) -> Array | None:

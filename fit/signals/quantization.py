@@ -18,15 +18,18 @@ LONGEST_LOOK = 20_000  # scans looked at
 
 
 def stuck_variance(step_K: float, noise_K: float, sweep_K: Array, phase: Index) -> Array:
-    """Variance of cell means (c,) [K^2] from rounding that averaging leaves.
+    """Variance of cell means that rounding leaves after averaging.
 
     Cells of a phase whose level stays within a step share one error: it counts for each in full.
 
     Args:
         step_K: step of the readings [K].
         noise_K: standard deviation of the noise before rounding [K].
-        sweep_K: (c,) change of temperature across each cell [K].
-        phase: (c,) number of its phase.
+        sweep_K: change of temperature across each cell (c,) [K].
+        phase: number of its phase (c,).
+
+    Returns:
+        The variance (c,) [K^2].
     """
     if step_K <= 0:
         return np.zeros_like(sweep_K)
@@ -39,10 +42,17 @@ def stuck_variance(step_K: float, noise_K: float, sweep_K: Array, phase: Index) 
 
 
 def noise_before_rounding(values: Array, step_K: float) -> float:
-    """Standard deviation [K] of the scan-to-scan noise of a rounded series (n,) before rounding.
+    """Standard deviation of the scan-to-scan noise of a rounded series before rounding.
 
     From how often the readings flicker up and down again, which a slow sweep over the steps does
     not make them do: -2 E[d_i d_i+1] of neighbouring differences d is E[d^2] without the sweep.
+
+    Args:
+        values: readings (n,), NaN where missing [K].
+        step_K: to which they are rounded [K].
+
+    Returns:
+        The standard deviation [K]; 0 where the readings do not flicker, or are too few.
     """
     values = values[np.isfinite(values)]
     blocks = max(1, len(values) // LONGEST_LOOK)

@@ -6,12 +6,19 @@ import numpy as np
 
 from fit.records.run import Array
 
-SAMPLED = 20_000  # differences looked at when a scale is estimated
-GLANCE = 2_000  # readings that tell whether a series may be quantised at all
+SAMPLED = 20_000  # values used for an estimate of scale
+GLANCE = 2_000  # readings from which a series without quantisation is recognised
 
 
 def sampled(values: Array) -> Array:
-    """A bounded, evenly spread sample of contiguous blocks of a long series."""
+    """A bounded, evenly spread sample of contiguous blocks of a long series.
+
+    Args:
+        values: the series (n,).
+
+    Returns:
+        The series itself up to `SAMPLED` values, else as many of it.
+    """
     if len(values) <= SAMPLED:
         return values
     blocks = 40
@@ -21,11 +28,26 @@ def sampled(values: Array) -> Array:
 
 
 def levels_of(sample: Array) -> Array:
+    """The different values of a sample, rounded to a millionth.
+
+    Args:
+        sample: readings (n,), NaN where missing.
+
+    Returns:
+        The values, ascending.
+    """
     return np.unique(np.round(sample[np.isfinite(sample)], 6))
 
 
 def quantum(values: Array) -> float:
-    """Step of a quantised series (n,), 0 where it is not quantised."""
+    """Step of a quantised series.
+
+    Args:
+        values: readings (n,), NaN where missing [K].
+
+    Returns:
+        The step [K]; 0 where the series is not quantised.
+    """
     sample = sampled(values)
     few = sample[:: max(1, len(sample) // GLANCE)]
     if len(few) < len(sample) and len(levels_of(few)) > 0.97 * len(few):
@@ -56,12 +78,29 @@ def _second_difference_scale(values: Array) -> float:
 
 
 def noise(values: Array) -> float:
-    """Standard deviation of the scan-to-scan noise of a series (n,), its trend taken out."""
+    """Standard deviation of the scan-to-scan noise of a series, its trend removed.
+
+    Args:
+        values: readings (n,), NaN where missing [K].
+
+    Returns:
+        The standard deviation [K].
+    """
     return _second_difference_scale(values) / np.sqrt(1.5)
 
 
 def column_means(values: Array) -> Array:
-    """Mean of each column (m,) of values (n, m) without its missing readings, NaN where all are."""
+    """Mean of each column without its missing readings.
+
+    Args:
+        values: (n, m), NaN where missing.
+
+    Returns:
+        Means (m,), NaN where a column has no reading.
+
+    >>> column_means(np.array([[1.0, np.nan], [3.0, np.nan]])).tolist()
+    [2.0, nan]
+    """
     present = np.isfinite(values)
     total = np.where(present, values, 0.0).sum(axis=0)
     return np.where(present.any(axis=0), total / np.maximum(present.sum(axis=0), 1), np.nan)

@@ -1,4 +1,4 @@
-"""Readings that stand alone: of a temperature, and of the power."""
+"""Isolated outliers of a temperature and of the power."""
 
 from __future__ import annotations
 
@@ -8,10 +8,12 @@ from fit.records.run import Array
 from fit.signals.cells import Index
 from fit.signals.scatter import noise
 
+# Standard deviations of the second difference under noise: normal noise exceeds it once in 1e18
+# readings; a lost bit or mains pick-up amounts to kelvins.
 SPIKE_SCALES = 9.0
 SPIKE_OF_POWER = 0.05  # of the power around: as much as makes a step, see `edges`
 MOST_POWER_SPIKES = 0.05  # of the scans: more often it is how the supply works
-BLOCK = 16_384  # samples looked at together, few enough for the processor's cache
+BLOCK = 16_384  # samples per block, sized for the processor's cache
 
 
 def _bends_beyond(values: Array, limit: float) -> Index:
@@ -21,7 +23,7 @@ def _bends_beyond(values: Array, limit: float) -> Index:
         part = values[begin : begin + BLOCK + 2]
         slope = part[1:] - part[:-1]
         twice = slope[1:] - slope[:-1]
-        # Seldom: most blocks hold no bend so large, and no missing reading.
+        # Rare: most blocks have no second difference as large and no missing reading.
         if not (twice.max() <= 2 * limit and twice.min() >= -2 * limit):
             found.append(np.flatnonzero(np.abs(twice) > 2 * limit) + begin + 1)
     return np.concatenate(found)
@@ -35,9 +37,15 @@ def _row_medians(values: Array) -> Array:
 
 
 def spikes(values: Array, step: float, noise_K: float | None = None) -> Index:
-    """Indices of readings that stand alone against both neighbours: (k,) of a series (n,).
+    """Isolated outliers: readings far from both neighbours.
 
-    step, noise_K: of the readings, the noise looked for where it is not given.
+    Args:
+        values: the series (n,), NaN where missing [K].
+        step: of the readings, 0 where they are not quantised [K].
+        noise_K: scan-to-scan, standard deviation; estimated from the series when None [K].
+
+    Returns:
+        Their indices (k,).
     """
     if len(values) < 5:
         return np.array([], dtype=np.intp)
@@ -58,9 +66,9 @@ def spikes(values: Array, step: float, noise_K: float | None = None) -> Index:
 
 
 def _power_spikes(power: Array) -> Index:
-    """Indices of single samples whose power stands alone against equal neighbours.
+    """Indices of single samples whose power differs from two equal neighbours.
 
-    A power that was really so for one scan of many heats nothing to speak of.
+    A real change of power for one scan would add negligible heat.
     """
     before, here, after = power[:-2], power[1:-1], power[2:]
     apart = np.minimum(np.abs(here - before), np.abs(here - after))
@@ -70,7 +78,15 @@ def _power_spikes(power: Array) -> Index:
 
 
 def power_without_spikes(t_s: Array, power: Array) -> tuple[Array, list[str]]:
-    """The power with single readings that stand alone replaced by the one before, and which."""
+    """The power with isolated outliers replaced by the reading before.
+
+    Args:
+        t_s: times (n,) [s].
+        power: (n,) [power unit].
+
+    Returns:
+        The power (n,), and a sentence on what was replaced, if anything.
+    """
     found = _power_spikes(power)
     if not 0 < len(found) <= MOST_POWER_SPIKES * len(power):
         return power, []

@@ -1,4 +1,4 @@
-"""Many runs over all cores: one bad run, or one worker that dies, never stops the rest."""
+"""Many runs on all cores: a run that fails, or a worker that dies, does not stop the others."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ THREADS = (
 
 @dataclass(frozen=True)
 class Outcome(Generic[Result]):
-    """What came of one run: a result, or one line that says why there is none."""
+    """Outcome of one run: a result, or one line with the reason why there is none."""
 
     path: Path
     result: Result | None
@@ -66,12 +66,15 @@ def find_runs(paths: Sequence[Path]) -> tuple[Path, ...]:
 def map_runs(
     work: Callable[[Path], Result], paths: Sequence[Path], jobs: int | None = None
 ) -> Iterator[Outcome[Result]]:
-    """Do the same work on every run, outcomes as they come.
+    """Do the same work on every run, outcomes in the order they finish.
 
     Args:
         work: function of one run's path; picklable, and so is its result.
         paths: runs.
         jobs: processes at once; all the cores when None.
+
+    Returns:
+        One outcome for each run: a result, or the line that says why there is none.
     """
     jobs = min(jobs or os.cpu_count() or 1, len(paths))
     if jobs <= 1:
@@ -86,8 +89,8 @@ def map_runs(
         left = [path for path in pending if path not in done]
         if not left:
             return
-        # A worker died and took its pool along. Whoever was being worked on goes alone, so that
-        # the culprit is known and the others get their turn.
+        # A worker that dies breaks its whole pool. Each run that was being processed is repeated
+        # alone, so that the one at fault is identified and the others are completed.
         suspects, pending = left[: 2 * jobs], left[2 * jobs :]
         for path in suspects:
             alone = list(_in_pool(work, [path], 1))
@@ -97,14 +100,14 @@ def map_runs(
 def _in_pool(
     work: Callable[[Path], Result], paths: Sequence[Path], jobs: int
 ) -> Iterator[Outcome[Result]]:
-    """Outcomes in the order they finish; ends early, without a word, when a worker dies."""
+    """Outcomes in the order they finish; ends early, without an error, when a worker dies."""
     # spawn: the same on every system, and safe beside the threads of a progress bar.
     with ProcessPoolExecutor(jobs, mp_context=get_context("spawn"), initializer=_settle_in) as pool:
         waiting: set[Future[Outcome[Result]]] = set()
         upcoming = iter(paths)
         try:
             while True:
-                # Few at a time, so that a death leaves few suspects and Ctrl-C little to cancel.
+                # Few at a time: a worker that dies leaves few to repeat, Ctrl-C few to cancel.
                 for path in upcoming:
                     waiting.add(pool.submit(_attempt, work, path))
                     if len(waiting) >= 2 * jobs:
@@ -133,6 +136,6 @@ def _attempt(work: Callable[[Path], Result], path: Path) -> Outcome[Result]:
 
 def _settle_in() -> None:
     """In a worker, before numpy is loaded."""
-    # The cores are taken by the other workers already; Ctrl-C is answered by the parent alone.
+    # One thread each, for every core has its worker; Ctrl-C is handled by the parent alone.
     os.environ.update(dict.fromkeys(THREADS, "1"))
     signal.signal(signal.SIGINT, signal.SIG_IGN)

@@ -1,4 +1,4 @@
-"""Runs side by side: differences with what the runs share taken out, trend, unit-to-unit spread."""
+"""Several runs: differences with shared errors removed, trend, unit-to-unit spread."""
 
 from __future__ import annotations
 
@@ -24,20 +24,21 @@ from fit.statistics.trend import COVERAGE_FACTOR, Spread, Trend, estimate_spread
 SHARED_BY_A_RIG = ("sensor_match", "power")
 """Contributions that come from the rig's instruments: the same error in each of its runs."""
 
-# What the case's way to air changes by no more than a few per cent for: more is said. Ours.
+# A rise goes as about P^0.8, so that R to ambient differs by 1 % for 5 % of power.
 _POWER_DIFFERS = 0.05
+# Radiation goes as T^3: 5 % for 5 K at room temperature, of the half of the heat that it carries.
 _AMBIENT_DIFFERS_K = 5.0
 
 
 @dataclass(frozen=True)
 class MeasuredRun:
-    """One run's spans with what comparing needs to know about it."""
+    """One run's spans, with its label, rig and stated values."""
 
     path: Path
     label: str
     spans: Spans
     rig: str | None = None  # equal for runs of the same instruments and channels, None: unknown
-    values: Mapping[str, float] | None = None  # label values, torque_Nm = 0.5 say
+    values: Mapping[str, float] | None = None  # label values, for example torque_Nm = 0.5
     power_unit: str = "W"
 
 
@@ -66,7 +67,7 @@ class SpanComparison:
 
 @dataclass(frozen=True)
 class Comparison:
-    """All spans over all runs; the first run is what the others are held against."""
+    """All spans over all runs; the others are compared with the first."""
 
     runs: tuple[MeasuredRun, ...]
     against: str | None
@@ -82,6 +83,9 @@ def measure_run(run: Run, budget: Budget | None = None) -> MeasuredRun:
         run: as recorded.
         budget: whose tree the branches of several sources stand in; the one kept in the run when
             None. One source alone needs none.
+
+    Returns:
+        The run as measured.
 
     Raises:
         NotIdentifiable: several sources and no budget, or a record that does not carry an answer.
@@ -105,6 +109,12 @@ def rig_identity(run: Run) -> str | None:
     """What makes two runs share their instruments' errors: instruments and channels of the rig.
 
     The port is left out: an instrument stays itself in another socket.
+
+    Args:
+        run: as read.
+
+    Returns:
+        A text that is equal for runs of one rig; None where no rig is recorded.
     """
     rig = run.metadata.rig
     if not rig:
@@ -117,7 +127,14 @@ def rig_identity(run: Run) -> str | None:
 
 
 def label_values(run: Run) -> dict[str, float]:
-    """Named numbers of a run: `values` of run.json, and `name=number` in its label and notes."""
+    """Named numbers of a run: `values` of run.json, and `name=number` in its label and notes.
+
+    Args:
+        run: as read.
+
+    Returns:
+        The numbers by name, in the unit the name ends with.
+    """
     texts = [run.label, *(str(event.details.get("text", "")) for event in run.events)]
     found = {
         name: float(number)
@@ -160,7 +177,7 @@ def compare(
     x: Sequence[float] | None = None,
     remounted: bool = False,
 ) -> Comparison:
-    """Hold runs side by side, span by span.
+    """Compare runs span by span.
 
     Errors of the instruments are the same in all runs of one rig and cancel in a difference, but
     for the part that grows with it: power u_P leaves u_P (R_2 - R_1), a channel's match u_j leaves
@@ -168,11 +185,14 @@ def compare(
     leave is independent of the other's.
 
     Args:
-        runs: two or more; the first is what the others are held against.
+        runs: two or more; the others are compared with the first.
         against: name of the quantity on the x axis of the trend.
         x: its value in each run; without it the runs are taken as units of one kind.
         remounted: the thermocouples were taken off and put back between the runs, so that their
             match is a new one each time.
+
+    Returns:
+        Every span in every run, with differences, trend and spread.
 
     Raises:
         NotIdentifiable: fewer than two runs, unlike units of power, or no two nodes that all have.
@@ -378,7 +398,14 @@ def _warnings(runs: Sequence[MeasuredRun], nodes: tuple[str, ...]) -> tuple[str,
 
 
 def resolved_readings(spans: Sequence[SpanComparison]) -> NDArray[np.bool_]:
-    """Whether each span (rows) is resolved in each run (columns) of a comparison."""
+    """Whether each span is resolved in each run.
+
+    Args:
+        spans: of a comparison.
+
+    Returns:
+        True or false (spans, runs).
+    """
     R = np.array([[reading.R_K_per_W for reading in span.readings] for span in spans])
     u = np.array([[reading.u_K_per_W for reading in span.readings] for span in spans])
     return np.array([are_resolved(*one) for one in zip(R.T, u.T, strict=True)]).T

@@ -9,8 +9,7 @@ import numpy as np
 
 from fit.records.run import Array
 
-COVERAGE_FACTOR = 2.0
-
+COVERAGE_FACTOR = 2.0  # of an expanded uncertainty, about 95 % (JCGM 100, 6.3.3)
 
 LINE, CONTACT = "line", "contact"
 CONTACT_EXPONENT = -0.95
@@ -33,7 +32,14 @@ class Trend:
     direction: str  # rising | falling | none seen, as x grows
 
     def at(self, x: Array) -> tuple[Array, Array]:
-        """The curve and its standard uncertainty at x (n,) [K/W]."""
+        """The curve and its standard uncertainty.
+
+        Args:
+            x: the quantity (n,).
+
+        Returns:
+            Resistance (n,) and its standard uncertainty (n,) [K/W].
+        """
         f = _shaped(x, self.shape)
         variance = self.intercept_u_K_per_W**2 + 2 * f * self.covariance + (f * self.slope_u) ** 2
         return self.intercept_K_per_W + self.slope * f, np.sqrt(np.maximum(variance, 0.0))
@@ -65,6 +71,11 @@ def fit_trend(x: Array, R: Array, own: Array, common: Array) -> Trend | None:
 
     Returns:
         The trend; None where all x are the same.
+
+    >>> x, R = np.array([1.0, 2.0, 3.0]), np.array([1.0, 1.5, 2.0])
+    >>> trend = fit_trend(x, R, own=0.01 * np.eye(3), common=np.zeros((3, 3)))
+    >>> trend.shape, round(trend.slope, 6), round(trend.slope_u, 6)  # 0.1 / sqrt(2)
+    ('line', 0.5, 0.070711)
     """
     if len(np.unique(x)) < 2:
         return None
@@ -121,6 +132,19 @@ def estimate_spread(R: Array, own: Array) -> Spread | None:
     Q(s^2) = sum (R_i - mean)^2 / (u_i^2 + s^2) is chi-squared with n - 1 degrees of freedom at the
     true s (Viechtbauer 2007, Statistics in Medicine 26:37). What all runs share moves their mean,
     not their spread.
+
+    Args:
+        R: the span in each run (n,) [K/W].
+        own: covariance of the errors each run has for itself (n, n), diagonal [(K/W)^2].
+
+    Returns:
+        The spread; None of fewer than three runs.
+
+    With equal uncertainties u the estimate is sqrt(s^2 - u^2), s the standard deviation observed:
+
+    >>> spread = estimate_spread(np.array([1.0, 2.0, 3.0]), 0.36 * np.eye(3))
+    >>> round(spread.between_sd_K_per_W, 6)
+    0.8
     """
     if len(R) < 3:
         return None
@@ -132,7 +156,7 @@ def estimate_spread(R: Array, own: Array) -> Spread | None:
     observed = float(np.std(R, ddof=1))
     low, estimate, high = (_between(R, variance, level) for level in (many, freedom, few))
     if high == 0.0:
-        # Alike beyond what their uncertainties allow: bounded by what was seen, nothing taken out.
+        # Closer together than their uncertainties allow: the bound is the scatter observed.
         high = observed * math.sqrt(freedom / few)
     weight = 1 / np.maximum(variance + estimate**2, 1e-300)
     return Spread(

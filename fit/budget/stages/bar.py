@@ -11,10 +11,16 @@ class Bar(Solid):
     """R = L / (k A), Fourier's law.
 
     Valid where the heat enters and leaves over the whole section; where it does not, a `spreading`
-    stage goes in front. Heat capacity: density x specific heat x L x A where both are given.
+    stage precedes it. Heat capacity: density x specific heat x L x A where both are given.
 
     Default uncertainties: conductivity 5 % (an alloy's range within its designation, common
     practice), length and area 1 % (drawing tolerances).
+
+    >>> from fit.budget.stages.base import numbers
+    >>> keys = {"name": "bar", "from": "bar", "to": "case", "kind": "bar"}
+    >>> bar = Bar(**keys, length_mm=40.0, area_mm2=100.0, conductivity_W_per_mK=200.0)
+    >>> bar.resistance(numbers(bar))
+    2.0
     """
 
     length_mm: Positive

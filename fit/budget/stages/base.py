@@ -1,4 +1,4 @@
-"""What every kind of stage has in common: its keys, and how sure each number is."""
+"""Keys that every kind of stage has, and their default uncertainties."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ Values = Mapping[str, Array]
 """Drawn values of a stage's numeric keys, each (draws,)."""
 
 NodeName = Annotated[str, StringConstraints(strict=True, pattern=r"^[a-z][a-z0-9_]*$")]
-LARGEST = 1e12  # of any number here, and its inverse the smallest: beyond them it is a slip
+LARGEST = 1e12  # of any number here, its inverse the smallest: anything beyond is a typing error
 
 
 def _sensible(value: float) -> float:
@@ -45,7 +45,7 @@ class Block(BaseModel):
 
 
 class StageKeys(Block):
-    """Keys of every stage; each kind adds its own and says what resistance they make.
+    """Keys of every stage; each kind adds its own, and its formula for the resistance.
 
     `default_u` gives, for keys whose uncertainty the user leaves out, the relative standard
     uncertainty that is assumed; its source stands beside it. `bounded` names keys that cannot
@@ -73,19 +73,28 @@ class StageKeys(Block):
         return frozenset()
 
     def problem(self) -> str | None:
-        """What contradicts itself in this stage, in one sentence, or None."""
+        """Contradiction between the keys, in one sentence, or None."""
         return None
 
     def remark(self, rise_K: float) -> str | None:
-        """What is outside the range the formula holds for, in a few words, or None.
+        """Where the stage is outside the range its formula holds for.
 
         Args:
             rise_K: predicted rise of the stage's from node above ambient [K].
+
+        Returns:
+            One sentence, or None.
         """
         return None
 
     def resistance(self, values: Values) -> Array:
-        """Thermal resistance (draws,) [K/W] from drawn values of the keys.
+        """Thermal resistance from drawn values of the keys.
+
+        Args:
+            values: of each numeric key, by name (draws,), in the unit its name ends with.
+
+        Returns:
+            Resistance (draws,) [K/W].
 
         Raises:
             NotImplementedError: for a kind whose resistance depends on the heat through it.
@@ -130,7 +139,14 @@ class Solid(StageKeys):
 
 
 def numbers(keys: StageKeys) -> dict[str, float]:
-    """The numeric keys of a stage that are set and can be uncertain, by name."""
+    """The numeric keys of a stage that are set and can be uncertain.
+
+    Args:
+        keys: of the stage.
+
+    Returns:
+        Their values by name, in the unit the name ends with.
+    """
     common = set(StageKeys.model_fields)
     return {
         name: float(value)
@@ -140,7 +156,14 @@ def numbers(keys: StageKeys) -> dict[str, float]:
 
 
 def number_names(model: type[StageKeys]) -> set[str]:
-    """Names of the keys of a kind that are numbers, and may have `_u` beside them."""
+    """Names of the keys of a kind that are numbers, and may have `_u` beside them.
+
+    Args:
+        model: the kind.
+
+    Returns:
+        The names.
+    """
     common = set(StageKeys.model_fields)
     names = set()
     for name, field in model.model_fields.items():

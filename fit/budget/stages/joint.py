@@ -21,6 +21,13 @@ class Joint(StageKeys):
 
     Valid for P / H from 1e-6 to 0.02 and flat faces. Real bars bow: this is a lower bound, and the
     default uncertainty of `bow_factor` (mean 1, 30 %) is common practice.
+
+    >>> from fit.budget.stages.base import numbers
+    >>> keys = {"name": "joint", "from": "bar", "to": "case", "kind": "joint"}
+    >>> rough = {"pressure_MPa": 1.0, "roughness_um": 1.0, "slope": 0.1, "hardness_GPa": 1.0}
+    >>> joint = Joint(**keys, **rough, area_mm2=100.0, gap_W_per_mK=0.0)
+    >>> round(1e4 / joint.resistance(numbers(joint)))  # 1.25 x 167 x 0.1 / 1e-6 x 0.001^0.95
+    29487
     """
 
     area_mm2: Positive

@@ -22,7 +22,11 @@ from fit.budget.uncertain import Uncertain
 
 
 class Screw(Block):
-    """Screws that press the joint: F = T / (K d) each (common practice, K about 0.2 dry)."""
+    """Screws that press the joint: F = T / (K d) each (common practice, K about 0.2 dry).
+
+    >>> round(Screw(count=2, thread_mm=3.0, torque_Nm=0.6).force_N())  # 2 x 0.6 / (0.2 x 3e-3)
+    2000
+    """
 
     count: Whole
     thread_mm: Positive
@@ -59,6 +63,12 @@ class Pad(Solid):
     Default uncertainties: conductivity 10 % (data sheets state typical values, common practice),
     thickness 5 %, area 2 %, contact 30 %, impedance 10 %; clamp force 20 % (torque-controlled
     tightening scatters 17 to 23 %, VDI 2230).
+
+    >>> from fit.budget.stages.base import numbers
+    >>> keys = {"name": "pad", "from": "board_back", "to": "bar", "kind": "pad"}
+    >>> pad = Pad(**keys, area_mm2=308.0, thickness_mm=0.5, conductivity_W_per_mK=3.0)
+    >>> round(pad.resistance(numbers(pad)), 3)  # 0.5e3 / (3 x 308)
+    0.541
     """
 
     area_mm2: Positive

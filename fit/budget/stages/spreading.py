@@ -9,6 +9,8 @@ import numpy as np
 
 from fit.budget.stages.base import Array, Positive, Solid, Values
 
+# What the rest of the series adds is under 0.1 % for a source of a thousandth of the plate, and the
+# less the larger the source (against 40 000 terms).
 TERMS = 400
 
 

@@ -1,4 +1,4 @@
-"""A resistance somebody states: a data sheet, a maker, an earlier measurement."""
+"""A stated resistance: from a data sheet, a manufacturer, an earlier measurement."""
 
 from __future__ import annotations
 
@@ -13,6 +13,11 @@ class Stated(StageKeys):
 
     `R_tolerance` is relative and rectangular, standard uncertainty tolerance / sqrt(3)
     (JCGM 100, 4.3.7). Without either, 10 % standard uncertainty is assumed (common practice).
+
+    >>> keys = {"name": "junction to tab", "from": "junction", "to": "tab", "kind": "stated"}
+    >>> u = Stated(**keys, R_K_per_W=1.5, R_tolerance=0.10).parts_u()["R_K_per_W"].u
+    >>> round(u, 4)  # 0.15 / sqrt(3)
+    0.0866
     """
 
     R_K_per_W: Positive

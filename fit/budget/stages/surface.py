@@ -13,14 +13,19 @@ from fit.budget.stages.base import Array, Block, Fraction, NotNegative, Positive
 from fit.budget.uncertain import Uncertain
 
 STEFAN_BOLTZMANN = 5.670374419e-8  # W/(m2 K4), CODATA 2018
-ZERO_DEGC_K = 273.15
-GRAVITY = 9.80665
+ZERO_DEGC_K = 273.15  # by definition of the degree Celsius
+GRAVITY = 9.80665  # m/s2, standard (CGPM 1901)
 AIR_HEAT_CAPACITY = 1006.5  # J/(kg K), dry air near room temperature
+# From below a thermocouple's resolution to beyond any case's limit, 20 % apart.
 RISES_K = np.concatenate([[0.0], np.geomspace(0.05, 400.0, 48)])
 
 
 class Face(Block):
-    """One flat face; `height_mm`: height when vertical, area over perimeter when horizontal."""
+    """One flat face; `height_mm`: height when vertical, area over perimeter when horizontal.
+
+    >>> Face(area_mm2=10000.0, orientation="up").length_m()  # a square: 0.01 m2 / 0.4 m
+    0.025
+    """
 
     area_mm2: Positive
     area_mm2_u: NotNegative | None = None
@@ -81,10 +86,18 @@ class Surface(StageKeys):
         return {"area_factor": Uncertain(self.area_factor, float(u / area) * self.area_factor)}
 
     def rise_K(self, values: Values, heat_W: Array, ambient_degC: float) -> Array:
-        """Rise of the case above ambient (draws,) [K] when it gives off heat_W (draws,) [W].
+        """Rise of the case above ambient when it gives off a heat.
 
         The heat balance convection(rise) + radiation(rise) = heat is solved by Newton's method on
         curves tabulated over the rise; both only scale with the drawn factors.
+
+        Args:
+            values: of each numeric key, by name (draws,).
+            heat_W: given off (draws,) [W].
+            ambient_degC: of the air and of the surroundings [degC].
+
+        Returns:
+            Rise (draws,) [K], at most the last of `RISES_K`.
         """
         convection = self._convection_curve(ambient_degC)
         area_m2 = sum(face.area_mm2 for face in self.faces) * 1e-6 * values["area_factor"]
@@ -124,14 +137,14 @@ def _convection_W(
         )
         for rise in RISES_K[1:]
     ]
-    # Still air loses nothing by convection at no rise; the first step is small enough for a line.
+    # No convection at zero rise; the first step is small enough for linear interpolation.
     return np.array([0.0, *conductance])
 
 
 def film_coefficient(
     orientation: str, length_m: float, rise_K: float, ambient_degC: float, air_Pa: float = 101325.0
 ) -> float:
-    """Mean natural-convection coefficient of one face [W/(m2 K)].
+    """Mean natural-convection coefficient of one face, h = Nu k / L.
 
     Args:
         orientation: "vertical" (Churchill & Chu 1975), "up" or "down" (McAdams 1954), as in ht.
@@ -139,6 +152,14 @@ def film_coefficient(
         rise_K: face above ambient, above 0 [K].
         ambient_degC: still air [degC].
         air_Pa: pressure of the air [Pa].
+
+    Returns:
+        The coefficient [W/(m2 K)].
+
+    A vertical face 100 mm high, 20 K above a room:
+
+    >>> round(film_coefficient("vertical", 0.1, 20.0, 25.0), 1)
+    5.1
     """
     from fluids.atmosphere import ATMOSPHERE_1976
     from ht.conv_free_immersed import Nu_horizontal_plate_McAdams, Nu_vertical_plate_Churchill

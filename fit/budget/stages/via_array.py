@@ -13,14 +13,20 @@ class ViaArray(StageKeys):
     """N plated barrels in parallel, each R = L / (k pi (D - t) t): annulus conduction.
 
     D is the drilled diameter, t the plating, L the board. Options: `fill_W_per_mK` conducts in the
-    bore beside the barrel; `spread_K_per_W` stands in series with the whole array; with `pitch_mm`
-    and `foil_um` the vias stand in square rings of that pitch (4, 12, 20, ... from the middle) and
+    bore beside the barrel; `spread_K_per_W` is in series with the whole array; with `pitch_mm`
+    and `foil_um` the vias lie in square rings of that pitch (4, 12, 20, ... from the middle) and
     heat reaches an outer ring only through the foil between, ln(r2/r1) / (2 pi k foil), so that
     more vias bring less and less.
 
     Default uncertainties: plating 10 % (hole plating of 20 um class 2 or 25 um class 3 is an
     average at the least: IPC, from memory), drill 3 %, board 5 % (common practice), conductivity
     5 % (electrodeposited copper lies below the 401 of pure metal).
+
+    >>> from fit.budget.stages.base import numbers
+    >>> keys = {"name": "vias", "from": "tab", "to": "board_back", "kind": "via_array"}
+    >>> vias = ViaArray(**keys, count=20, drill_mm=0.6, plating_um=25.0, board_mm=1.6)
+    >>> round(float(vias.resistance(numbers(vias))), 2)  # 1.6e3 / (20 x 385 pi 0.575 x 0.025)
+    4.6
     """
 
     count: Whole
@@ -67,7 +73,17 @@ class ViaArray(StageKeys):
 
 
 def ring_sizes(count: int) -> list[int]:
-    """Vias in each square ring, from the middle: 4, 12, 20, ... and what is left in the last."""
+    """Vias in each square ring, from the middle: 4, 12, 20, ... and what is left in the last.
+
+    Args:
+        count: of all vias.
+
+    Returns:
+        Vias in each ring, innermost first.
+
+    >>> ring_sizes(20)
+    [4, 12, 4]
+    """
     sizes: list[int] = []
     while count > 0:
         sizes.append(min(count, 8 * len(sizes) + 4))

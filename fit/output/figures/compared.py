@@ -1,37 +1,45 @@
-"""Measured against predicted, span by span, on one scale: 1 is what the budget says."""
+"""Measured against predicted, span by span, on one scale: 1 is the predicted value."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
 from fit.assessment.decision import NON_CONFORMING
+from fit.errors import NotIdentifiable
 from fit.measurement.resolution import NOT_RESOLVED
 from fit.output.path_view import PathSpan, PathView
-from fit.output.theme import colour, new_figure, styled
+from fit.output.theme import colour, place_axes, styled
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-ROW_IN = 0.5
+ROW_IN = 0.5  # two lines of text and a bar
 
 
-def compared_figure(path: PathView) -> Figure | None:
+def compared_figure(path: PathView, *, ax: Axes | None = None) -> Figure:
     """Draw every span's measured and predicted resistance over the predicted one.
 
     Args:
         path: nodes and spans.
+        ax: axes to draw in; a new figure when None.
 
     Returns:
-        A figure with intervals of k = 2; None where no span has both values.
+        The figure, with intervals of k = 2.
+
+    Raises:
+        NotIdentifiable: no span has both values.
     """
     spans = [s for s in path.spans if s.predicted_K_per_W and s.measured_K_per_W is not None]
     if not spans:
-        return None
+        raise NotIdentifiable(
+            "no span is both measured and predicted, so nothing can be compared; check the run "
+            "against a budget that shares two nodes with it"
+        )
     with styled():
         height = ROW_IN * len(spans) + 1.05
-        figure = new_figure(height)
-        axes = figure.add_axes((0.04, 0.5 / height, 0.92, 1 - 0.85 / height))
+        box = (0.04, 0.5 / height, 0.92, 1 - 0.85 / height)
+        figure, axes = place_axes(ax, height, box)
         axes.set_ylim(len(spans) - 0.45, -0.85)
         axes.axvline(1, color=colour("hair"), lw=1, zorder=0)
         for row, span in enumerate(spans):

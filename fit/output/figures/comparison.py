@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 INK, LINE, BAND = LIGHT["measured"], LIGHT["ink"], LIGHT["wash"]
-NAMES_UP_TO = 8
+NAMES_UP_TO = 8  # more overlap in a panel of this width
 
 
 def comparison_figure(comparison: Comparison) -> Figure:
@@ -59,8 +59,12 @@ def _drawn(comparison: Comparison) -> Figure:
 def save_figure(figure: Figure, path: Path) -> None:
     """Write a figure as PNG (or SVG, PDF, by its ending) to a new file.
 
+    Args:
+        figure: to be written.
+        path: of the new file.
+
     Raises:
-        RecordError: the file exists, cannot be written, or has an ending nobody knows.
+        RecordError: the file exists, cannot be written, or has an unknown ending.
     """
     if path.exists():
         raise RecordError(path, "", "exists already", "name a new file: nothing is written over")
@@ -73,7 +77,7 @@ def save_figure(figure: Figure, path: Path) -> None:
 def _draw(
     panel: Axes, comparison: Comparison, span: SpanComparison, resolved: NDArray[np.bool_]
 ) -> None:
-    """One span; a run that does not resolve it has no mark, and the panel says so."""
+    """One span; a run that does not resolve it has no mark, and the title counts it."""
     x = np.arange(1.0, len(comparison.runs) + 1) if comparison.x is None else np.array(comparison.x)
     R = np.array([reading.R_K_per_W for reading in span.readings])
     whole = COVERAGE_FACTOR * np.array([reading.u_K_per_W for reading in span.readings])

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from fit.errors import NotIdentifiable
 from fit.identification.response import Response
 from fit.output.theme import colour, label_ends, new_figure, series_colour, styled
 from fit.records.run import Array
@@ -15,9 +16,9 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-BINS_PER_DECADE = 16
-STRIP_IN = 0.42
-CURVES_IN = 2.7
+BINS_PER_DECADE = 16  # dots with a gap between them at four decades over the width
+STRIP_IN = 0.42  # a strip of residuals is as high as its node's name needs
+CURVES_IN = 2.7  # with strips for six nodes the figure still fits on a screen
 
 
 @dataclass(frozen=True)
@@ -31,18 +32,23 @@ class Binned:
     title: str
 
 
-def curves_figure(response: Response) -> Figure | None:
+def curves_figure(response: Response) -> Figure:
     """Draw every node's rise after the first power step, with the fit and its residuals.
 
     Args:
         response: as identified.
 
     Returns:
-        A figure, bars k = 2; None where fewer than three cells of log time hold a reading.
+        The figure, bars k = 2.
+
+    Raises:
+        NotIdentifiable: fewer than three cells of log time hold a reading.
     """
     binned = bin_log_time(response)
     if len(binned.t_s) < 3:
-        return None
+        raise NotIdentifiable(
+            "the record ends too soon after the power step for a curve over log time; record on"
+        )
     m = len(response.nodes)
     with styled():
         height = CURVES_IN + STRIP_IN * m + 1.0
@@ -67,7 +73,14 @@ def curves_figure(response: Response) -> Figure | None:
 
 
 def bin_log_time(response: Response) -> Binned:
-    """Average the first phase with power (else the whole record) in even cells of log time."""
+    """Average the first phase with power (else the whole record) in even cells of log time.
+
+    Args:
+        response: as identified.
+
+    Returns:
+        Means of readings and fit in each cell that holds a sample.
+    """
     signals = response.signals
     edges = signals.power_edges_s
     start = edges[0] if edges else float(signals.t_s[0])

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from fit.output.theme import colour, label_ends, new_figure, series_colour, styled
+from fit.output.theme import colour, label_ends, new_figure, series_colour, styled, time_unit
 from fit.records.run import Array
 from fit.signals.cells import Index
 
@@ -16,9 +16,8 @@ if TYPE_CHECKING:
 
     from fit.identification.response import Response
 
-CELLS = 400
-CURVES_IN, STRIP_IN = 2.6, 0.42
-UNITS = ((3 * 3600.0, 3600.0, "h"), (300.0, 60.0, "min"), (0.0, 1.0, "s"))
+CELLS = 400  # finer than the 240 points of its width: the fit keeps its bends
+CURVES_IN, STRIP_IN = 2.6, 0.42  # as in `curves`, to stand beside it
 
 
 def fitted_figure(response: Response) -> Figure:
@@ -32,7 +31,7 @@ def fitted_figure(response: Response) -> Figure:
     """
     t_s = response.signals.t_s
     starts = np.unique(np.linspace(0, len(t_s), min(CELLS, len(t_s)), endpoint=False).astype(int))
-    _, unit_s, unit = next(u for u in UNITS if t_s[-1] - t_s[0] >= u[0])
+    unit_s, unit = time_unit(float(t_s[-1] - t_s[0]))
     t = t_s[starts] / unit_s
     m = len(response.nodes)
     height = CURVES_IN + STRIP_IN * m + 1.0

@@ -8,30 +8,30 @@ from fit.assessment.decision import CONFORMING, NON_CONFORMING
 from fit.measurement.resolution import NOT_RESOLVED
 from fit.output.path_view import PathNode, PathSpan, PathView
 from fit.output.terminal.check import with_expanded
-from fit.output.theme import colour, new_figure, styled
+from fit.output.theme import colour, place_axes, styled
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-RUNG_IN = 0.74
+RUNG_IN = 0.74  # three lines of text a span
 RAIL = 0.34  # where the path runs, as a share of the width
 WORD = {CONFORMING: "within limit", NON_CONFORMING: "OVER LIMIT"}
 
 
-def path_figure(path: PathView) -> Figure:
+def path_figure(path: PathView, *, ax: Axes | None = None) -> Figure:
     """Draw the heat path from the source down to ambient.
 
     Args:
-        path: nodes and spans; what is unknown is left out or said.
+        path: nodes and spans; unknown values are left out or marked.
+        ax: axes to draw in; a new figure when None.
 
     Returns:
-        A figure; intervals are expanded uncertainties, k = 2.
+        The figure; intervals are expanded uncertainties, k = 2.
     """
     with styled():
         rungs = len(path.spans)
-        figure = new_figure(RUNG_IN * rungs + 0.75)
-        axes = figure.add_axes((0, 0, 1, 1))
+        figure, axes = place_axes(ax, RUNG_IN * rungs + 0.75, (0, 0, 1, 1))
         axes.set(xlim=(0, 1), ylim=(-rungs - 0.42, 0.6))
         axes.axis("off")
         predicted = any(span.predicted_K_per_W is not None for span in path.spans)

@@ -6,14 +6,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from fit.output.theme import colour, label_ends, new_figure, series_colour, styled
+from fit.output.theme import colour, label_ends, new_figure, series_colour, styled, time_unit
 from fit.records.run import Array, Run
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-CELLS = 240
-UNITS = ((3 * 3600.0, 3600.0, "h"), (300.0, 60.0, "min"), (0.0, 1.0, "s"))
+CELLS = 240  # about one a point of the width that the curves have
 
 
 def record_figure(run: Run) -> Figure:
@@ -26,8 +25,8 @@ def record_figure(run: Run) -> Figure:
         A figure: each curve is the range of the readings in each of its cells of time.
     """
     t, low, high, power = thin(run)
+    unit_s, unit = time_unit(float(t[-1] - t[0]))
     names = (*run.nodes, *run.off_path)
-    _, unit_s, unit = next(u for u in UNITS if t[-1] - t[0] >= u[0])
     with styled():
         figure = new_figure(3.3)
         axes = figure.add_axes((0.1, 0.3, 0.7, 0.62))
@@ -55,9 +54,15 @@ def record_figure(run: Run) -> Figure:
 
 
 def thin(run: Run, cells: int = CELLS) -> tuple[Array, Array, Array, Array]:
-    """Time (c,) [s], lowest and highest reading (c, nodes) [degC], power (c,) in even cells.
+    """Range of the readings in even cells of time.
 
-    Nodes off the path come last.
+    Args:
+        run: as read.
+        cells: how many at most.
+
+    Returns:
+        Time (c,) [s], lowest and highest reading (c, nodes) [degC], and power (c,) [power unit].
+        Nodes off the path come last.
     """
     n = len(run.t_s)
     starts = np.unique(np.linspace(0, n, min(cells, n), endpoint=False).astype(int))

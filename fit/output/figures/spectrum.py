@@ -1,4 +1,4 @@
-"""Where along the path the heated node's curve comes from: time constants, resistance, capacity."""
+"""Time-constant spectrum of the heated node, and capacity over resistance along the path."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ from fit.compact_model.structure_function import (
     heated_impedance,
     time_constant_spectrum,
 )
+from fit.errors import NotIdentifiable
 from fit.output.documents import Ladder, heated_ladder, resistance_unit
 from fit.output.theme import colour, new_figure, series_colour, spread_labels, styled
 
@@ -22,12 +23,13 @@ if TYPE_CHECKING:
     from fit.identification.response import Response
 
 ITERATIONS = 1000  # more sharpen the noise along with the peaks
+# The figure, its upper and its lower panel: as high as the tables that stand beside it.
 HEIGHT_IN, SPECTRUM_IN, CUMULATIVE_IN = 6.55, 1.75, 2.75
 NAMES_IN = 0.52  # for the nodes' names above the lower panel
-LEFT, WIDTH = 0.13, 0.83
+LEFT, WIDTH = 0.13, 0.83  # of the figure: room for tick labels of four digits
 
 
-def spectrum_figure(response: Response) -> Figure | None:
+def spectrum_figure(response: Response) -> Figure:
     """Draw the heated node's time-constant spectrum, and capacity met over resistance passed.
 
     Args:
@@ -35,11 +37,16 @@ def spectrum_figure(response: Response) -> Figure | None:
 
     Returns:
         Dots and steps are the fit's, the filled curve and the thin line come from the readings by
-        deconvolution. None where the fit has no ladder.
+        deconvolution.
+
+    Raises:
+        NotIdentifiable: the fit has no ladder.
     """
     ladder = heated_ladder(response) if response.power else None
     if ladder is None:
-        return None
+        raise NotIdentifiable(
+            f"{response.foster_node} does not rise with the power: there is no ladder to draw"
+        )
     measured = heated_impedance(response)
     spectrum = None
     if measured is not None:
@@ -118,7 +125,7 @@ def _draw_cumulative(axes: Axes, ladder: Ladder, spectrum: Spectrum | None) -> N
 
 
 def _mark_nodes(axes: Axes, response: Response, ladder: Ladder) -> None:
-    """A line where each measured node stands: as much is passed as it is colder per watt."""
+    """A line at each measured node, at the resistance between the heated node and it."""
     heated = response.nodes.index(response.foster_node)
     total = float(response.total_K_per_W[heated])
     scale = float(ladder.R_K_per_W.sum()) / total

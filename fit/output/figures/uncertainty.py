@@ -8,13 +8,13 @@ import numpy as np
 
 from fit.measurement.resolution import NOT_RESOLVED
 from fit.measurement.spans import Spans
-from fit.output.theme import LIGHT, colour, new_figure, styled
+from fit.output.theme import LIGHT, colour, place_axes, styled
 from fit.records.run import Array
 
 if TYPE_CHECKING:
+    from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-ROW_IN = 0.52
 WORDS = {
     "fit": "fit",
     "discrepancy": "heat still stored at the end",
@@ -33,11 +33,14 @@ HUES = {
 
 
 def contributions(spans: Spans, share_u_relative: float = 0.0) -> dict[str, Array]:
-    """Standard uncertainty by source, each (s,) and relative to the span's resistance.
+    """Standard uncertainty by source, relative to the span's resistance.
 
     Args:
         spans: as measured.
         share_u_relative: relative standard uncertainty of the power's share on this path.
+
+    Returns:
+        Relative standard uncertainties (s,) by name of the source.
     """
     R = np.abs(spans.R_K_per_W)
     parts = {
@@ -49,15 +52,18 @@ def contributions(spans: Spans, share_u_relative: float = 0.0) -> dict[str, Arra
     return parts
 
 
-def uncertainty_figure(spans: Spans, share_u_relative: float = 0.0) -> Figure:
+def uncertainty_figure(
+    spans: Spans, share_u_relative: float = 0.0, *, ax: Axes | None = None
+) -> Figure:
     """Draw each span's expanded uncertainty (k = 2), and beneath it the sources it is made of.
 
     Args:
         spans: as measured.
         share_u_relative: relative standard uncertainty of the power's share on this path.
+        ax: axes to draw in; a new figure when None.
 
     Returns:
-        A figure. Sources add in squares: the long bar is shorter than the short ones in a row.
+        The figure. Sources add in squares: the long bar is shorter than the short ones in a row.
     """
     parts = contributions(spans, share_u_relative)
     names = [name for name in parts if np.any(parts[name] > 0)]
@@ -66,8 +72,8 @@ def uncertainty_figure(spans: Spans, share_u_relative: float = 0.0) -> Figure:
     with styled():
         step = 0.13 * len(names) + 0.34
         height = rows * step + 0.8
-        figure = new_figure(height)
-        axes = figure.add_axes((0.04, 0.44 / height, 0.92, 1 - 0.7 / height))
+        box = (0.04, 0.44 / height, 0.92, 1 - 0.7 / height)
+        figure, axes = place_axes(ax, height, box)
         axes.set_ylim(rows * step, -0.08)
         for row in range(rows):
             y = row * step

@@ -20,7 +20,7 @@ FLAGS = (
     "--disable-sync",
     "--no-pdf-header-footer",
 )
-PATIENCE_S = 90
+PATIENCE_S = 90  # printing takes seconds: a browser that is not done by then hangs
 
 
 def find_browser() -> str | None:
@@ -30,6 +30,13 @@ def find_browser() -> str | None:
 
 def print_page(page: Path, pdf: Path) -> Path:
     """Print a page of ours to PDF, replacing an earlier one.
+
+    Args:
+        page: HTML file.
+        pdf: file to write.
+
+    Returns:
+        The file written.
 
     Raises:
         HeatrunError: no browser is installed, or it did not print.

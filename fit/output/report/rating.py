@@ -1,4 +1,4 @@
-"""What a report says of the rating: the same engine as `heatrun rate`, in fewer words."""
+"""The rating in a report: results of `heatrun rate`, in fewer words."""
 
 from __future__ import annotations
 
@@ -28,7 +28,14 @@ class Rated:
 
 
 def rate_verdict(verdict: Verdict) -> Rated:
-    """Rate the product of a verdict, at its budget's worst ambient."""
+    """Rate the product of a verdict, at its budget's worst ambient.
+
+    Args:
+        verdict: of one run.
+
+    Returns:
+        The rating, or the reason why there is none.
+    """
     from fit.rating.rating import rate
     from fit.rating.touch_limits import read_touch_limits
 
@@ -41,7 +48,15 @@ def rate_verdict(verdict: Verdict) -> Rated:
 
 
 def rating_section(rated: Rated | None, verdict: Verdict | None) -> dict[str, object] | None:
-    """Everything the template shows of the rating; None where nothing was judged."""
+    """Everything the template shows of the rating.
+
+    Args:
+        rated: the rating, if there is one.
+        verdict: of the same run.
+
+    Returns:
+        Values by the template's names; None where nothing was judged.
+    """
     if rated is None or verdict is None:
         return None
     rating = rated.rating
@@ -72,7 +87,7 @@ def rating_section(rated: Rated | None, verdict: Verdict | None) -> dict[str, ob
 
 
 def _first(verdict: Verdict) -> str:
-    """What comes before the rating is relied on."""
+    """What must be put right before the rating is relied on."""
     lead = next((finding for finding in verdict.findings if finding.lead), None)
     if lead is not None and lead.kind in READS_WRONG:
         return f"{headline(lead)}: this is what follows from it as read. Mend it and run again."

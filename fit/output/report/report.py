@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import functools
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from functools import cache, partial
 from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -77,7 +77,7 @@ def write_report(
         run: as read.
         response: identified from it.
         verdict: of it; None where no budget was given.
-        folder: where the file goes.
+        folder: of the file.
         name: of the file.
         comparison: with other runs, for a section of its own.
         rated: the rating of the verdict's run, for a section of its own.
@@ -99,7 +99,18 @@ def gather(
     comparison: Comparison | None = None,
     rated: Rated | None = None,
 ) -> Material:
-    """Put together what a report is made from; spans are measured where no verdict brings them."""
+    """Collect the material of a report; spans are measured where no verdict brings them.
+
+    Args:
+        run: as read.
+        response: identified from it.
+        verdict: of it; None where no budget was given.
+        comparison: with other runs.
+        rated: the rating of the verdict's run.
+
+    Returns:
+        The material.
+    """
     spans = verdict.measured if verdict is not None else _measured(run)
     path = heat_path(spans, verdict) if spans is not None else None
     return Material(run, response, verdict, spans, path, comparison, rated)
@@ -115,39 +126,50 @@ def _measured(run: Run) -> Spans | None:
 
 
 def draw_figures(material: Material) -> dict[str, Figure]:
-    """Every figure that the run carries, by name; what it does not carry is not there."""
+    """Every figure that the run carries.
+
+    Args:
+        material: of the report.
+
+    Returns:
+        Figures by name; those that the run does not carry are left out.
+    """
     from fit.output.figures import (
         compared_figure,
+        comparison_figure,
         curves_figure,
+        draw_each,
         path_figure,
         record_figure,
         spectrum_figure,
         uncertainty_figure,
     )
 
-    figures: dict[str, Figure | None] = {}
+    wanted: dict[str, Callable[[], Figure]] = {}
     if material.path is not None:
-        figures["path"] = path_figure(material.path)
-        figures["compared"] = compared_figure(material.path)
-    figures["curves"] = curves_figure(material.response)
-    figures["record"] = record_figure(material.run)
-    figures["spectrum"] = spectrum_figure(material.response)
+        wanted["path"] = partial(path_figure, material.path)
+        wanted["compared"] = partial(compared_figure, material.path)
+    wanted["curves"] = partial(curves_figure, material.response)
+    wanted["record"] = partial(record_figure, material.run)
+    wanted["spectrum"] = partial(spectrum_figure, material.response)
     if material.spans is not None:
-        figures["uncertainty"] = uncertainty_figure(material.spans, _share_u(material.verdict))
+        share_u = _share_u(material.verdict)
+        wanted["uncertainty"] = partial(uncertainty_figure, material.spans, share_u)
     if material.comparison is not None:
-        from fit.output.figures.comparison import comparison_figure
-
-        figures["comparison"] = comparison_figure(material.comparison)
-    return {name: figure for name, figure in figures.items() if figure is not None}
+        wanted["comparison"] = partial(comparison_figure, material.comparison)
+    return draw_each(wanted)
 
 
 def render(material: Material, figures: Mapping[str, Figure], theme: str = "") -> str:
     """The report as HTML text.
 
     Args:
-        material: what it is made from.
+        material: of the report.
         figures: as drawn by `draw_figures`.
         theme: "light" or "dark" whatever the reader's system asks for; "" follows it.
+
+    Returns:
+        The page, with styles and figures inside.
     """
     from markupsafe import Markup
 
@@ -193,7 +215,7 @@ def render(material: Material, figures: Mapping[str, Figure], theme: str = "") -
     )
 
 
-@functools.cache
+@cache
 def _template():  # type: ignore[no-untyped-def]
     from jinja2 import Environment, StrictUndefined
 
@@ -224,7 +246,7 @@ def _share(verdict: Verdict | None) -> str:
 
 
 def _about(material: Material) -> list[str]:
-    """What stands beside the title: run, power, ambient, start."""
+    """Facts beside the title: run, power, ambient, start."""
     run, response, spans = material.run, material.response, material.spans
     about = [run.label] if material.verdict else []
     if response.power:

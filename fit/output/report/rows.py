@@ -20,6 +20,15 @@ if TYPE_CHECKING:
 
 
 def path_rows(path: PathView, verdict: Verdict | None) -> list[dict[str, str]]:
+    """A row for each span: predicted, limit, measured, probability and decision.
+
+    Args:
+        path: nodes and spans.
+        verdict: of the same run; None where no budget was given.
+
+    Returns:
+        Cells by column name.
+    """
     rows = []
     verdicts: Sequence[SpanVerdict | None] = verdict.spans if verdict else [None] * len(path.spans)
     for span, judged in zip(path.spans, verdicts, strict=True):
@@ -54,6 +63,15 @@ def path_rows(path: PathView, verdict: Verdict | None) -> list[dict[str, str]]:
 
 
 def tau_rows(response: Response, verdict: Verdict | None) -> list[dict[str, str]]:
+    """A row for each time constant: measured, predicted, resistance.
+
+    Args:
+        response: as identified.
+        verdict: of the same run; None where no budget was given.
+
+    Returns:
+        Cells by column name.
+    """
     predicted = {
         constant.measured_s: f"{float(f'{constant.predicted_s:.3g}'):g}"
         for constant in (verdict.time_constants if verdict else ())
@@ -76,7 +94,14 @@ def tau_rows(response: Response, verdict: Verdict | None) -> list[dict[str, str]
 
 
 def ladder_rows(ladder: Ladder | None) -> list[tuple[str, str]]:
-    """Resistance and heat capacity of every step of the ladder, heat source first."""
+    """A row for each step of the ladder, heat source first.
+
+    Args:
+        ladder: of the heated node, if there is one.
+
+    Returns:
+        Resistance and heat capacity of each step.
+    """
     if ladder is None:
         return []
     return [
@@ -85,12 +110,29 @@ def ladder_rows(ladder: Ladder | None) -> list[tuple[str, str]]:
 
 
 def tau_predicted(verdict: Verdict | None) -> str:
+    """All time constants that the budget predicts, in one line.
+
+    Args:
+        verdict: of the run; None where no budget was given.
+
+    Returns:
+        The time constants [s]; empty without a budget.
+    """
     if verdict is None:
         return ""
     return ", ".join(f"{float(f'{tau:.3g}'):g}" for tau in verdict.prediction.tau_s if tau > 0)
 
 
 def drivers(verdict: Verdict | None, largest: int = 8) -> list[tuple[str, str, str]]:
+    """Inputs with the largest shares of the prediction's variance.
+
+    Args:
+        verdict: of the run; None where no budget was given.
+        largest: how many at most.
+
+    Returns:
+        Stage, key and share of each; those under half a per cent are left out.
+    """
     if verdict is None:
         return []
     return [
@@ -101,6 +143,14 @@ def drivers(verdict: Verdict | None, largest: int = 8) -> list[tuple[str, str, s
 
 
 def comparison_rows(comparison: Comparison | None) -> list[dict[str, str]]:
+    """A row for each span in each run.
+
+    Args:
+        comparison: of several runs, if there is one.
+
+    Returns:
+        Cells by column name.
+    """
     if comparison is None:
         return []
     known = resolved_readings(comparison.spans)

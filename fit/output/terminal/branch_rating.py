@@ -16,7 +16,14 @@ from fit.rating.branches import BranchRating, SourceRating
 
 
 def branch_rate_document(rating: BranchRating) -> dict[str, Any]:
-    """The rating as `heatrun.rate/1`; of each source, in place of one junction."""
+    """The rating as `heatrun.rate/1`; of each source, in place of one junction.
+
+    Args:
+        rating: of a product of several parts.
+
+    Returns:
+        The document, of plain Python values.
+    """
     node, ambient, degC, limit = rating.touched
     names = [source.name for source in rating.sources]
     return {
@@ -61,7 +68,12 @@ def _source_document(source: SourceRating) -> dict[str, Any]:
 
 
 def print_branch_rating(console: Console, rating: BranchRating) -> None:
-    """Print how warm every part gets, how far each may go, what is missing, and the cautions."""
+    """Print temperatures of every part, allowable powers, missing inputs, and the cautions.
+
+    Args:
+        console: where to.
+        rating: of a product of several parts.
+    """
     power = ", ".join(f"{escape(one.name)} {one.power_W:.3g} W" for one in rating.sources)
     console.print(
         f"[bold]{escape(rating.budget.title or rating.budget.path.name)}[/]\n"

@@ -11,14 +11,18 @@ if TYPE_CHECKING:
 
     from fit.budget.model import Prediction, Stage
 
-BAR_CELLS = 16
-MAIN_DRIVERS = 2
+BAR_CELLS = 16  # characters, so that the table stays within a terminal's 80
+MAIN_DRIVERS = 2  # named in one sentence; the table of the report has them all
 SURE = 1.645  # standard uncertainties for 95 % on one side
 TOUCH_AMBIENT_DEGC = 25.0  # where touch temperatures are judged (committee practice)
 
 
 def show(prediction: Prediction) -> None:
-    """Print stages with a bar of their kelvins, nodes, time constants and the main inputs."""
+    """Print stages with a bar for each temperature drop, nodes, time constants and main inputs.
+
+    Args:
+        prediction: of a budget.
+    """
     from rich.console import Console
     from rich.markup import escape
 
@@ -149,7 +153,7 @@ def _drops(prediction: Prediction) -> np.ndarray:
 
 
 def _sources(prediction: Prediction) -> Table:
-    """What each source's node comes to, alone and with the others."""
+    """Temperature of each source's node, by its own power and by all."""
     from rich.markup import escape
     from rich.table import Table
 

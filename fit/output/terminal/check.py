@@ -20,7 +20,7 @@ from fit.records.csv_export import write_csv
 from fit.statistics.batch import Outcome
 
 STYLE = {CONFORMING: "green", NON_CONFORMING: "bold red", UNDECIDED: "yellow"}
-SHOW_ALL_UP_TO = 40
+SHOW_ALL_UP_TO = 40  # runs, a screen; of more, only those that are not conforming
 COLUMNS = (
     "run", "decision", "from", "to", "stages", "predicted_K_per_W", "predicted_u_K_per_W",
     "limit_K_per_W", "measured_K_per_W", "measured_u_K_per_W", "p_conforming", "E_n",
@@ -29,7 +29,12 @@ COLUMNS = (
 
 
 def print_verdict(console: Console, verdict: Verdict) -> None:
-    """Print one run's spans, its likely cause with what to do, time constants and warnings."""
+    """Print one run's spans, its likely cause with what to do, time constants and warnings.
+
+    Args:
+        console: where to.
+        verdict: of the run.
+    """
     budget = verdict.prediction.budget
     console.print(
         f"[bold]{escape(budget.title or budget.path.name)}[/]\n"
@@ -139,7 +144,14 @@ def _measured_cells(span: SpanVerdict, resolved: bool) -> tuple[str, str, str, s
 
 
 def with_expanded(value: float, u: float) -> str:
-    """'0.982 ± 0.014': the expanded uncertainty (k = 2) to two digits, the value to its place.
+    """A value with its expanded uncertainty (k = 2) to two digits, the value to the same place.
+
+    Args:
+        value: in any unit.
+        u: its standard uncertainty; 0 for none.
+
+    Returns:
+        The two, without their unit.
 
     >>> with_expanded(0.98234, 0.0071)
     '0.982 ± 0.014'
@@ -201,7 +213,12 @@ def _print_time_constants(console: Console, verdict: Verdict) -> None:
 
 
 def print_runs(console: Console, outcomes: Sequence[Outcome[Verdict]]) -> None:
-    """Print one line a run (of many, only those that do not conform), then the count."""
+    """Print one line a run (of many, only those that do not conform), then the count.
+
+    Args:
+        console: where to.
+        outcomes: of all runs.
+    """
     counts = Counter(
         "not read" if outcome.result is None else outcome.result.decision for outcome in outcomes
     )

@@ -21,7 +21,7 @@ from fit.statistics.trend import CONTACT, CONTACT_EXPONENT
 
 SCHEMA = "heatrun.compare/1"
 STYLE = {"higher": "bold red", "lower": "green", "none seen": ""}
-SHOW_ALL_UP_TO = 12
+SHOW_ALL_UP_TO = 12  # runs, a screen or two of rows; of more, each span's spread alone
 COLUMNS = (
     "run", "label", "value", "from", "to", "R_K_per_W", "u_K_per_W", "own_u_K_per_W",
     "difference_K_per_W", "difference_u_K_per_W", "change", "resolved",
@@ -36,6 +36,9 @@ def compare_document(
     Args:
         comparison: to be written.
         errors: run and message of each run that could not be read.
+
+    Returns:
+        The document, of plain Python values.
     """
     x = comparison.x or (None,) * len(comparison.runs)
     return {
@@ -76,7 +79,12 @@ def _span_document(span: SpanComparison, resolved: NDArray[np.bool_]) -> dict[st
 
 
 def print_comparison(console: Console, comparison: Comparison) -> None:
-    """Print spans by runs with their differences to the first, trends, spread and warnings."""
+    """Print spans by runs with their differences to the first, trends, spread and warnings.
+
+    Args:
+        console: where to.
+        comparison: of several runs.
+    """
     if len(comparison.runs) <= SHOW_ALL_UP_TO:
         console.print(_run_table(comparison))
         console.print("± is the expanded uncertainty, k = 2. K/W: per watt of recorded power.\n")
@@ -173,6 +181,10 @@ def _styled(text: str, style: str) -> str:
 
 def write_table(table: Path, comparison: Comparison) -> None:
     """Write one row a span of every run to a new CSV file.
+
+    Args:
+        table: file to create.
+        comparison: of several runs.
 
     Raises:
         RecordError: the file exists or cannot be written.

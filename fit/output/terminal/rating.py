@@ -26,7 +26,14 @@ _WHERE_FROM = {
 
 
 def rate_document(rating: Rating) -> dict[str, Any]:
-    """The rating as `heatrun.rate/1`."""
+    """The rating as `heatrun.rate/1`.
+
+    Args:
+        rating: of one run.
+
+    Returns:
+        The document, of plain Python values.
+    """
     return {
         "schema": SCHEMA,
         "title": rating.budget.title,
@@ -92,7 +99,12 @@ def _profile_document(result: ProfileResult) -> dict[str, Any]:
 
 
 def print_rating(console: Console, rating: Rating) -> None:
-    """Print what the product may do, how near its limits are, what is missing, and the cautions."""
+    """Print allowable power, temperatures and margins, missing inputs, and the cautions.
+
+    Args:
+        console: where to.
+        rating: of one run.
+    """
     console.print(
         f"[bold]{escape(rating.budget.title or rating.budget.path.name)}[/]\n"
         f"{rating.power_W:.3g} W at {rating.ambient_degC:g} °C ambient, from a run at "
@@ -130,7 +142,14 @@ def _print_allowable(console: Console, rating: Rating) -> None:
 
 
 def allowable_in_words(rating: Rating) -> tuple[str, str]:
-    """The allowable power, and the rest of the sentence: its interval and what sets it."""
+    """The allowable power in one sentence of two parts.
+
+    Args:
+        rating: of one run.
+
+    Returns:
+        The power, and the rest of the sentence: its interval and the limit that sets it.
+    """
     allowable = rating.allowable_power_W
     if allowable is None:
         return "No limit is stated, so no power can be called allowable.", ""
@@ -142,7 +161,14 @@ def allowable_in_words(rating: Rating) -> tuple[str, str]:
 
 
 def surface_in_words(rating: Rating) -> str:
-    """How the measured way to air compares with the budget's; empty where it was not measured."""
+    """The measured heat transfer to the air compared with the budget's.
+
+    Args:
+        rating: of one run.
+
+    Returns:
+        One sentence; empty where it was not measured.
+    """
     if rating.surface_scale is None:
         return ""
     return (
@@ -152,7 +178,15 @@ def surface_in_words(rating: Rating) -> str:
 
 
 def not_rated(rating: Rating, spans: Spans) -> str:
-    """Why a rating says nothing: the heated node's rise is not resolved; empty where it is."""
+    """Why there is no rating: the heated node's rise is not resolved.
+
+    Args:
+        rating: of one run.
+        spans: as measured.
+
+    Returns:
+        One sentence; empty where the rise is resolved.
+    """
     junction = rating.junction
     if junction.degC.u <= RESOLVED * abs(junction.degC.value - junction.ambient_degC):
         return ""
@@ -234,7 +268,14 @@ def _touch_table(rating: Rating) -> Table:
 
 
 def touch_source(rating: Rating) -> str:
-    """Where the touch limits come from, and who has confirmed them."""
+    """Where the touch limits come from, and who has confirmed them.
+
+    Args:
+        rating: of one run.
+
+    Returns:
+        One sentence.
+    """
     table = rating.touch_table
     status = table.confirmed or "confirmed by nobody yet: hold it against the edition in force"
     if table.source == SHIPPED and not table.confirmed:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 from typing import Any
 
 import pytest
@@ -267,3 +268,86 @@ def test_an_instrument_of_which_no_silence_is_told_is_not_silent() -> None:
     found = [watch.check(Scan(0.1 * t, {"tab": math.nan}, 4.2, 4.2), True) for t in range(13)]
     assert found[-1] is not None
     assert found[-1].rule == "blind"
+
+
+@pytest.mark.parametrize(("silent_s", "trips"), [(10.0, False), (10.1, True)])
+def test_an_instrument_may_be_silent_for_as_long_as_is_stated(silent_s: float, trips: bool) -> None:
+    silent = Scan(0.0, {"tab": 23.0}, 4.2, 4.2, {}, {"reader": silent_s})
+    assert (guard(silence_s=10.0).check(silent, True) is not None) is trips
+
+
+@pytest.mark.parametrize(("silent_s", "open_"), [(5.0, True), (5.1, False)])
+def test_a_sensor_is_open_only_while_its_instrument_sends(silent_s: float, open_: bool) -> None:
+    """Not while that has been silent for over half of 10 s."""
+    watch = guard(silence_s=10.0)
+    watch.check(scan(0.0), True)
+    for t in range(1, 12):
+        watch.check(Scan(t, {"tab": math.nan}, 4.2, 4.2, {}, {"reader": silent_s}), True)
+    assert [node for node, _ in watch.take_blind()] == ["tab"] * open_
+
+
+def test_a_sensor_that_opens_again_is_told_again() -> None:
+    """Open from 1 s and told at 11 s; read at 20 s; open again and told at 31 s."""
+    watch = guard(silence_s=10.0)
+    told = []
+    for t in range(40):
+        watch.check(scan(t, tab=23.0 if t in (0, 20) else math.nan), True)
+        told += [(t, node) for node, _ in watch.take_blind()]
+    assert told == [(11, "tab"), (31, "tab")]
+
+
+@pytest.mark.parametrize(("power_on", "trips"), [(False, False), (None, True), (True, True)])
+def test_a_blind_limit_trips_unless_the_power_is_off(power_on: bool | None, trips: bool) -> None:
+    watch = guard(max_degC={"tab": 110.0})
+    watch.check(scan(0.0, power_W=0.0), False)
+    for t in range(1, 12):
+        found = watch.check(scan(t, tab=math.nan, power_W=0.0), power_on)
+    assert (found is not None) is trips
+
+
+def test_power_may_be_unread_for_as_long_as_a_silence_may_last() -> None:
+    """Read at 0 s: 10 s later it is not yet missed, at 11 s it is."""
+    watch = guard(silence_s=10.0)
+    watch.check(scan(0.0), True)
+    found = [watch.check(scan(t, power_W=math.nan), True) for t in range(1, 12)]
+    assert [one is not None for one in found] == [False] * 10 + [True]
+    assert found[-1] is not None
+    assert found[-1].text == "no power reading for 11 s"
+
+
+def test_a_power_that_is_stated_is_not_missed() -> None:
+    watch = Guard(short_rig(PORTS, power={"source": "stated", "power_W": 4.2}))
+    assert not any(watch.check(scan(t, power_W=math.nan), True) for t in range(60))
+
+
+def test_without_a_limit_any_power_is_allowed() -> None:
+    assert guard().check(scan(power_W=1e4), True) is None
+
+
+def test_power_without_load_is_missed_from_the_moment_it_was_switched_on() -> None:
+    """On at 20 s, on record until 25 s, off, and on again at 40 s: told 11 s after that."""
+    watch = guard(silence_s=10.0)
+    found = []
+    for t in range(60):
+        on = 20 <= t < 25 or t >= 40
+        found.append(watch.check(scan(t, power_W=0.0), on))
+    assert next(t for t, trip in enumerate(found) if trip) == 51
+    assert found[51] is not None
+    assert "for 11 s the supply has shown 0 W" in found[51].text
+
+
+def test_a_milliwatt_without_any_idle_power_is_no_heating() -> None:
+    for power_W, heats in ((1e-3, False), (1.1e-3, True)):
+        watch = guard()
+        watch.check(scan(0.0, power_W=power_W), True)
+        assert watch.heated is heats
+
+
+def test_scans_a_hundred_times_a_second_are_kept_twenty_times_a_second() -> None:
+    """200 of the last 10 s, and the one or two at their edges."""
+    watch = guard(max_K_per_min=30.0)
+    for i in range(6400):
+        watch.check(scan(i / 128, tab=23.0), True)  # 1/128 s: exact in binary
+    times = [t for t, _ in watch._recent]
+    assert min(b - a for a, b in pairwise(times)) == 7 / 128
+    assert 10.0 <= times[-1] - times[0] < 10.0 + 2 * 7 / 128

@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bench.control.sequence import Sequence, off_the_others
-from bench.control.slopes import MOST_BINS, Course, slope
+from bench.control.slopes import Course, slope
 from bench.rig.schema import Sequence as Settings
 from bench.status import Estimate, Scan, SpanEstimate
 from fit.records.events import Phase
@@ -299,7 +299,7 @@ def test_a_course_stays_small_and_keeps_its_slope_through_gaps() -> None:
     course = Course(0.1)
     for i in range(50_000):
         course.add(0.1 * i, {"tab": math.nan if i % 7 == 0 else 20 + 0.002 * 0.1 * i})
-    assert len(course) <= MOST_BINS
+    assert len(course) <= 240
     assert course.slope_K_per_s("tab", 500.0)[0] == pytest.approx(0.002, rel=1e-3)
 
 
@@ -356,6 +356,15 @@ def test_the_rooms_drift_is_no_rise_of_the_prototype() -> None:
     sequence._start_degC = {"tab": 23.0, "ambient": 23.0}
     assert sequence._rise("tab", Scan(0.0, {"tab": 28.0, "ambient": 24.5})) == pytest.approx(3.5)
     assert sequence._rise("tab", Scan(0.0, {"tab": 28.0, "ambient": math.nan})) == 5.0
+
+
+def test_the_same_estimate_decides_once() -> None:
+    """Three of them do, whatever their number of scans; of one that stays the same none."""
+    sequence = Sequence(settings(heat_until="decided"))
+    same = [sequence._is_decided(decided(100.0, "conforming")) for _ in range(5)]
+    assert same == [False] * 5
+    later = [sequence._is_decided(decided(t, "conforming")) for t in (101.0, 102.0)]
+    assert later == [False, True]
 
 
 def test_a_node_off_the_path_neither_starts_as_warm_nor_is_waited_for() -> None:

@@ -9,9 +9,6 @@ import pytest
 
 from fit.assessment.hypotheses import (
     OVERESTIMATED,
-    PRIOR,
-    PRIOR_AMBIENT_SENSOR,
-    PRIOR_SWAPPED,
     SHARING,
     CapacityEvidence,
     Cause,
@@ -21,6 +18,15 @@ from fit.assessment.hypotheses import (
 )
 from tests.fit.assessment.test_diagnosis import pattern
 
+# Before any reading: our own judgement of prototype benches.
+PRIOR = {
+    "poor-contact": 0.18,
+    "high-resistance": 0.08,
+    "sensor-placement": 0.12,
+    "power-error": 0.06,
+    "weak-cooling": 0.08,
+    OVERESTIMATED: 0.05,
+}
 SPANS = np.array([3.2, 0.6, 0.7, 7.5])
 RISE = np.array([12.0, 8.8, 8.2, 7.5, 0.0])  # K/W above ambient of tab ... ambient
 
@@ -74,7 +80,6 @@ def test_a_via_array_is_five_times_as_likely_the_one_too_high_as_a_bar() -> None
 
 def test_the_ambient_sensor_and_each_swap_are_a_tenth_as_likely_as_another() -> None:
     """Four sensors, one of ambient at a tenth, ten pairs of five nodes at a tenth: 5.1."""
-    assert (PRIOR_AMBIENT_SENSOR, PRIOR_SWAPPED) == (0.1, 0.1)
     assert cause("sensor-placement", "tab").prior == pytest.approx(0.12 / 5.1)
     assert cause("sensor-placement", "ambient").prior == pytest.approx(0.12 * 0.1 / 5.1)
     swaps = [one for one in causes(pattern()) if one.other]

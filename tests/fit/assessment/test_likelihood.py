@@ -10,11 +10,6 @@ from scipy.stats import multivariate_normal, norm
 
 from fit.assessment import diagnosis
 from fit.assessment.diagnosis import (
-    LEAST_RELATIVE_U,
-    PRIOR_TWO_AT_ONCE,
-    UNEXPLAINED_CAPACITY,
-    UNEXPLAINED_SHARE,
-    UNEXPLAINED_SPREAD,
     Posterior,
     Suspicion,
     _Likelihood,
@@ -25,9 +20,7 @@ from fit.assessment.diagnosis import (
     posterior_of,
 )
 from fit.assessment.hypotheses import (
-    BESIDE,
     OVERESTIMATED,
-    PRIOR_UNEXPLAINED,
     CapacityEvidence,
     Cause,
     Pattern,
@@ -36,6 +29,11 @@ from fit.assessment.hypotheses import (
 )
 from tests.fit.assessment.test_diagnosis import pattern
 
+# Our own judgement of how often, and by how much, a deviation has a cause that is not listed.
+PRIOR_TWO_AT_ONCE, PRIOR_UNEXPLAINED = 0.04, 0.01
+UNEXPLAINED_SPREAD, UNEXPLAINED_SHARE, UNEXPLAINED_CAPACITY = 0.5, 0.1, 0.3
+BESIDE = 0.2  # of a span's resistance, beside a contact that misses a patch
+LEAST_RELATIVE_U = 1e-4
 MEASURED = (3.0, 0.8, 0.75, 7.0)
 SLOW_COVARIANCE = np.diag([0.004, 0.005, 0.006]) ** 2
 HEAT = CapacityEvidence(0.06, 0.05, np.array([0.02, 0.03, 0.05, 0.9, 0.0]))

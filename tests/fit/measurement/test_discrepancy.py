@@ -10,11 +10,6 @@ import numpy as np
 import pytest
 
 from fit.measurement.discrepancy import (
-    LEAST_SCANS,
-    NOISE_SIGMAS,
-    OCTAVES,
-    OWN_EXTRAPOLATION,
-    STEADY_POWER,
     LastDoubling,
     is_noise,
     last_doubling,
@@ -23,6 +18,7 @@ from fit.measurement.spans import _of_fields
 from fit.records.run import Array
 from fit.signals.preparation import Signals
 
+OCTAVES = 3.5  # of the time heated, in products that are fields (`tests.benchmarks.field`)
 NODES = ("tab", "bar", "case")
 HALF_K, END_K = np.array([22.0, 9.0, 3.0]), np.array([30.0, 13.0, 5.0])  # above 20 degC
 POWER_W = 4.0
@@ -117,10 +113,10 @@ def test_what_is_read_with_no_power_does_not_count() -> None:
 
 @pytest.mark.parametrize(
     ("change", "tells"),
-    [(0.0, True), (0.5 * STEADY_POWER, True), (2 * STEADY_POWER, False)],
+    [(0.0, True), (0.0199, True), (0.0201, False)],
 )
 def test_only_one_step_of_power_tells(change: float, tells: bool) -> None:
-    """Half the scans higher, half lower by a share: that is the relative scatter."""
+    """Half the scans higher, half lower by a share: that is the relative scatter, 2 % at most."""
     power = POWER_W * (1 + change * np.where(np.arange(100) % 2, 1.0, -1.0))
     assert (last_doubling(replace(step(100), power=power), NODES) is not None) is tells
 
@@ -129,9 +125,7 @@ def test_a_warm_start_tells_nothing() -> None:
     assert last_doubling(step(hot_start=True), NODES) is None
 
 
-@pytest.mark.parametrize(
-    ("scans", "tells"), [(4 * LEAST_SCANS - 1, False), (4 * LEAST_SCANS, True)]
-)
+@pytest.mark.parametrize(("scans", "tells"), [(11, False), (12, True)])
 def test_a_few_scans_tell_nothing(scans: int, tells: bool) -> None:
     assert (last_doubling(step(scans), NODES) is not None) is tells
 
@@ -147,7 +141,7 @@ def test_a_sum_of_squares_is_noise_up_to_so_many_of_its_standard_deviations(
     excess: float, noise: bool
 ) -> None:
     """Chi squared of 200 degrees: mean 200, standard deviation sqrt(2 x 200) = 20."""
-    assert is_noise(200 + excess * NOISE_SIGMAS * 20, 200.0) is noise
+    assert is_noise(200 + excess * 2 * 20, 200.0) is noise
 
 
 GENERAL_K_PER_W = np.array([9.0, 3.0])  # what a model has fitted to the two spans
@@ -176,9 +170,9 @@ def test_the_powers_error_of_a_field_is_the_same_share_of_its_spans() -> None:
 
 
 def test_where_no_single_step_tells_a_third_of_what_the_model_adds_is_doubt() -> None:
-    """Reached 4.25 and 2 K/W, fitted 9 and 3: OWN_EXTRAPOLATION of 4.75 and of 1."""
+    """Reached 4.25 and 2 K/W, fitted 9 and 3: 0.35 of 4.75 and of 1."""
     R, covariance = of_fields(step(hot_start=True))
     assert R.tolist() == GENERAL_K_PER_W.tolist()
-    u = OWN_EXTRAPOLATION * np.array([4.75, 1.0])
+    u = 0.35 * np.array([4.75, 1.0])
     assert covariance["discrepancy"] == pytest.approx(np.diag(u**2))
     assert covariance["power"] is SOURCES["power"]

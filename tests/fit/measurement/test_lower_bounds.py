@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from bench.virtual.prototype import Prototype, simulate
-from fit.measurement.lower_bounds import COVER, LAG_S, end_degC, least_K_per_W
+from fit.measurement.lower_bounds import end_degC, least_K_per_W
 from fit.measurement.spans import _not_below
 from fit.records.run import Array
 from fit.signals.preparation import Signals
@@ -89,14 +89,14 @@ def test_a_drop_that_stands_still_has_shown_its_whole_resistance() -> None:
 def test_what_a_reading_may_be_off_by_is_taken_from_what_was_shown(
     doubt: dict[str, object], u: float
 ) -> None:
-    """0.3 and 0.4 at the two ends of a span: 0.5 at both together."""
-    assert least_K_per_W(held(**doubt), SHOWN) == pytest.approx([(10 - COVER * u) / 2])  # type: ignore[arg-type]
+    """0.3 and 0.4 at the two ends of a span: 0.5 at both together, and four times that."""
+    assert least_K_per_W(held(**doubt), SHOWN) == pytest.approx([(10 - 4 * u) / 2])  # type: ignore[arg-type]
 
 
 def test_a_bead_that_trails_a_rise_is_allowed_for() -> None:
-    """At 0.1 K/s a bead is behind by that times its lag."""
+    """At 0.1 K/s a bead is behind by that times its lag, 3 s."""
     found = least_K_per_W(held(slope_K_per_s=0.1), SHOWN)
-    assert found == pytest.approx([(10 - LAG_S * 0.1) / 2])
+    assert found == pytest.approx([(10 - 3 * 0.1) / 2])
 
 
 def test_the_largest_power_is_what_may_have_passed() -> None:

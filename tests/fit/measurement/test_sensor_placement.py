@@ -10,7 +10,6 @@ import pytest
 from bench.virtual.prototype import Prototype, Sensor
 from fit.assessment.conformity import hold
 from fit.measurement.sensor_placement import (
-    GAIN_U,
     _correlation_length,
     _regress,
     _time_scale,
@@ -21,6 +20,7 @@ from fit.records.run import Run
 from fit.signals.preparation import prepare
 from tests.benchmarks.faulty_rigs import SOAK_S, random_rig, record
 
+GAIN_U = 0.003  # of a thermocouple and its channel, as the documentation states
 NODES = ("junction", "tab", "board_back", "bar", "case", "ambient")
 R_K_PER_W = (1.0, 3.0, 0.6, 0.5, 6.0)
 C_J_PER_K = (0.05, 2.0, 6.0, 30.0, 200.0)

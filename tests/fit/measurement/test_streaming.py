@@ -6,8 +6,10 @@ import numpy as np
 import pytest
 
 from fit.identification.identify import identify
-from fit.measurement.streaming import MOST_ROWS, Follower, _averaged
+from fit.measurement.streaming import Follower, _averaged
 from tests.fit.identification.test_response import A_K_PER_W, made_run
+
+MOST_ROWS = 16_384  # scans kept, as the documentation states
 
 
 def followed(scans: int) -> Follower:

@@ -155,3 +155,55 @@ def test_powers_for_another_number_of_sources_are_refused():
     found = modes(TWO_PARTS, R, C)
     with pytest.raises(ValueError, match="amplitudes of 2 sources for powers of 3"):
         response_to_power(found.amplitude_K_per_W, found.tau_s, [0.0, 1.0], np.ones((2, 3)))
+
+
+def test_a_search_finds_the_same_modes_slowest_first_and_no_part_without_delay():
+    found, exact = search_modes(TWO_PARTS, R[np.newaxis], C[np.newaxis]), modes(TWO_PARTS, R, C)
+    assert found.tau_s[0, ::-1] == pytest.approx(exact.tau_s, rel=1e-9)
+    assert found.at_once_K_per_W.shape == (1, 4, 0)
+    assert found.amplitude_K_per_W[0, ..., ::-1] == pytest.approx(
+        exact.amplitude_K_per_W, rel=1e-6, abs=1e-12
+    )
+
+
+def test_a_link_has_the_share_of_a_mode_that_its_resistance_dissipates():
+    """One lump of 4 J/K over 1 + 3 K/W in parallel legs: tau goes as each conductance's share.
+
+    tau = C / (1/1 + 1/3); d ln tau / d ln R_1 = (1/1) / (1/1 + 1/3) = 3/4.
+    """
+    lump = Topology(("lump",), (("lump", "air"), ("lump", "air")), "air", ("lump",))
+    found = modes(lump, [1.0, 3.0], [4.0])
+    assert found.tau_s == pytest.approx([3.0])
+    assert found.by_resistance([1.0, 3.0])[:, 0] == pytest.approx([0.75, 0.25])
+
+
+@pytest.mark.parametrize(
+    ("R_draws", "C_draws"), [((3,), ()), ((), (3,)), ((2, 3), ()), ((), (2, 3)), ((2, 1), (3,))]
+)
+def test_draws_of_either_values_are_each_their_own_network(R_draws, C_draws):
+    """One lump over one resistance: tau = R C, a = R."""
+    lump = chain(["lump", "air"])
+    resistance = np.arange(1.0, 1 + np.prod(R_draws, dtype=int)).reshape(*R_draws, 1)
+    capacity = np.arange(10.0, 10 + np.prod(C_draws, dtype=int)).reshape(*C_draws, 1)
+    found = modes(lump, resistance, capacity)
+    assert found.tau_s == pytest.approx(resistance * capacity)
+    amplitude = found.amplitude_K_per_W[..., 0, 0, :]
+    assert amplitude == pytest.approx(np.broadcast_to(resistance, amplitude.shape))
+
+
+def test_a_part_without_capacity_follows_at_once_in_every_draw():
+    """1 and 3 K/W without capacity before 5 J/K over 2 and 4 K/W: 10 and 20 s."""
+    found = modes(chain(["tab", "bar", "air"]), [[1.0, 2.0], [3.0, 4.0]], [0.0, 5.0])
+    R, tau_s = found.terms("tab")
+    assert pytest.approx(np.array([[1.0, 2.0], [3.0, 4.0]])) == R
+    assert tau_s == pytest.approx(np.array([[0.0, 10.0], [0.0, 20.0]]))
+    nothing, at_reference_s = found.terms("air")
+    assert nothing.tolist() == [[0.0], [0.0]]
+    assert at_reference_s == pytest.approx(np.array([[10.0], [20.0]]))
+
+
+def test_shares_of_the_links_in_a_mode_are_those_of_each_draw():
+    lump = Topology(("lump",), (("lump", "air"), ("lump", "air")), "air", ("lump",))
+    resistance = np.array([[1.0, 3.0], [1.0, 1.0]])
+    shares = modes(lump, resistance, [4.0]).by_resistance(resistance)
+    assert shares[..., 0] == pytest.approx(np.array([[0.75, 0.25], [0.5, 0.5]]))

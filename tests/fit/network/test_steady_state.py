@@ -133,3 +133,21 @@ def test_values_that_do_not_fit_the_network_are_refused(R, power, said):
 def test_below_a_milliwatt_a_drop_is_in_proportion_to_its_heat(heat_W, rise_K):
     rest = steady_state(CHAIN, [1.0, np.nan], [heat_W], {1: surface})
     assert rest.rise_K[1] == pytest.approx(rise_K)
+
+
+def test_draws_of_powers_and_of_resistances_are_each_their_own_steady_state():
+    """5 and 10 W over 2 + 3 K/W, then each of them over 1 + 1 K/W too, by Ohm's law."""
+    one = steady_state(CHAIN, [2.0, 3.0], [[5.0], [10.0]])
+    assert one.rise_K == pytest.approx(np.array([[25.0, 15.0], [50.0, 30.0]]))
+    assert one.flow_W == pytest.approx(np.array([[5.0, 5.0], [10.0, 10.0]]))
+    both = steady_state(CHAIN, [[2.0, 3.0], [1.0, 1.0]], [[5.0], [10.0]])
+    assert both.rise_K == pytest.approx(np.array([[25.0, 15.0], [20.0, 10.0]]))
+    values = steady_state(CHAIN, [[2.0, 3.0], [1.0, 1.0]], [4.0])
+    assert values.rise_K == pytest.approx(np.array([[20.0, 12.0], [8.0, 4.0]]))
+
+
+def test_a_surface_has_its_own_resistance_in_every_draw():
+    """8 K at 1 W, and 8 x 32^0.8 = 128 K at 32 W: 8 and 4 K/W."""
+    rest = steady_state(CHAIN, [1.0, np.nan], [[1.0], [32.0]], {1: surface})
+    assert rest.R_K_per_W[:, 1] == pytest.approx([8.0, 4.0])
+    assert rest.rise_K == pytest.approx(np.array([[9.0, 8.0], [160.0, 128.0]]))

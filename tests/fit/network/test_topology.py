@@ -105,3 +105,38 @@ def test_only_a_tree_has_one_way_out_of_each_node(links, said):
 def test_impossible_networks_are_refused_in_plain_words(nodes, links, sources, said):
     with pytest.raises(ValueError, match=said):
         Topology(nodes, links, "air", sources)
+
+
+def test_ways_meet_at_the_first_node_that_both_pass():
+    """Of the chip and the driver at the bar, of a node and one it passes at that one."""
+    meet = TREE.meeting
+    names = (*TREE.nodes, TREE.reference)
+    assert names[meet[0, 2]] == "bar"
+    assert names[meet[0, 1]] == names[meet[1, 0]] == "tab"
+    assert [names[i] for i in meet.diagonal()] == list(TREE.nodes)
+    apart = Topology(("a", "b"), (("a", "air"), ("b", "air")), "air")
+    assert apart.meeting.tolist() == [[0, 2], [2, 1]]
+
+
+def test_values_are_added_up_from_each_node_to_the_reference_in_every_draw():
+    """1, 2, 4, 8, 16 of the links: chip 1 + 2 + 8 + 16, driver 4 + 8 + 16."""
+    values = np.array([1.0, 2.0, 4.0, 8.0, 16.0])
+    both = TREE.summed(np.array([values, 10 * values]))
+    assert both.tolist() == [[27, 26, 28, 24, 16], [270, 260, 280, 240, 160]]
+
+
+def test_a_way_from_an_unknown_node_is_refused():
+    with pytest.raises(ValueError, match="'nowhere' is no node of the network"):
+        TREE.path("nowhere")
+
+
+def test_a_larger_network_keeps_its_sources_and_its_reference():
+    larger = TREE.with_links([("tab", "ambient")])
+    assert larger.links == (*TREE.links, ("tab", "ambient"))
+    assert (larger.sources, larger.reference) == (TREE.sources, TREE.reference)
+
+
+def test_links_at_the_reference_are_told_with_their_node():
+    """Whichever way round they are written: of three links the second and the third."""
+    links = (("a", "b"), ("b", "air"), ("air", "a"))
+    assert Topology(("a", "b"), links, "air").at_reference == ((1, 1), (2, 0))

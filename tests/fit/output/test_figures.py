@@ -4,22 +4,34 @@ from __future__ import annotations
 
 import dataclasses
 import re
+from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
 
 from fit.assessment.conformity import hold
+from fit.errors import NotIdentifiable
 from fit.identification.identify import identify
 from fit.identification.response import Response
-from fit.output.figures import compared_figure, path_figure, record_figure, uncertainty_figure
-from fit.output.figures.curves import bin_log_time, curves_figure
+from fit.output.figures import (
+    compared_figure,
+    curves_figure,
+    draw_each,
+    path_figure,
+    record_figure,
+    spectrum_figure,
+    uncertainty_figure,
+)
+from fit.output.figures.curves import bin_log_time
 from fit.output.figures.record import thin
-from fit.output.figures.spectrum import spectrum_figure
 from fit.output.path_view import heat_path
-from fit.output.theme import DARK, LIGHT, save_png, spread_labels, to_svg
+from fit.output.theme import DARK, LIGHT, new_figure, save_png, spread_labels, to_svg
 from fit.records.run import Run
 from fit.signals.preparation import Signals
 from tests.support.made import prediction, spans
@@ -106,7 +118,11 @@ def test_a_node_nobody_can_reach_is_inferred_and_says_so():
 def test_a_path_without_a_budget_has_no_prediction():
     svg = to_svg(path_figure(heat_path(spans())), "path")
     assert "predicted" not in svg
-    assert compared_figure(heat_path(spans())) is None
+
+
+def test_what_nobody_predicted_cannot_be_compared():
+    with pytest.raises(NotIdentifiable, match="no span is both measured and predicted"):
+        compared_figure(heat_path(spans()))
 
 
 def test_compared_gives_measured_over_predicted():
@@ -131,7 +147,37 @@ def test_curves_name_each_node_beside_its_curve():
 
 def test_curves_need_some_record():
     response = made_response(made_run(22))
-    assert curves_figure(response) is None
+    with pytest.raises(NotIdentifiable, match="ends too soon after the power step"):
+        curves_figure(response)
+
+
+def drawn_in(draw: Callable[..., Figure], *values: object) -> tuple[Figure, Figure, Axes]:
+    """What a function drew in axes of somebody else's figure, and that figure."""
+    whole = new_figure(4)
+    ax = whole.subfigures(1, 2)[1].subplots()
+    return draw(*values, ax=ax), whole, ax
+
+
+def test_figures_of_one_axes_draw_in_the_callers():
+    verdict = hold(spans(), prediction())
+    path = heat_path(verdict.measured, verdict)
+    for draw, value in (
+        (path_figure, path),
+        (compared_figure, path),
+        (uncertainty_figure, verdict.measured),
+    ):
+        drawn, whole, ax = drawn_in(draw, value)
+        assert drawn is whole
+        assert len(whole.axes) == 1
+        assert any("board_back" in text.get_text() or "pad" in text.get_text() for text in ax.texts)
+
+
+def test_what_cannot_be_drawn_is_left_out_of_those_that_can():
+    wanted = {
+        "path": partial(path_figure, heat_path(spans())),
+        "compared": partial(compared_figure, heat_path(spans())),
+    }
+    assert list(draw_each(wanted)) == ["path"]
 
 
 def test_a_spike_survives_thinning():
@@ -158,9 +204,7 @@ def test_uncertainty_names_its_sources():
 
 
 def spectrum_texts(response: Response) -> list[str]:
-    figure = spectrum_figure(response)
-    assert figure is not None
-    return texts(to_svg(figure, "spectrum"))
+    return texts(to_svg(spectrum_figure(response), "spectrum"))
 
 
 def test_the_spectrum_says_where_each_node_stands_and_whose_marks_are_whose():
@@ -176,7 +220,8 @@ def test_without_a_clean_step_only_the_fit_is_drawn():
 
 
 def test_a_response_without_power_has_no_spectrum():
-    assert spectrum_figure(dataclasses.replace(made_response(made_run()), power=0.0)) is None
+    with pytest.raises(NotIdentifiable, match="does not rise with the power"):
+        spectrum_figure(dataclasses.replace(made_response(made_run()), power=0.0))
 
 
 def test_svg_carries_roles_and_no_fixed_colour_of_the_palette():
