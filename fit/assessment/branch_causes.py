@@ -232,7 +232,8 @@ def _begin(branches: Branches, mean: Array) -> Array:
     layout = branches.fitted.model.layout
     g = mean.copy()
     settings = branches.fitted.model.settings
-    g[layout.lags] = settings.lag_start * settings.lag_sd_s
+    known = mean[layout.lags]
+    g[layout.lags] = np.where(known > 0, known, settings.lag_start * settings.lag_sd_s)
     return g
 
 

@@ -10,8 +10,8 @@ unknown.
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
@@ -51,6 +51,8 @@ class CellRecord:
     length_s: float  # from the first power step (or the start) to the end
     hot_start: bool  # the record begins away from rest
     edge_free: bool  # the time of the power step is known to a scan only
+    lags: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    """Known time constants of sensors, with their standard uncertainties [s]."""
 
     @cached_property
     def whitening(self) -> Array:
@@ -130,6 +132,7 @@ def reduce(signals: Signals, nodes: tuple[str, ...], reference: str) -> CellReco
         length_s=float(signals.t_s[-1] - signals.t_s[started]),
         hot_start=always_off or signals.hot_start,
         edge_free=len(starts) > 1 and not known[1:].all(),
+        lags=signals.lags,
     )
 
 

@@ -22,6 +22,8 @@ from fit.toml_file import shown
 
 SCHEMA = "heatrun.run/1"
 TIME_OF_IMPORT = "the time of the import"  # where `started` came from when no stamp tells it
+LAG_U = 0.3  # of a stated lag without its own: how differently beads are attached. Ours
+LONGEST_LAG_S = 1e4  # beyond, it is a slip of units
 WITHOUT_IT = "mend it; without run.json the readings can still be fitted"
 
 Table = Mapping[str, object]
@@ -55,6 +57,8 @@ class RunMetadata:
     match_u: Mapping[str, float] = field(default_factory=dict)
     """Relative standard uncertainty of a node's rise, where the rig or the sensor states it."""
     power_u: float = 0.0  # relative standard uncertainty of the power, 0 where not stated
+    lags: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    """Time constant of a node's sensor and its standard uncertainty, where stated [s]."""
 
     def rig_table(self, name: str) -> Table:
         """A table of rig.toml, such as "sequence", empty where there is none."""
@@ -133,6 +137,7 @@ def metadata_from(document: object, path: Path) -> RunMetadata:
         origin=_origin(document.get("import")),
         values={str(name): float(value) for name, value in values.items() if _is_number(value)},
         match_u=match_u,
+        lags=_stated_lags(path, rig),
         power_u=power_u,
     )
 
@@ -212,6 +217,25 @@ def _stated_accuracy(path: Path, sensors: Table, rig: Table) -> tuple[dict[str, 
             stated[str(channel.get("node"))] = _share(path, place, channel["match_u"])
     power = _table(rig.get("power"))
     return stated, _share(path, "rig: power: u_relative", power.get("u_relative"))
+
+
+def _stated_lags(path: Path, rig: Table) -> dict[str, tuple[float, float]]:
+    """Time constants of the channels' sensors with their standard uncertainties, where stated."""
+    stated: dict[str, tuple[float, float]] = {}
+    blocks = rig.get("channel")
+    for number, channel in enumerate(blocks if isinstance(blocks, list) else (), start=1):
+        lag_s = channel.get("lag_s") if isinstance(channel, Mapping) else None
+        if lag_s is None:
+            continue
+        lag_u_s = channel.get("lag_u_s")
+        lag_u_s = LAG_U * lag_s if lag_u_s is None and _is_number(lag_s) else lag_u_s
+        for name, value in (("lag_s", lag_s), ("lag_u_s", lag_u_s)):
+            if isinstance(value, bool) or not _is_number(value) or not 0 <= value <= LONGEST_LAG_S:
+                place = f"rig: channel {number}: {name}"
+                right = f"seconds, 0 to {LONGEST_LAG_S:g}"
+                raise RecordError(path, place, f"{shown(value)} will not do", right)
+        stated[str(channel.get("node"))] = float(lag_s), float(lag_u_s)
+    return stated
 
 
 def _share(path: Path, place: str, value: object) -> float:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
@@ -51,6 +52,8 @@ class Signals:
     faults: tuple[ChannelFault, ...] = ()  # channels that measure nothing, left out of `nodes`
     sources: tuple[str, ...] = ()  # by name; none where there is one without
     source_power: Array | None = None  # (n, sources) [power_unit], where sources have names
+    lags: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    """Known time constants of sensors, with their standard uncertainties [s]."""
 
     @cached_property
     def noise_before_rounding_K(self) -> Array:
@@ -318,6 +321,7 @@ def prepare(run: Run) -> Signals:
         faults=faults,
         sources=run.sources,
         source_power=None if run.source_power is None else each,
+        lags=run.metadata.lags,
     )
 
 

@@ -153,6 +153,18 @@ def _start(model: LadderModel, R: Array, C: Array, lag_s: Array) -> tuple[Array,
     sd[layout.edge] = 0.5 * scan_s
     mean = g.copy()
     mean[layout.lags] = 0.0
+    return with_known_lags(model, g, Prior(mean, sd))
+
+
+def with_known_lags(model: NetworkModel, g: Array, prior: Prior) -> tuple[Array, Prior]:
+    """A start and a prior with the lags that the rig states, where it states any."""
+    record, layout, settings = model.record, model.layout, model.settings
+    g, mean, sd = g.copy(), prior.mean.copy(), prior.sd.copy()
+    for at, node in enumerate((*record.nodes, record.reference), layout.lags.start):
+        if node in record.lags:
+            lag_s, u_s = record.lags[node]
+            mean[at], sd[at] = lag_s, max(u_s, settings.least_lag_s)
+            g[at] = np.clip(lag_s, settings.least_lag_s, settings.longest_lag_s)
     return g, Prior(mean, sd)
 
 

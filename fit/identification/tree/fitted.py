@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from fit.identification.ladder.layout import ParameterLayout
-from fit.identification.ladder.search import Prior, Trial, covariance_of, minimise
+from fit.identification.ladder.search import Prior, Trial, covariance_of, minimise, with_known_lags
 from fit.identification.ladder.settings import SETTINGS, SearchSettings
 from fit.identification.tree.model import TreeModel
 from fit.identification.tree.network import TreeNetwork, starting_capacities
@@ -83,7 +83,7 @@ def _start(
     sd[layout.lags] = settings.lag_sd_s
     sd[layout.left_over] = settings.left_over_sd_K
     sd[layout.edge] = 0.5 * model.record.scan_s
-    return g, Prior(mean, sd)
+    return with_known_lags(model, g, Prior(mean, sd))
 
 
 def _fitted(model: TreeModel, network: TreeNetwork, found: Trial) -> FittedTree:
