@@ -14,7 +14,7 @@ from fit.output.verbosity import working
 
 if TYPE_CHECKING:
     from fit.identification.response import Response
-    from fit.records.run import Array
+    from fit.records.run import Array, Run
 
 
 class Intervals(StrEnum):
@@ -53,6 +53,15 @@ def command(
             "bootstrap: by refitting to resampled blocks of the residual; slow."
         ),
     ] = Intervals.linear,
+    budget: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="BUDGET",
+            help="The budget.toml that says how the branches of several sources meet, where the "
+            "run does not keep it.",
+            show_default=False,
+        ),
+    ] = None,
     png: Annotated[
         Path | None,
         typer.Option(
@@ -76,6 +85,9 @@ def command(
     from fit.records.run_folder import FIT_RESULT
 
     record = read_run(run)
+    if len(record.sources) > 1:
+        _fit_branches(record, budget, as_json)
+        return
     with working(f"fitting {run}"):
         response = identify(record, reference=reference, order=order)
     intervals_s = _intervals(response, intervals)
@@ -94,6 +106,34 @@ def command(
     print_response(console, record, response, intervals_s, intervals.value, asked=order)
     for path in drawn:
         console.print(str(path), markup=False)
+
+
+def _fit_branches(run: Run, stated: Path | None, as_json: bool) -> None:
+    """The same of several sources, on the tree of their budget."""
+    from fit.budget.run_budget import budget_for
+    from fit.errors import NotIdentifiable
+    from fit.measurement.branches import measure_branches
+    from fit.output.branch_documents import branch_fit_document, print_branch_fit
+    from fit.records.results import to_json, write_result
+    from fit.records.run_folder import FIT_RESULT
+
+    budget = budget_for(run.metadata, run.path, stated)
+    if budget is None:
+        raise NotIdentifiable(
+            f"{run.path}: records {len(run.sources)} sources, and how their branches meet is not"
+            " kept in it; state --budget"
+        )
+    with working(f"fitting {run.path}"):
+        branches = measure_branches(run, budget)
+    document = branch_fit_document(branches)
+    if run.folder is not None:
+        write_result(run.folder, FIT_RESULT, document)
+    if as_json:
+        typer.echo(to_json(document))
+        return
+    from rich.console import Console
+
+    print_branch_fit(Console(highlight=False), branches)
 
 
 def _intervals(response: Response, method: Intervals) -> Array:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from fit.identification.ladder.layout import ParameterLayout
+from fit.identification.ladder.model import STEP
 from fit.identification.ladder.search import Prior, Trial, covariance_of, minimise, with_known_lags
 from fit.identification.ladder.settings import SETTINGS, SearchSettings
 from fit.identification.tree.model import TreeModel
@@ -28,6 +29,7 @@ class FittedTree:
     covariance_known_offset: Array  # the same, had the zero-power offsets been known
     C_J_per_K: Array  # (nodes,)
     tau_s: Array  # (nodes,) ascending
+    tau_u_s: Array  # (nodes,) their standard uncertainties
     cost: float  # weighted sum of squares of the readings, priors included
     residual: Array  # (c, m) weighted, independent from node to node
 
@@ -101,7 +103,9 @@ def _fitted(model: TreeModel, network: TreeNetwork, found: Trial) -> FittedTree:
     reach = np.clip(1.96 * spread, 1e-6, settings.longest_reach)
     pick = np.zeros((len(R), len(covariance.normal)))
     pick[np.arange(len(R)), np.arange(len(R))] = R * np.expm1(reach) / reach
-    ln_tau = model.poles(g[np.newaxis])[0][0, : len(layout.topology)]
+    ln_tau, slope = _ln_tau(model, g)
+    ln_tau_u = np.sqrt(np.einsum("kg,gh,kh->k", slope, _of_g(covariance.total, g), slope))
+    order = np.argsort(ln_tau)
     return FittedTree(
         network=network,
         model=model,
@@ -111,7 +115,21 @@ def _fitted(model: TreeModel, network: TreeNetwork, found: Trial) -> FittedTree:
         covariance=settings.calibration**2 * (pick @ covariance.total @ pick.T),
         covariance_known_offset=settings.calibration**2 * (pick @ covariance.known_offset @ pick.T),
         C_J_per_K=layout.capacity(g),
-        tau_s=np.sort(np.exp(ln_tau)),
+        tau_s=np.exp(ln_tau[order]),
+        tau_u_s=settings.calibration * np.exp(ln_tau[order]) * ln_tau_u[order],
         cost=found.cost,
         residual=found.residual,
     )
+
+
+def _ln_tau(model: TreeModel, g: Array) -> tuple[Array, Array]:
+    """Logarithms of the time constants (n,) of parameters g, and their slopes by g (n, size)."""
+    n, size = len(model.layout.topology), model.layout.size
+    at = np.vstack([g, g + STEP * np.eye(size)])
+    ln_tau = model.poles(at)[0][:, :n]
+    return ln_tau[0], (ln_tau[1:] - ln_tau[0]).T / STEP
+
+
+def _of_g(covariance: Array, g: Array) -> Array:
+    """The part of a covariance that belongs to the parameters, without the nodes' constants."""
+    return covariance[: len(g), : len(g)]
