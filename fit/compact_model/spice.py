@@ -44,7 +44,7 @@ def netlist(
         )
     heated, reference = _pin(response.foster_node), _pin(response.reference)
     others = [_pin(response.nodes[j]) for j in _further(response)] if outputs else []
-    title = _identifier(name)
+    title = identifier(name)
     # A source of no voltage reads the heat that flows in.
     source = "inner_0" if outputs else heated
     lines = [
@@ -127,9 +127,10 @@ def _terms(response: Response) -> list[tuple[float, float]]:
 
 
 def _pin(node: str) -> str:
-    return f"{node}_" if node.lower() in _GROUND_NAMES else _identifier(node)
+    return f"{node}_" if node.lower() in _GROUND_NAMES else identifier(node)
 
 
-def _identifier(name: str) -> str:
+def identifier(name: str) -> str:
+    """A name as SPICE allows it."""
     plain = re.sub(r"\W+", "_", name, flags=re.ASCII).strip("_").lower() or "heat_path"
     return plain if plain[0].isalpha() else f"n_{plain}"
