@@ -67,7 +67,8 @@ def discrepancy(found: Identified) -> Array:
 
     A share of the network's extrapolation beyond the drops that its own heating reached, as of one
     source; and, where it does not describe the record down to the scans' noise, its misfit at each
-    node.
+    node. Of a node that nobody measured, where branches meet, as little is known as of those above
+    it: its extrapolation is anything up to the least of theirs, its misfit the largest of theirs.
 
     Args:
         found: what was identified.
@@ -86,9 +87,17 @@ def discrepancy(found: Identified) -> Array:
         value, _ = model(fitted.g)
         apart = np.where(record.weight > 0, record.rise_K - value, np.nan)
         misfit[measured] = np.nanstd(apart, axis=0)
+    least = to_come.copy()
+    for node in set(fitted.network.hidden) - set(topology.sources):
+        upstream = found.topology.upstream(node)
+        above = [topology.index(n) for n in upstream if n in record.nodes] or list(measured)
+        hidden = topology.index(node)
+        least[hidden], to_come[hidden] = 0.0, to_come[above].min()
+        misfit[hidden] = misfit[above].max()
     kept = np.flatnonzero(fitted.network.found)
     start, end = topology.ends[kept].T
-    own = OWN_EXTRAPOLATION * np.abs(to_come[start] - to_come[end])
+    change = np.maximum(np.abs(to_come[start] - least[end]), np.abs(least[start] - to_come[end]))
+    own = OWN_EXTRAPOLATION * change
     u = np.zeros(len(found.topology.links))
     u[: len(kept)] = np.hypot(own, np.hypot(misfit[start], misfit[end]))
     return np.diag((u / found.through_W) ** 2)

@@ -53,6 +53,8 @@ class FaultyModel(TreeModel):
         nodes = [topology.nodes[i] for i in sound.layout.measured]
         self.column = nodes.index(fault.bead) if fault.bead in nodes else None
         self.at_reference = fault.bead == topology.reference
+        off = SourceRecord(sound.record, np.zeros_like(sound.sources.power))
+        self.unheated = TreeModel(off, sound.layout, settings)
 
     def __call__(self, g: Array) -> tuple[Array, Callable[[], Array]]:
         """Modelled reading of the rise (c, m), and what gives its derivatives (c, m, size)."""
@@ -81,14 +83,24 @@ class FaultyModel(TreeModel):
         assert self.at_reference
         # The reference's own rise drives every node, and is larger than it reads.
         ratio, d_ratio = size / (1 - size), 1 / (1 - size) ** 2
-        more = self.slow[:, np.newaxis] + self._driven(base)
-        return value + ratio * more, lambda: _with(derivatives(), d_ratio * more)
+        driven, by_driven = self._driven(base)
+        more = self.slow[:, np.newaxis] + driven
+        return value + ratio * more, lambda: _with(
+            derivatives() + ratio * by_driven(), d_ratio * more
+        )
 
-    def _driven(self, g: Array) -> Array:
-        """What of the rise (c, m) the reference's own temperature drives."""
-        ln_tau, _, B, _ = (part[0] for part in self.sound.poles(g[np.newaxis]))
-        _, filtered = self.sources.filtered(np.exp(ln_tau))
-        return np.asarray(-filtered.reference @ B)
+    def _driven(self, g: Array) -> tuple[Array, Callable[[], Array]]:
+        """What of the rise (c, m) the reference's own temperature drives, and its derivatives."""
+        at_rest, left_over = g.copy(), self.layout.left_over
+        at_rest[left_over] = 0.0
+        value, derivatives = self.unheated(at_rest)
+
+        def by_all() -> Array:
+            J = derivatives()
+            J[:, :, left_over] = 0.0
+            return J
+
+        return value, by_all
 
 
 def _with(J: Array, slope: Array) -> Array:
