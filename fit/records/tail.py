@@ -163,6 +163,11 @@ class FolderReader:
         return self.metadata.label or self.folder.name
 
     @property
+    def has_several_sources(self) -> bool:
+        """Whether the record keeps the power of more than one source."""
+        return len(power_columns(self.header)) > 1
+
+    @property
     def power_unit(self) -> str:
         """Unit of the power."""
         return self.metadata.power_unit
