@@ -13,7 +13,8 @@ from typing import TYPE_CHECKING, Any
 
 from bench.rig.schema import Rig, rig_from
 from bench.virtual.bench import VirtualBench, open_bench
-from bench.virtual.scenario import SCENARIOS, Unit, make_unit, read_scenario
+from bench.virtual.scenario import Unit, make_unit, read_scenario
+from bench.virtual.scenarios import SCENARIOS
 from fit.errors import BenchError
 from fit.records.events import EndReason
 from fit.records.results import write_result

@@ -86,7 +86,7 @@ def command(
     from rich.console import Console
 
     from bench.demo import LABEL, run_demo
-    from bench.virtual.scenario import SCENARIOS
+    from bench.virtual.scenarios import SCENARIOS
     from fit.errors import InputError
     from fit.records.run_folder import default_folder
 

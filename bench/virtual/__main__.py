@@ -22,7 +22,8 @@ from pathlib import Path
 from bench.virtual.bench import FastClock, VirtualBench, open_bench
 from bench.virtual.ports import FarEnd, SocketEnd, far_end
 from bench.virtual.reader import FORMATS
-from bench.virtual.scenario import SCENARIOS, read_unit
+from bench.virtual.scenario import read_unit
+from bench.virtual.scenarios import SCENARIOS
 from fit.errors import HeatrunError
 
 

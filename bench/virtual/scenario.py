@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 import tomllib
 from dataclasses import dataclass
-from importlib.resources import files
 from importlib.resources.abc import Traversable
 from pathlib import Path
 from typing import Any
@@ -17,11 +16,6 @@ from fit.errors import InputError
 from fit.network.topology import Link
 from fit.records.plain_file import read_tables
 
-SCENARIOS = {
-    "one-part": files("heatrun_data") / "charge_controller",
-    "two-parts": files("heatrun_data") / "two_parts",
-}
-"""Folders of the prototypes that come with heatrun, each with its budget, rig and truth."""
 NONE = "none"
 MALFORMED = (KeyError, IndexError, TypeError, ValueError, AttributeError, ArithmeticError)
 """What a table that lacks a key, or has another kind of value there, leads to."""

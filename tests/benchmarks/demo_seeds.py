@@ -11,7 +11,7 @@ import time
 from pathlib import Path
 
 from bench.demo import Demonstration, run_demo
-from bench.virtual.scenario import SCENARIOS
+from bench.virtual.scenarios import SCENARIOS
 
 Expected = dict[str, tuple[str | None, tuple[str, str | None] | None]]
 EXPECTED: dict[str, Expected] = {
