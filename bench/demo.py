@@ -6,13 +6,15 @@ import time
 import tomllib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
-from importlib.resources import as_file, files
+from importlib.resources import as_file
+from importlib.resources.abc import Traversable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from bench.rig.schema import Rig, rig_from
 from bench.virtual.bench import VirtualBench, open_bench
 from bench.virtual.scenario import Unit, make_unit, read_scenario
+from bench.virtual.scenarios import SCENARIOS
 from fit.errors import BenchError
 from fit.records.events import EndReason
 from fit.records.results import write_result
@@ -24,7 +26,7 @@ if TYPE_CHECKING:
     from fit.assessment.conformity import Verdict
     from fit.budget.model import Budget
 
-SCENARIO = files("heatrun_data") / "charge_controller"
+SCENARIO = SCENARIOS["one-part"]
 LABEL = "charge controller demo"
 COPIED = ("budget.toml", "rig.toml")  # into the run folder, so that the commands can be tried on it
 TRUTH = "truth.json"
@@ -75,14 +77,14 @@ class _Teller:
         pass
 
 
-def make_demo_unit(fault: str, seed: int) -> Unit:
-    """The demo's prototype with a fault. Raises InputError when there is no such fault."""
-    return make_unit(read_scenario(SCENARIO / "prototype.toml"), fault, seed)
+def make_demo_unit(fault: str, seed: int, scenario: Traversable = SCENARIO) -> Unit:
+    """A demo's prototype with a fault. Raises InputError when there is no such fault."""
+    return make_unit(read_scenario(scenario / "prototype.toml"), fault, seed)
 
 
-def demo_rig(ports: Mapping[str, str]) -> Rig:
-    """The demo's rig.toml on the ports the virtual bench has."""
-    file = SCENARIO / "rig.toml"
+def demo_rig(ports: Mapping[str, str], scenario: Traversable = SCENARIO) -> Rig:
+    """A demo's rig.toml on the ports the virtual bench has."""
+    file = scenario / "rig.toml"
     tables: dict[str, Any] = tomllib.loads(file.read_text(encoding="utf-8"))
     for instrument in tables["instrument"]:
         instrument["port"] = ports[instrument["name"]]
@@ -91,23 +93,21 @@ def demo_rig(ports: Mapping[str, str]) -> Rig:
 
 def true_spans(unit: Unit, verdict: Verdict, power_W: float) -> tuple[TrueSpan, ...]:
     """Every span of the verdict that the prototype has, against its truth at that power [W]."""
-    nodes = unit.prototype.nodes
-    truth = list(unit.truth(power_W).values())
-    return tuple(
-        TrueSpan(
-            span.from_node,
-            span.to_node,
-            sum(truth[nodes.index(span.from_node) : nodes.index(span.to_node)]),
-            span.measured_K_per_W,
-        )
-        for span in verdict.spans
-        if span.from_node in nodes and span.to_node in nodes
-    )
+    out = {start: (end, R) for (start, end), R in unit.ways(power_W).values()}
+    found = []
+    for span in verdict.spans:
+        here, total = span.from_node, 0.0
+        while here != span.to_node and here in out:
+            here, R = out[here]
+            total += R
+        if here == span.to_node:
+            known = TrueSpan(span.from_node, span.to_node, total, span.measured_K_per_W)
+            found.append(known)
+    return tuple(found)
 
 
 def truth_document(unit: Unit, power_W: float) -> dict[str, object]:
     """What the prototype truly is, for truth.json beside the run."""
-    nodes = unit.prototype.nodes
     return {
         "schema": "heatrun.truth/1",
         "note": "invented: the hidden truth of a virtual prototype",
@@ -116,14 +116,18 @@ def truth_document(unit: Unit, power_W: float) -> dict[str, object]:
         "power_W": power_W,
         "path_fraction": unit.prototype.path_fraction,
         "stages": [
-            {"name": name, "from": nodes[i], "to": nodes[i + 1], "R_K_per_W": R}
-            for i, (name, R) in enumerate(unit.truth(power_W).items())
+            {"name": name, "from": start, "to": end, "R_K_per_W": R}
+            for name, ((start, end), R) in unit.ways(power_W).items()
         ],
     }
 
 
 def run_demo(
-    fault: str, seed: int, folder: Path, say: Callable[[str], None] = lambda line: None
+    fault: str,
+    seed: int,
+    folder: Path,
+    say: Callable[[str], None] = lambda line: None,
+    scenario: Traversable = SCENARIO,
 ) -> Demonstration:
     """Log, fit, check and report the virtual prototype.
 
@@ -132,6 +136,7 @@ def run_demo(
         seed: makes the unit: its own resistances, offsets and noise.
         folder: run folder to create.
         say: told each step in a line.
+        scenario: folder of the prototype, its budget and its rig.
 
     Raises:
         InputError: the folder exists, or no such fault.
@@ -142,14 +147,14 @@ def run_demo(
     from fit.budget import read_budget
 
     started = time.monotonic()
-    unit = make_demo_unit(fault, seed)
-    with as_file(SCENARIO / "budget.toml") as path:
+    unit = make_demo_unit(fault, seed, scenario)
+    with as_file(scenario / "budget.toml") as path:
         budget = read_budget(path)
     clock = LockStepClock()
     with open_bench(unit, clock.now_s, step_s=STEP_S) as bench:
-        say(f"reader on {bench.ports['reader']}")
-        say(f"supply on {bench.ports['supply']}")
-        rig = demo_rig(bench.ports)
+        for name, port in bench.ports.items():
+            say(f"{name} on {port}")
+        rig = demo_rig(bench.ports, scenario)
         say(duration(rig, expected_of(budget, None)))
         result = heat_run(
             rig,
@@ -165,18 +170,19 @@ def run_demo(
         raise BenchError(f"the demonstration ended early: {result.text}; see {folder}")
     logged_s = time.monotonic() - started
     for name in COPIED:
-        write_result(folder, name, (SCENARIO / name).read_text(encoding="utf-8"))
+        write_result(folder, name, (scenario / name).read_text(encoding="utf-8"))
     write_result(folder, TRUTH, truth_document(unit, power_W))
     run = read_run(folder)
     hours = run.t_s[-1] / 3600
     say(f"logged {len(run.t_s)} scans, {hours:.1f} h of bench time, in {logged_s:.1f} s")
-    verdict = _evaluate(run, budget, folder)
+    evaluate = _evaluate if budget.is_chain else _evaluate_tree
+    verdict = evaluate(run, budget, folder, say)
     return Demonstration(
         folder, unit, verdict, true_spans(unit, verdict, power_W), time.monotonic() - started
     )
 
 
-def _evaluate(run: Run, budget: Budget, folder: Path) -> Verdict:
+def _evaluate(run: Run, budget: Budget, folder: Path, say: Callable[[str], None]) -> Verdict:
     """Fit, check and report, as the three commands do, from one measurement."""
     from fit.assessment.conformity import check
     from fit.measurement.spans import measure
@@ -193,7 +199,17 @@ def _evaluate(run: Run, budget: Budget, folder: Path) -> Verdict:
     return verdict
 
 
+def _evaluate_tree(run: Run, budget: Budget, folder: Path, say: Callable[[str], None]) -> Verdict:
+    """Check a run of several sources."""
+    from fit.assessment.branch_conformity import check_run
+    from fit.output.documents import check_document
+
+    verdict = check_run(run, budget)
+    write_result(folder, CHECK_RESULT, check_document(verdict))
+    say("no report.html and no fit.json: they are of one source only so far")
+    return verdict
+
+
 def _true_power_W(bench: VirtualBench) -> float:
-    """What the supply truly gives when it is on [W], whatever it reads."""
-    supply = bench.world.supply
-    return replace(supply, on=True).power_W
+    """What the supplies truly give when they are on [W], whatever they read."""
+    return sum(replace(supply, on=True).power_W for supply in bench.world.supplies.values())

@@ -23,6 +23,7 @@ class Scan:
     drawn_W: float = math.nan  # by the supply's own figures [W]; NaN where it gives none
     columns: Mapping[str, float] = field(default_factory=dict)  # power columns of the record
     silent_s: Mapping[str, float] = field(default_factory=dict)  # since an instrument's last
+    each_drawn_W: Mapping[str, float] = field(default_factory=dict)  # drawn_W by source [W]
 
 
 @dataclass(frozen=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import time
 from collections.abc import Collection
 from dataclasses import dataclass
@@ -11,7 +12,7 @@ from bench.acquisition.scan import LOOK_S, ask
 from bench.acquisition.station import InstrumentWorker
 from bench.clock import Clock
 from bench.control.guard import Guard
-from bench.rig.channels import power_W
+from bench.rig.channels import drawn_W
 from bench.rig.schema import Rig
 from bench.status import Trip
 from fit.records.events import EndReason
@@ -64,13 +65,14 @@ def still_given(
         stations: every instrument.
         clock: of the bench.
     """
-    problem = ""
+    open_still = {name: "" for name, one in guard.sources.items() if one.heated}
     deadline = time.monotonic() + STILL_GIVEN_S
-    while guard.heated and time.monotonic() < deadline:
-        shown_W = power_W(rig, ask(stations, clock, min(1.0, rig.sequence.interval_s)))
-        if shown_W is not None:
-            problem = guard.still_on(shown_W)
-            if not problem:
-                return ""
-        time.sleep(LOOK_S)
-    return problem
+    while open_still and time.monotonic() < deadline:
+        shown_W = drawn_W(rig, ask(stations, clock, min(1.0, rig.sequence.interval_s)))
+        for name in [name for name in open_still if not math.isnan(shown_W[name])]:
+            open_still[name] = guard.sources[name].still_on(shown_W[name])
+            if not open_still[name]:
+                del open_still[name]
+        if open_still:
+            time.sleep(LOOK_S)
+    return "; ".join(filter(None, open_still.values()))

@@ -6,7 +6,9 @@ import contextlib
 import sys
 import threading
 import time
+from collections import deque
 from collections.abc import Callable
+from dataclasses import dataclass
 from typing import IO, Protocol
 
 from bench.acquisition.station import InstrumentWorker, SwitchRequest
@@ -66,7 +68,7 @@ class InstrumentSwitch:
 
 
 class OperatorSwitch:
-    """The operator is asked, and presses Enter when it is done."""
+    """The operator is asked, and presses Enter when it is done; of several things one by one."""
 
     def __init__(
         self,
@@ -86,17 +88,21 @@ class OperatorSwitch:
         self._lock = threading.Lock()
         self._enters = 0  # pressed and not yet used
         self._ended = threading.Event()
-        self._pending: SwitchRequest | None = None
+        self._pending: deque[tuple[str, SwitchRequest]] = deque()  # asked for is the first
         self._asked_s = 0.0
         threading.Thread(target=self._listen, daemon=True, name="keyboard").start()
 
-    def turn(self, on: bool) -> SwitchRequest:
+    def turn(self, on: bool, source: str = "") -> SwitchRequest:
+        """Ask for a source, "" where there is one without a name, once no other is asked for."""
         turn = SwitchRequest(on)
         with self._lock:
             if self._keyboard.isatty():
                 self._enters = 0  # an Enter from before the question is no answer to it
-            self._pending = turn
-        self._ask(on)
+            self._drop(source)
+            self._pending.append((source, turn))
+            first = len(self._pending) == 1
+        if first:
+            self._ask()
         self._match()
         return turn
 
@@ -104,23 +110,34 @@ class OperatorSwitch:
         """Standard input ends within so long [s], and no Enter stands in it."""
         return self._ended.wait(within_s) and not self._enters
 
-    def off_for_good(self, given_up: Callable[[], bool]) -> SwitchRequest:
+    def off_for_good(self, given_up: Callable[[], bool], source: str = "") -> SwitchRequest:
         """Ask, and remind every few seconds, until Enter comes or the waiting is given up."""
-        turn = self.turn(False)
+        turn = self.turn(False, source)
         while not turn.done.wait(0.05):
             if given_up():
                 turn.error = BenchError("nobody has said that the power is off")
+                with self._lock:
+                    self._drop(source)
                 break
             if time.monotonic() - self._asked_s > REMIND_S:
-                self._ask(False)
+                self._ask()
         return turn
 
     def off_once_more(self) -> None:
         pass
 
-    def _ask(self, on: bool) -> None:
+    def _drop(self, source: str) -> None:
+        """What was asked for a source is asked no longer."""
+        self._pending = deque(one for one in self._pending if one[0] != source)
+
+    def _ask(self) -> None:
         self._asked_s = time.monotonic()
-        self._say(f"Switch the power {'ON' if on else 'OFF'} now, then press Enter.")
+        with self._lock:
+            if not self._pending:
+                return
+            source, turn = self._pending[0]
+        what = f"'{source}'" if source else "the power"
+        self._say(f"Switch {what} {'ON' if turn.on else 'OFF'} now, then press Enter.")
 
     def _listen(self) -> None:
         with contextlib.suppress(OSError, ValueError):
@@ -132,16 +149,39 @@ class OperatorSwitch:
         self._match()
 
     def _match(self) -> None:
+        while self._answered():
+            self._ask()
+
+    def _answered(self) -> bool:
+        """Whether the first question has just been answered, or never will be."""
         with self._lock:
-            turn = self._pending
-            if turn is None:
-                return
+            if not self._pending:
+                return False
+            turn = self._pending[0][1]
             if self._enters:
                 self._enters -= 1
                 turn.t_s = self._clock.now_s()
             elif self._ended.is_set():
                 turn.error = BenchError(f"{NOBODY}: nobody can say that it is done")
             else:
-                return
-            self._pending = None
+                return False
+            self._pending.popleft()
             turn.done.set()
+            return True
+
+
+@dataclass(frozen=True)
+class OperatorOf:
+    """The operator as the switch of one source."""
+
+    operator: OperatorSwitch
+    source: str = ""
+
+    def turn(self, on: bool) -> SwitchRequest:
+        return self.operator.turn(on, self.source)
+
+    def off_for_good(self, given_up: Callable[[], bool]) -> SwitchRequest:
+        return self.operator.off_for_good(given_up, self.source)
+
+    def off_once_more(self) -> None:
+        self.operator.off_once_more()

@@ -38,7 +38,7 @@ def rehearse(rig: Rig, clock: Clock, budget: Budget | None) -> list[str]:
             close_stations(stations.values())
     columns = power_columns(rig, readings)
     scan = make_scan(
-        rig, 0.0, readings, silent_s=dict.fromkeys(stations, 0.0), power_on=False, columns=columns
+        rig, 0.0, readings, silent_s=dict.fromkeys(stations, 0.0), on=(), columns=columns
     )
     expected = _expected(budget, rig, scan)
     lines = ["Rehearsal: nothing is switched on and nothing is written."]
@@ -59,8 +59,10 @@ def duration(rig: Rig, expected: Prediction | None) -> str:
         expected: what the budget predicts; None without a budget.
     """
     sequence = rig.sequence
-    heat_s, by = sequence.heat_s, "at most"
-    if sequence.heat_until == "settled" and expected is not None and len(expected.tau_s):
+    heat_s, by = rig.heat.total_s, "at most"
+    if rig.heats_by_time:
+        by = f"by the rig, in {len(rig.heat.on)} phases"
+    elif sequence.heat_until == "settled" and expected is not None and len(expected.tau_s):
         settled_s = TIME_CONSTANTS * float(max(expected.tau_s))
         heat_s, by = min(heat_s, settled_s), "until settled, by the budget"
         if settled_s > sequence.heat_s:
@@ -105,7 +107,8 @@ def _guard(rig: Rig, scan: Scan, expected: Prediction | None) -> Iterator[str]:
             text += f", {to_come:.0f} expected at {expected.power_W:g} W{over}"
         yield text
     if rig.guard.max_power_W is not None:
-        yield f"the supply switches off at {rig.guard.max_power_W:g} W"
+        what = "all sources switch" if len(rig.sources) > 1 else "the supply switches"
+        yield f"{what} off at {rig.guard.max_power_W:g} W"
     yield f"silence for {rig.guard.silence_s:g} s switches off"
 
 
@@ -115,12 +118,16 @@ def _missing(rig: Rig, scan: Scan, budget: Budget | None) -> Iterator[str]:
             yield f"{node} gives no reading: open thermocouple, or a wrong field"
     if not rig.guard.max_degC:
         yield "guard.max_degC: no temperature switches the power off"
-    if rig.guard.max_power_W is None and rig.power.source == "measured":
+    if rig.guard.max_power_W is None and any(one.measured for one in rig.sources):
         yield "guard.max_power_W: no power switches it off"
     if "ambient" not in rig.nodes:
         yield "a channel for ambient: a drift of the room will count as the prototype's"
-    if rig.switching is not None and not rig.switching.limits:
-        yield f"limits of {rig.switching.name}: its own limits are not set by the run"
+    for source in rig.sources:
+        switching = rig.switching(source)
+        if switching is not None and not switching.limits:
+            yield f"limits of {switching.name}: its own limits are not set by the run"
+        if not source.is_switched:
+            yield f"a switch for '{source.name}': no end of the run switches it off"
     if not any(channel.match_u for channel in rig.channel):
         yield "match_u: how alike the thermocouples are counts as perfect"
     if budget is None:

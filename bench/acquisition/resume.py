@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
 from bench.rig.schema import Rig
 from fit.errors import RecordError
-from fit.records.events import BY_WATCHDOG, EventName, last_event, read_events
+from fit.records.events import BY_WATCHDOG, Event, EventName, last_event, read_events
 from fit.records.metadata import read_metadata
 from fit.records.run_folder import DOCUMENT, EVENTS
 
@@ -23,7 +22,7 @@ class ResumeState:
     heat_started_s: float | None  # record time [s]
     heat_ended_s: float | None
     interrupted_s: float | None  # when the watchdog last switched off [s]
-    left_on: bool  # the record does not say that the power went off
+    left_on: frozenset[str]  # sources that the record does not say went off
 
 
 def standing(folder: Path, rig: Rig) -> ResumeState:
@@ -55,16 +54,27 @@ def standing(folder: Path, rig: Rig) -> ResumeState:
         raise RecordError(
             folder / EVENTS, "", "has a stop: this run has ended", "start a new one for another"
         )
-    on = [event.t_s for event in events if event.event == EventName.POWER_ON]
-    switched_off = [event for event in events if event.event == EventName.POWER_OFF]
-    off = [event for event in switched_off if on and event.t_s > on[0]]
-    by_watchdog = [event.t_s for event in off if event.details.get("by") == BY_WATCHDOG]
-    in_order = [event.t_s for event in off if event.details.get("by") != BY_WATCHDOG]
-    return ResumeState(
-        folder,
-        started,
-        heat_started_s=on[0] if on else None,
-        heat_ended_s=in_order[0] if in_order else None,
-        interrupted_s=by_watchdog[-1] if by_watchdog else None,
-        left_on=bool(on) and max((event.t_s for event in off), default=-math.inf) < on[-1],
-    )
+    return _state(folder, started, events, len(rig.sources) > 1)
+
+
+def _state(
+    folder: Path, started: datetime, events: tuple[Event, ...], by_phases: bool
+) -> ResumeState:
+    """What the events say of the heating; by phases it has ended once its last source is off."""
+    on: set[str] = set()
+    first_on_s: float | None = None
+    ended_s: float | None = None
+    interrupted_s: float | None = None
+    for event in sorted(events, key=lambda one: one.t_s):
+        source = str(event.details.get("source", ""))
+        if event.event == EventName.POWER_ON:
+            on.add(source)
+            first_on_s = event.t_s if first_on_s is None else first_on_s
+            ended_s = None if by_phases else ended_s
+        elif event.event == EventName.POWER_OFF and first_on_s is not None:
+            on.discard(source)
+            if event.details.get("by") == BY_WATCHDOG:
+                interrupted_s = event.t_s
+            elif ended_s is None and not on:
+                ended_s = event.t_s
+    return ResumeState(folder, started, first_on_s, ended_s, interrupted_s, frozenset(on))

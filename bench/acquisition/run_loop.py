@@ -1,7 +1,7 @@
 """The heat run: the loop, and nothing else.
 
 Everything it moves along has its own room: `station` reads, `guard` judges, `sequence` decides,
-`switching` switches, `RunWriter` writes, `watchdog` waits for this program to die.
+`switchboard` switches, `RunWriter` writes, the watchdogs wait for this program to die.
 """
 
 from __future__ import annotations
@@ -16,7 +16,6 @@ from typing import IO, TYPE_CHECKING, Any
 
 from bench.acquisition.clock_checks import Timekeeper
 from bench.acquisition.finish import ENDED_BY_BENCH, End, LogResult, still_given
-from bench.acquisition.power_switch import PowerSwitch
 from bench.acquisition.resume import standing
 from bench.acquisition.scan import ask, first_readings, make_scan, power_columns
 from bench.acquisition.start import (
@@ -25,17 +24,18 @@ from bench.acquisition.start import (
     further_along,
     go_on,
     make_estimator,
-    power_switch,
+    power_switches,
     start_with_power_off,
 )
-from bench.acquisition.station import InstrumentWorker, SwitchRequest, close_stations, open_stations
+from bench.acquisition.station import InstrumentWorker, close_stations, open_stations
+from bench.acquisition.switchboard import Switchboard, named
 from bench.clock import Clock
 from bench.control.guard import Guard, patience_s
 from bench.control.slopes import slope
 from bench.rig.schema import Rig
 from bench.safety.priority import ahead_of_others
 from bench.safety.signals import StopRequests
-from bench.safety.watchdog_client import Watchdog
+from bench.safety.watchdogs import Watchdogs
 from bench.status import NoView, Scan, Status, Trip, View, describe
 from fit.errors import HeatrunError, RecordError
 from fit.records.events import EndReason, EventName, Phase
@@ -100,8 +100,8 @@ def heat_run(
         try:
             first = first_readings(rig, stations.values(), clock, stops)
             columns = power_columns(rig, first)
-            switch = power_switch(rig, stations, clock, view, keyboard)
-            start_with_power_off(switch)
+            switches = power_switches(rig, stations, clock, view, keyboard)
+            start_with_power_off(switches)
             started = (
                 go_on(rig, clock, before, columns)
                 if before is not None
@@ -124,7 +124,7 @@ def heat_run(
                     view=view,
                     stops=stops,
                     stations=stations,
-                    switch=switch,
+                    board=Switchboard(switches, started.unknown, clock.lock_step),
                     started=started,
                     columns=columns,
                     further_along=further_along(rig, budget),
@@ -146,25 +146,23 @@ class _HeatRun:
         view: View,
         stops: StopRequests,
         stations: dict[str, InstrumentWorker],
-        switch: PowerSwitch,
+        board: Switchboard,
         started: Started,
         columns: tuple[str, ...],
         further_along: Mapping[str, Collection[str]],
     ) -> None:
         self.rig, self.clock, self.view, self.stops = rig, clock, view, stops
-        self.stations, self.switch, self.columns = stations, switch, columns
+        self.stations, self.board, self.columns = stations, board, columns
         self.writer, self.sequence = started.writer, started.sequence
         self.guard = Guard(rig, further_along)
         self.origin_s = started.origin_s
         self.scans = 0
-        self.power_on = started.power_on  # None while it is being switched
-        self._turn: SwitchRequest | None = None
+        self._power_told = board.power_on  # to the sequence
         self._phase: Phase | None = None
         self._last_s: float | None = None
         self._recent: deque[tuple[float, Scan]] = deque(maxlen=SLOPE_POINTS)
         self._shown = -math.inf
         self._time = Timekeeper(clock, rig.sequence.interval_s, patience_s(rig))
-        self._watchdog: Watchdog | None = None
         self._estimator: Estimator
 
     def go(self, estimator: Estimator, resumed: bool, notes: tuple[str, ...] = ()) -> LogResult:
@@ -172,7 +170,7 @@ class _HeatRun:
         self._estimator = estimator
         failure: BaseException | None = None
         try:
-            self._start_watchdog()
+            self._start_watchdogs()
             if resumed:
                 self._resumed()
             for text in notes:
@@ -215,19 +213,20 @@ class _HeatRun:
         while True:
             if self.stops.first:
                 raise End(EndReason.OPERATOR, f"stopped by {self.stops.first}", 0)
-            self._finish_turn()
-            self._keep_watchdog()
+            self._finish_turns()
+            self._keep_watchdogs()
             self.writer.check_place()
             now_s = self.clock.now_s()
             if now_s >= tick_s:
                 return
             self.clock.sleep_until_s(min(tick_s, now_s + SLICE_S))
 
-    def _keep_watchdog(self) -> None:
-        if self._watchdog is None:
+    def _keep_watchdogs(self) -> None:
+        watchdogs = self.board.watchdogs
+        if watchdogs is None:
             return
-        self._watchdog.alive()
-        for problem in self._watchdog.take_deaths():
+        watchdogs.alive()
+        for problem in watchdogs.take_deaths():
             self._note(EventName.WATCHDOG, problem=problem)
             self.view.say(f"the watchdog: {problem}", loud=True)
 
@@ -235,7 +234,7 @@ class _HeatRun:
         now_s = self.clock.now_s()
         t_s = round(now_s - self.origin_s, 4)
         notes, late = self._time.check(
-            None if self._last_s is None else t_s - self._last_s, self.power_on
+            None if self._last_s is None else t_s - self._last_s, self.board.power_on
         )
         for note in notes:
             self._note(note.event, note.t_s, **note.details)
@@ -248,7 +247,7 @@ class _HeatRun:
             t_s,
             readings,
             silent_s=silent_s,
-            power_on=self.power_on is True,
+            on=self.board.sources_on,
             columns=self.columns,
         )
         row = {f"{node}_degC": value for node, value in scan.temperature_degC.items()}
@@ -262,7 +261,7 @@ class _HeatRun:
         return scan
 
     def _judge(self, scan: Scan) -> None:
-        trip = self.guard.check(scan, self.power_on)
+        trip = self.guard.check(scan, self.board.power_on, self.board.on)
         for node, why in self.guard.take_blind():
             self._note(EventName.BLIND, node=node, text=why)
             self.view.say(why, loud=True)
@@ -270,35 +269,28 @@ class _HeatRun:
             raise End.tripped(trip)
 
     def _follow_sequence(self) -> None:
-        wanted = self.sequence.wants_power
-        if self._turn is None and wanted is not self.power_on:
-            if wanted and (blind := self.guard.unguarded()):
-                raise End.tripped(blind)
-            if wanted and self._watchdog is not None:
-                self._watchdog.power_goes_on()
-            self.power_on = None
-            self._turn = self.switch.turn(wanted)
-            if self.clock.lock_step:
-                self._turn.done.wait()
-        self._finish_turn()
+        wanted = self.sequence.wants
+        if wanted - self.board.sources_on and (blind := self.guard.unguarded()):
+            raise End.tripped(blind)
+        self.board.follow(wanted)
+        self._finish_turns()
         if self._phase != self.sequence.phase:
             self._phase = self.sequence.phase
             self._note(EventName.PHASE, phase=self._phase)
 
-    def _finish_turn(self) -> None:
-        """Take in the outcome of a switching, once there is one."""
-        turn = self._turn
-        if turn is None or not turn.done.is_set():
-            return
-        self._turn = None
-        if turn.error is not None:
-            raise End(EndReason.SWITCH, str(turn.error))
-        assert turn.t_s is not None
-        self.power_on = turn.on
-        self._note(EventName.POWER_ON if turn.on else EventName.POWER_OFF, turn.t_s)
-        if not turn.on and self._watchdog is not None:
-            self._watchdog.power_is_off()
-        self.sequence.power_switched(turn.on, turn.t_s - self.origin_s)
+    def _finish_turns(self) -> None:
+        """Take in the outcome of what was switched, as far as there is one."""
+        for source, turn in self.board.finished():
+            if turn.error is not None:
+                raise End(EndReason.SWITCH, str(turn.error))
+            assert turn.t_s is not None
+            self._note(
+                EventName.POWER_ON if turn.on else EventName.POWER_OFF, turn.t_s, **named(source)
+            )
+            power_on = self.board.power_on
+            if self.board.is_settled and power_on is not self._power_told:
+                self._power_told = power_on
+                self.sequence.power_switched(power_on is True, turn.t_s - self.origin_s)
 
     def _end(self, end: End) -> LogResult:
         """Power off first; then say why, as far as the disk still takes it."""
@@ -324,8 +316,8 @@ class _HeatRun:
         with contextlib.suppress(RecordError):
             self.writer.close()
         close_stations(self.stations.values())  # the watchdog may need the port
-        if self._watchdog is not None:
-            self._watchdog.leave()
+        if self.board.watchdogs is not None:
+            self.board.watchdogs.leave()
         return LogResult(
             self.writer.folder,
             end.reason,
@@ -337,19 +329,14 @@ class _HeatRun:
         )
 
     def _power_off(self) -> str:
-        """Switch off, trying everything; what speaks against its being off, empty if nothing."""
-        if self.power_on is False:
-            self.switch.off_once_more()
-            return ""
+        """Switch all off, trying everything; what speaks against that, empty if nothing."""
         asked_before = self.stops.count
-        turn = self.switch.off_for_good(lambda: self.stops.count > asked_before)
-        if turn.error is not None:
-            self._try_to_note(EventName.POWER_OFF_FAILED, problem=str(turn.error))
-            return str(turn.error)
-        self._try_to_note(EventName.POWER_OFF, turn.t_s)
-        if self._watchdog is not None:
-            self._watchdog.power_is_off()
-        return ""
+        turns = self.board.all_off(lambda: self.stops.count > asked_before)
+        for source, turn in turns.items():
+            problem = {} if turn.error is None else {"problem": str(turn.error)}
+            event = EventName.POWER_OFF_FAILED if problem else EventName.POWER_OFF
+            self._try_to_note(event, turn.t_s, **{**named(source), **problem})
+        return "; ".join(str(turn.error) for turn in turns.values() if turn.error is not None)
 
     def _still_given(self) -> str:
         return still_given(self.guard, self.rig, self.stations.values(), self.clock)
@@ -358,14 +345,14 @@ class _HeatRun:
         with contextlib.suppress(RecordError):
             self._note(event, at_s, **details)
 
-    def _start_watchdog(self) -> None:
+    def _start_watchdogs(self) -> None:
         if self.clock.lock_step:
             return  # virtual instruments of this very process: they die with it
-        self._watchdog = Watchdog(
-            self.rig.switching, self.writer.events_path, self.origin_s, patience_s(self.rig)
-        )
-        if self.power_on is None:
-            self._watchdog.power_goes_on()
+        switching = {
+            one.name: self.rig.switching(one) for one in self.rig.sources if one.is_switched
+        }
+        path, patience = self.writer.events_path, patience_s(self.rig)
+        self.board.watch(Watchdogs(switching, path, self.origin_s, patience))
 
     def _resumed(self) -> None:
         gap_s = self.clock.now_s() - self.origin_s - max(self.writer.last_t_s, 0.0)
@@ -395,7 +382,7 @@ class _HeatRun:
                 scan,
                 self.sequence.phase,
                 self.sequence.left_s(scan.t_s),
-                self.power_on is True,
+                self.board.power_on is True,
                 slopes,
                 self._estimator.latest(),
                 self.scans,

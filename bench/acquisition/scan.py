@@ -9,19 +9,21 @@ from collections.abc import Collection, Mapping
 from bench.acquisition.station import WINDOW, InstrumentWorker
 from bench.clock import Clock
 from bench.instruments.base import Reading
-from bench.rig.channels import power_W, temperatures_degC
+from bench.rig.channels import drawn_W, temperatures_degC
 from bench.rig.schema import Rig
+from bench.rig.sources import SUPPLY, PowerSource, power_column
 from bench.safety.signals import StopRequests
 from bench.status import Scan
 from fit.errors import PortError
 
-SUPPLY = ("supply_V", "supply_A")
 LOOK_S = 0.02
 FIRST_READING_AT_LEAST_S = 5.0
 
 
 def power_columns(rig: Rig, readings: Mapping[str, Reading]) -> tuple[str, ...]:
     """Columns in which the record keeps the power: the supply's own figures where it gives both."""
+    if rig.power is None:
+        return tuple(column for source in rig.sources for column in source.columns)
     given = {name for reading in readings.values() for name in reading.values}
     if rig.power.source == "measured" and "power_W" not in given and given.issuperset(SUPPLY):
         return SUPPLY
@@ -66,7 +68,7 @@ def make_scan(
     readings: Mapping[str, Reading],
     *,
     silent_s: Mapping[str, float],
-    power_on: bool,
+    on: Collection[str],
     columns: tuple[str, ...],
 ) -> Scan:
     """What the readings mean: temperatures of the nodes and the power.
@@ -76,17 +78,34 @@ def make_scan(
         t_s: of the scan, since the start of the record [s].
         readings: new ones by instrument.
         silent_s: time since each instrument's last reading [s].
-        power_on: as switched and confirmed; a stated power is recorded while it is on.
+        on: sources that are on, as switched and confirmed: a stated power is recorded while it is.
         columns: power columns of the record.
     """
     given = {name: value for one in readings.values() for name, value in one.values.items()}
-    drawn = power_W(rig, readings)
-    drawn_W = math.nan if drawn is None else drawn
-    power = drawn_W
-    if rig.power.source == "stated":
-        power = (rig.power.power_W or 0.0) if power_on else 0.0
-    kept = {name: given.get(name, math.nan) if name in SUPPLY else power for name in columns}
-    return Scan(t_s, temperatures_degC(rig, readings), power, drawn_W, kept, silent_s)
+    drawn = drawn_W(rig, readings)
+    recorded = {
+        one.name: drawn[one.name] if one.measured else _stated_W(one, on) for one in rig.sources
+    }
+    kept: dict[str, float] = {}
+    for one in rig.sources:
+        names = one.columns if one.name else SUPPLY
+        figures = zip(names, one.fields, strict=True) if one.fields else ()
+        kept |= {column: given.get(field, math.nan) for column, field in figures}
+        kept[power_column(one.name)] = recorded[one.name]
+    return Scan(
+        t_s,
+        temperatures_degC(rig, readings),
+        sum(recorded.values()),
+        sum(drawn.values()),
+        {name: kept[name] for name in columns},
+        silent_s,
+        drawn,
+    )
+
+
+def _stated_W(source: PowerSource, on: Collection[str]) -> float:
+    """A stated power while it is on [W]; a source that is never switched is taken to be on."""
+    return (source.power_W or 0.0) if source.name in on or not source.is_switched else 0.0
 
 
 def first_readings(

@@ -7,13 +7,20 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any
 
-from bench.acquisition.power_switch import NOBODY, InstrumentSwitch, OperatorSwitch, PowerSwitch
+from bench.acquisition.power_switch import (
+    NOBODY,
+    InstrumentSwitch,
+    OperatorOf,
+    OperatorSwitch,
+    PowerSwitch,
+)
 from bench.acquisition.resume import ResumeState
 from bench.acquisition.station import InstrumentWorker
 from bench.clock import Clock
 from bench.control.blindness import along_the_path, along_the_rig
 from bench.control.sequence import Sequence
 from bench.rig.schema import Rig
+from bench.rig.sources import Heat
 from bench.status import NoView, View
 from fit.errors import BudgetError, PortError, RecordError
 from fit.records.metadata import run_document
@@ -28,33 +35,44 @@ if TYPE_CHECKING:
 NOBODY_WITHIN_S = 0.2
 
 
-def power_switch(
+def power_switches(
     rig: Rig,
     stations: dict[str, InstrumentWorker],
     clock: Clock,
     view: View,
     keyboard: IO[str] | None,
-) -> PowerSwitch:
-    if rig.switching is not None:
-        return InstrumentSwitch(stations[rig.switching.name])
-    return OperatorSwitch(clock, lambda text: view.say(text, loud=True), keyboard)
+) -> dict[str, PowerSwitch]:
+    """Who switches each source of the rig that is switched."""
+    switched = [one for one in rig.sources if one.is_switched]
+    operator = None
+    if any(rig.switching(one) is None for one in switched):
+        operator = OperatorSwitch(clock, lambda text: view.say(text, loud=True), keyboard)
+    found: dict[str, PowerSwitch] = {}
+    for one in switched:
+        settings = rig.switching(one)
+        if settings is not None:
+            found[one.name] = InstrumentSwitch(stations[settings.name])
+        elif operator is not None:
+            found[one.name] = OperatorOf(operator, one.name)
+    return found
 
 
-def start_with_power_off(switch: PowerSwitch) -> None:
+def start_with_power_off(switches: Mapping[str, PowerSwitch]) -> None:
     """The soak is without power, and a switch that cannot switch is found out now.
 
     Raises:
-        PortError: the supply is not switched off, or there is no operator.
+        PortError: a supply is not switched off, or there is no operator.
     """
-    if isinstance(switch, OperatorSwitch) and switch.nobody_there(NOBODY_WITHIN_S):
-        raise PortError(
-            f"{NOBODY}: the rig's power.switch is the operator, whom nobody could ask; "
-            "start it in a terminal, or pipe one line into it for each switching"
-        )
-    if isinstance(switch, InstrumentSwitch):
-        turn = switch.off_for_good(lambda: False)
-        if turn.error is not None:
-            raise PortError(f"cannot be switched off before the start: {turn.error}")
+    for switch in switches.values():
+        if isinstance(switch, OperatorOf) and switch.operator.nobody_there(NOBODY_WITHIN_S):
+            raise PortError(
+                f"{NOBODY}: the rig's power.switch is the operator, whom nobody could ask; "
+                "start it in a terminal, or pipe one line into it for each switching"
+            )
+        if isinstance(switch, InstrumentSwitch):
+            turn = switch.off_for_good(lambda: False)
+            if turn.error is not None:
+                raise PortError(f"cannot be switched off before the start: {turn.error}")
 
 
 @dataclass(frozen=True)
@@ -64,7 +82,7 @@ class Started:
     writer: RunWriter
     sequence: Sequence
     origin_s: float  # bench clock at record time 0 [s]
-    power_on: bool | None = False  # None where nobody knows
+    unknown: frozenset[str] = frozenset()  # sources of which nobody knows whether they are on
 
 
 def begin(
@@ -90,7 +108,9 @@ def begin(
         **labels,
     )
     writer = RunWriter.create(folder or default_folder(label, utc), document, columns)
-    sequence = Sequence(rig.sequence, _reference_node(rig), off_path=_off_path(rig))
+    sequence = Sequence(
+        rig.sequence, _reference_node(rig), off_path=_off_path(rig), heat=_heat(rig)
+    )
     return Started(writer, sequence, now_s)
 
 
@@ -119,10 +139,11 @@ def go_on(rig: Rig, clock: Clock, before: ResumeState, columns: tuple[str, ...])
         before.heat_ended_s,
         before.interrupted_s,
         off_path=_off_path(rig),
+        heat=_heat(rig),
     )
     # An instrument has just been switched off; of an operator's switch nothing is known.
-    unknown = before.left_on and rig.switching is None
-    return Started(writer, sequence, clock.now_s() - past_s, None if unknown else False)
+    asked = {one.name for one in rig.sources if one.is_switched and rig.switching(one) is None}
+    return Started(writer, sequence, clock.now_s() - past_s, before.left_on & asked)
 
 
 def make_estimator(
@@ -132,7 +153,9 @@ def make_estimator(
 
     if wanted is None:
         wanted = not isinstance(view, NoView) or rig.sequence.heat_until == "decided"
-    if not wanted:
+    if wanted and len(rig.sources) > 1:
+        view.say("live estimate is of one source only: every phase goes by its time")
+    if not wanted or len(rig.sources) > 1:
         return NoEstimator()
     if clock.lock_step:
         return InlineEstimator(rig.path_nodes, budget, _accuracy(rig))
@@ -150,6 +173,11 @@ def further_along(rig: Rig, budget: Budget | None) -> dict[str, tuple[str, ...]]
     if budget is None:
         return along_the_rig(rig)
     return along_the_path(rig.path_nodes, dict(budget.tree.links), budget.ambient)
+
+
+def _heat(rig: Rig) -> Heat | None:
+    """The phases of a heating that goes by them; None where `heat_until` ends it."""
+    return rig.heat if rig.heats_by_time else None
 
 
 def _off_path(rig: Rig) -> tuple[str, ...]:

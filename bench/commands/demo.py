@@ -24,6 +24,14 @@ class Fault(StrEnum):
     pad = "pad"
     sensor = "sensor"
     power = "power"
+    sharing = "sharing"
+
+
+class Scenario(StrEnum):
+    """Which virtual prototype."""
+
+    one_part = "one-part"
+    two_parts = "two-parts"
 
 
 WRONG = {
@@ -32,6 +40,12 @@ WRONG = {
     Fault.sensor: "the thermocouple on its bar hangs loose",
     Fault.power: "its supply reads the current low",
 }
+WRONG_OF_TWO = WRONG | {
+    Fault.pad: "the charger's pad has poor contact: 1.8 times the resistance it should have",
+    Fault.sensor: "the thermocouple on the regulator's board hangs loose",
+    Fault.power: "both supplies read the current low",
+    Fault.sharing: "the charger's supply reads the current low, the regulator's does not",
+}
 
 
 VERDICTS = {
@@ -39,6 +53,7 @@ VERDICTS = {
     "high-resistance": "'{where}' has too high a resistance",
     "sensor-placement": "the thermocouple on '{where}' is not where it should be",
     "power-error": "the power reading is off",
+    "power-sharing": "the power reading of '{where}' is off",
     "weak-cooling": "'{where}' cools too little",
 }
 
@@ -48,6 +63,9 @@ def command(
     seed: Annotated[
         int, typer.Option(min=0, help="Another unit: its own resistances, offsets and noise.")
     ] = 1,
+    scenario: Annotated[
+        Scenario, typer.Option(help="The prototype: with one power part, or two on one bar.")
+    ] = Scenario.one_part,
     out: Annotated[
         Path | None,
         typer.Option(
@@ -68,12 +86,17 @@ def command(
     from rich.console import Console
 
     from bench.demo import LABEL, run_demo
+    from bench.virtual.scenarios import SCENARIOS
     from fit.errors import InputError
     from fit.records.run_folder import default_folder
 
     folder = out or default_folder(f"{LABEL} {fault.value}", datetime.now(UTC))
     if folder.exists():
         raise InputError(folder, "", "exists already", "a run never writes over another")
+    if fault == Fault.sharing and scenario == Scenario.one_part:
+        raise InputError(
+            "--fault", "", "'sharing' is of several sources", "add --scenario two-parts"
+        )
     console = Console(highlight=False)
     console.print("A virtual charge controller on a virtual bench: all data are invented.")
     console.print("Its clock runs fast: hours on the bench take seconds here.\n")
@@ -83,27 +106,31 @@ def command(
         seed,
         folder,
         lambda line: None if quiet else console.print(f"  {line}", markup=False),
+        SCENARIOS[scenario],
     )
-    _show(console, done)
+    _show(console, done, scenario)
 
 
-def _show(console: Console, done: Demonstration) -> None:
+def _show(console: Console, done: Demonstration, scenario: Scenario) -> None:
     from fit.output.terminal.check import print_verdict
     from fit.records.run_folder import REPORT
 
+    wrong = WRONG if scenario == Scenario.one_part else WRONG_OF_TWO
     console.print()
     print_verdict(console, done.verdict)
     console.print()
     console.print(
-        f"The prototype's hidden truth (seed {done.unit.seed}): {WRONG[Fault(done.unit.fault)]}."
+        f"The prototype's hidden truth (seed {done.unit.seed}): {wrong[Fault(done.unit.fault)]}."
     )
     console.print(_truth_table(done))
     console.print()
     console.print(f"[bold]Verdict:[/] {_verdict(done)}.")
     console.print(f"Done in {done.took_s:.0f} s. Run folder: {done.folder}", soft_wrap=True)
-    console.print(f"Open {done.folder / REPORT} in a browser.", soft_wrap=True)
+    if (done.folder / REPORT).exists():
+        console.print(f"Open {done.folder / REPORT} in a browser.", soft_wrap=True)
     if done.unit.fault == Fault.none:
-        console.print("Now with something wrong: heatrun demo --fault pad")
+        which = "" if scenario == Scenario.one_part else f" --scenario {scenario.value}"
+        console.print(f"Now with something wrong: heatrun demo{which} --fault pad")
 
 
 def _verdict(done: Demonstration) -> str:

@@ -144,9 +144,11 @@ def _number(text: str) -> float | str:
 
 def _fit_together(rig: Rig, budget: Budget) -> None:
     """Say before the run what would else be said after hours of it. Raises BudgetError."""
+    from bench.rig.source_checks import check_against
     from fit.errors import BudgetError
     from fit.output.verbosity import remark
 
+    check_against(rig, budget)
     strange = [node for node in rig.path_nodes if node not in budget.nodes]
     if len(rig.path_nodes) - len(strange) < 2:
         raise BudgetError(

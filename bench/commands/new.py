@@ -12,20 +12,23 @@ STARTERS = ("budget.toml", "rig.toml")
 
 def command(
     folder: Annotated[Path, typer.Argument(metavar="DIR", help="Where to write them.")],
+    parts: Annotated[
+        int,
+        typer.Option(min=1, max=2, help="Parts that make heat: one, or two on one bar."),
+    ] = 1,
 ) -> None:
     """Write a commented budget.toml and rig.toml to start from. Never overwrites.
 
     As they stand they describe the virtual bench, so that everything can be tried first.
     """
-    from importlib.resources import files
-
+    from bench.virtual.scenarios import SCENARIOS
     from fit.errors import InputError
 
     targets = [folder / name for name in STARTERS]
     for target in targets:
         if target.exists():
             raise InputError(target, "", "exists and is not overwritten", "name another folder")
-    scenario = files("heatrun_data") / "charge_controller"
+    scenario = tuple(SCENARIOS.values())[parts - 1]
     texts = [(scenario / name).read_text(encoding="utf-8") for name in STARTERS]
     try:
         folder.mkdir(parents=True, exist_ok=True)

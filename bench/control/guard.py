@@ -7,6 +7,7 @@ from collections import deque
 from collections.abc import Collection, Mapping
 
 from bench.control.blindness import Blindness, along_the_rig
+from bench.control.power_guard import PowerGuard
 from bench.control.slopes import slope
 from bench.rig.schema import Rig
 from bench.status import Scan, Trip
@@ -15,11 +16,6 @@ RATE_OVER_S = 10.0  # a rate of rise is taken over so long: 1/16 K steps in 1 s 
 RATE_SCANS = 5  # and over so many scans
 RATE_POINTS = 200  # kept at most; faster scans are thinned
 PLAUSIBLE_DEGC = (-200.0, 1400.0)  # outside: an open thermocouple, by what converters then send
-OVER_STATED = 1.2  # times the stated power, where no limit is given
-STILL_ON = 0.1  # share of the heating power that a supply switched off may still show
-NO_POWER = 0.1  # share of the heating power below which it has switched itself off
-IDLE_TIMES, IDLE_W = 1.2, 1e-3  # over so many times what is shown without power, it heats [1, W]
-POWER_SCANS = 3  # in a row: one reading can be of the moment of switching
 SCANS_IN_SILENCE = 2.5
 
 
@@ -48,29 +44,38 @@ class Guard:
         self._unsaid: list[tuple[str, str]] = []
         self._patience_s = patience_s(rig)
         self._instrument = {channel.node: channel.instrument for channel in rig.channel}
-        self._measured = rig.power.source == "measured"
-        self._most_W = rig.guard.max_power_W
-        if self._most_W is None and rig.power.power_W is not None:
-            self._most_W = OVER_STATED * rig.power.power_W
+        # Of several sources the rig's limit is of their sum.
+        one = len(rig.sources) == 1
+        self._most_W = None if one else rig.guard.max_power_W
+        self.sources = {
+            source.name: PowerGuard(
+                source,
+                source.most_W or (rig.guard.max_power_W if one else None),
+                self._patience_s,
+            )
+            for source in rig.sources
+        }
         self._seen_s: dict[str, float] = {}
         self._recent: deque[tuple[float, Mapping[str, float]]] = deque()
-        self._idle_W = 0.0  # most that was shown before the power came on
-        self._heating_W = 0.0  # most that was shown since
-        self._on_since_s: float | None = None
-        self._odd_power = 0
 
-    def check(self, scan: Scan, power_on: bool | None) -> Trip | None:
+    def check(
+        self,
+        scan: Scan,
+        power_on: bool | None,
+        each_on: Mapping[str, bool | None] | None = None,
+    ) -> Trip | None:
         """The first limit this scan is over, or None.
 
         Args:
             scan: the newest.
-            power_on: as switched and confirmed; None while it is being switched.
+            power_on: as switched and confirmed, any source; None while one is being switched.
+            each_on: the same of each source; None where there is one.
         """
         return (
             self._too_hot(scan)
             or self._too_fast(scan)
             or self._silence(scan)
-            or self._power(scan, power_on)
+            or self._power(scan, {"": power_on} if each_on is None else each_on)
             or self._not_seen(scan, power_on)
         )
 
@@ -147,61 +152,13 @@ class Guard:
                 )
         return found
 
-    def _power(self, scan: Scan, on: bool | None) -> Trip | None:
-        power_W = scan.drawn_W
-        if math.isnan(power_W):
-            if not self._measured:
-                return None
-            last_s = self._seen_s.setdefault("", scan.t_s)
-            if scan.t_s - last_s > self._patience_s:
-                return Trip("silence", f"no power reading for {scan.t_s - last_s:.0f} s")
-            return None
-        self._seen_s[""] = scan.t_s
-        if self._most_W is not None and power_W > self._most_W:
-            text = f"the supply gives {power_W:.3g} W, over its limit of {self._most_W:g}"
+    def _power(self, scan: Scan, on: Mapping[str, bool | None]) -> Trip | None:
+        drawn = scan.each_drawn_W or {"": scan.drawn_W}
+        for name, guard in self.sources.items():
+            trip = guard.check(scan.t_s, drawn.get(name, math.nan), on.get(name))
+            if trip is not None:
+                return trip
+        if self._most_W is not None and scan.power_W > self._most_W:
+            text = f"all sources give {scan.power_W:.3g} W, over their limit of {self._most_W:g}"
             return Trip("power", text)
-        text = self._odd(power_W, on)
-        self._odd_power = self._odd_power + 1 if text else 0
-        if text and self._odd_power >= POWER_SCANS:
-            return Trip("power", text)
-        return self._never_came(scan, on)
-
-    @property
-    def heated(self) -> bool:
-        """The supply's own figures have shown a heating power."""
-        return self._heating_W > 0
-
-    def still_on(self, power_W: float) -> str:
-        """What is strange about a power [W] shown while it is off; empty when nothing is."""
-        if self.heated and power_W > STILL_ON * self._heating_W:
-            return f"the supply is off but still gives {power_W:.3g} W"
-        return ""
-
-    def _odd(self, power_W: float, on: bool | None) -> str:
-        """What is strange about the power; empty when nothing is."""
-        if on is False:
-            if not self.heated:
-                self._idle_W = max(self._idle_W, power_W)
-            return self.still_on(power_W)
-        if on:
-            if self.heated and power_W < NO_POWER * self._heating_W:
-                return f"the supply is on but gives only {power_W:.3g} W: its own limit may hold it"
-            if power_W > IDLE_TIMES * self._idle_W + IDLE_W:
-                self._heating_W = max(self._heating_W, power_W)
-        return ""
-
-    def _never_came(self, scan: Scan, on: bool | None) -> Trip | None:
-        """Switched on, and for as long as a silence may last no power to be seen."""
-        if not on or self.heated:
-            self._on_since_s = None
-            return None
-        if self._on_since_s is None:
-            self._on_since_s = scan.t_s
-        on_s = scan.t_s - self._on_since_s
-        if on_s <= self._patience_s:
-            return None
-        text = (
-            f"the power is on, but for {on_s:.0f} s the supply has shown {scan.drawn_W:.3g} W: "
-            "is the load connected, are voltage and current set?"
-        )
-        return Trip("power", text)
+        return None

@@ -13,6 +13,7 @@ from dataclasses import replace
 
 from bench.control.slopes import Course, lagged
 from bench.rig.schema import Sequence as Settings
+from bench.rig.sources import Heat
 from bench.status import Estimate, Scan, Trip
 from fit.records.events import Phase
 
@@ -37,6 +38,7 @@ class Sequence:
         reference: str | None = None,
         started_s: float = 0.0,
         off_path: Collection[str] = (),
+        heat: Heat | None = None,
     ) -> None:
         """
         Args:
@@ -44,7 +46,10 @@ class Sequence:
             reference: node whose drift is not the prototype's (ambient); None when not measured.
             started_s: record time of the start [s].
             off_path: nodes that are not waited for, and need not start as warm as the others.
+            heat: which sources are on when; None: the only one, until `heat_until` is so.
         """
+        self._heats = heat or Heat((frozenset({""}),), (settings.heat_s,))
+        self._until = "time" if heat is not None else settings.heat_until
         self.settings = settings
         self.phase = Phase.ISOTHERMAL
         self.started_s = started_s
@@ -55,7 +60,7 @@ class Sequence:
         self._reference = reference
         self._off_path = frozenset(off_path)
         self._interrupted_s: float | None = None
-        self._wants_power = False
+        self._wants: frozenset[str] = frozenset()
         self._sums: dict[str, list[float]] = {}
         self._course = Course(settings.interval_s)
         self._start_degC: Mapping[str, float] = {}
@@ -73,15 +78,16 @@ class Sequence:
         interrupted_s: float | None = None,
         *,
         off_path: Collection[str] = (),
+        heat: Heat | None = None,
     ) -> Sequence:
         """A sequence that goes on where a program that died left it.
 
         Args:
-            settings, reference, off_path: as for a new one.
+            settings, reference, off_path, heat: as for a new one.
             heat_started_s, heat_ended_s: record times of what was done before, or None [s].
             interrupted_s: record time at which the watchdog ended the heating, or None [s].
         """
-        sequence = cls(settings, reference, off_path=off_path)
+        sequence = cls(settings, reference, off_path=off_path, heat=heat)
         sequence.phase = Phase.SOAK
         sequence._interrupted_s = interrupted_s
         if heat_ended_s is not None:
@@ -91,15 +97,21 @@ class Sequence:
         return sequence
 
     @property
+    def wants(self) -> frozenset[str]:
+        """The sources that are to be on, "" for one without a name."""
+        return self._wants
+
+    @property
     def wants_power(self) -> bool:
-        return self._wants_power
+        """Whether any source is to be on."""
+        return bool(self._wants)
 
     @property
     def finished(self) -> bool:
         return self.phase == Phase.FINISHED
 
     def power_switched(self, on: bool, t_s: float) -> None:
-        """The power was switched, and that was confirmed at t_s [s]."""
+        """The first source is on or the last is off, and that was confirmed at t_s [s]."""
         if on:
             if self.heat_started_s is None:
                 self.heat_started_s = t_s
@@ -129,8 +141,8 @@ class Sequence:
             return max(0.0, self.phase_started_s + self.settings.cool_s - t_s)
         if self.phase != Phase.HEAT or self.heat_started_s is None:
             return None
-        at_most = max(0.0, self.heat_started_s + self.settings.heat_s - t_s)
-        if self.settings.heat_until == "time":
+        at_most = max(0.0, self.heat_started_s + self._heats.total_s - t_s)
+        if self._until == "time":
             return at_most
         return None if self._left_s is None else min(at_most, self._left_s)
 
@@ -150,11 +162,11 @@ class Sequence:
     def _soak(self, t_s: float) -> None:
         """Heat once the soak is over, or at once where the heating was interrupted."""
         if self.heat_started_s is None:
-            self._wants_power = t_s - self.started_s >= self.settings.soak_s
-        elif t_s - self.heat_started_s < self.settings.heat_s:
-            self._wants_power = True
-        else:
-            self._wants_power = False
+            over = t_s - self.started_s >= self.settings.soak_s
+            self._wants = self._heats.at(0.0) if over else frozenset()
+            return
+        self._wants = self._heats.at(t_s - self.heat_started_s)
+        if not self._wants:
             self.why_heat_ended = "resumed after the heating time had passed"
             self._enter(Phase.COOL, t_s if self._interrupted_s is None else self._interrupted_s)
 
@@ -165,14 +177,15 @@ class Sequence:
         self._course.add(scan.t_s, scan.temperature_degC)
         elapsed_s = scan.t_s - self.heat_started_s
         ended = ""
-        if elapsed_s >= self.settings.heat_s:
-            ended = f"heated for {self.settings.heat_s:g} s"
-        elif self.settings.heat_until == "settled" and self._is_settled(scan, elapsed_s, estimate):
+        self._wants = self._heats.at(elapsed_s)
+        if not self._wants:
+            ended = f"heated for {self._heats.total_s:g} s"
+        elif self._until == "settled" and self._is_settled(scan, elapsed_s, estimate):
             ended = f"settled after {elapsed_s:.0f} s"
-        elif self.settings.heat_until == "decided" and self._is_decided(estimate):
+        elif self._until == "decided" and self._is_decided(estimate):
             ended = f"every span decided after {elapsed_s:.0f} s"
         if ended:
-            self._wants_power = False
+            self._wants = frozenset()
             self.why_heat_ended = self.why_heat_ended or ended
 
     def _is_decided(self, estimate: Estimate | None) -> bool:

@@ -72,10 +72,11 @@ class Watcher:
         concluded = -1
         while not self._stop.wait(LOOK_EVERY_S):
             with self._lock:
-                nodes, count = self.reader.path_nodes, self.reader.scans
+                several = self.reader.has_several_sources
+                nodes, count = () if several else self.reader.path_nodes, self.reader.scans
                 # Of a finished run the end comes first: how it got there can wait.
                 ended = self.reader.ended and count != concluded
-                run = self.reader.run() if ended and count else None
+                run = self.reader.run() if ended and count and not several else None
             if nodes != settling.nodes or count < settling.scans:
                 settling = Settling(nodes, self.budget, metadata=self.reader.metadata)
             if run is not None:

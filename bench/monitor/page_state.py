@@ -20,6 +20,14 @@ EVENTS_SHOWN = 60
 OVERALL = {CONFORMING: "Within budget", NON_CONFORMING: "Over budget"}
 
 
+SEVERAL = {
+    "state": "none",
+    "word": "Not judged while it runs",
+    "headline": "",
+    "text": "The live estimate is of one source only: heatrun check judges this run.",
+}
+
+
 def page_state(
     reader: FolderReader, estimates: Sequence[Estimate], judged: bool
 ) -> dict[str, object]:
@@ -55,7 +63,7 @@ def page_state(
         "curves": thin(reader.t_s, reader.temperature_degC, reader.power) if n else None,
         "nodes": list(reader.nodes),
         "spans": _spans(estimates),
-        "decision": _decision(latest, judged, now),
+        "decision": SEVERAL if reader.has_several_sources else _decision(latest, judged, now),
     }
 
 

@@ -103,14 +103,33 @@ def _under_way(
     t_s: float, powered: bool, events: Sequence[Event], sequence: Mapping[str, Any]
 ) -> Phase:
     """Soak, heat or cool, from the events, else from the power."""
-    on, off = last_event(events, EventName.POWER_ON), last_event(events, EventName.POWER_OFF)
-    if on is not None and (off is None or off.t_s < on.t_s):
-        return _running(State.HEAT, "Heating", on.t_s, t_s, sequence.get("heat_s"))
-    if off is not None:
-        return _running(State.COOL, "Cooling", off.t_s, t_s, sequence.get("cool_s"))
+    since_s: dict[object, float] = {}  # sources that are on
+    on_s = off_s = None
+    for event in events:
+        source = event.details.get("source")
+        if event.event == EventName.POWER_ON:
+            on_s = event.t_s if not since_s else on_s
+            since_s[source] = event.t_s
+        elif event.event == EventName.POWER_OFF:
+            since_s.pop(source, None)
+            off_s = event.t_s
+    if since_s and on_s is not None:
+        return _running(State.HEAT, "Heating", on_s, t_s, _heating_s(sequence))
+    if off_s is not None:
+        return _running(State.COOL, "Cooling", off_s, t_s, sequence.get("cool_s"))
     if powered:
         return Phase(State.HEAT, "Heating", "", 0.0, None)
     return _running(State.SOAK, "Soaking without power", 0.0, t_s, sequence.get("soak_s"))
+
+
+def _heating_s(sequence: Mapping[str, Any]) -> object:
+    """How long the heating may last, as far as the rig says [s]."""
+    phases = sequence.get("phases")
+    each = [_seconds(one.get("for_s")) for one in phases or () if isinstance(one, Mapping)]
+    known = [one for one in each if one is not None]
+    if each and len(known) == len(each):
+        return sum(known)
+    return sequence.get("heat_s")
 
 
 def _running(name: State, text: str, since_s: float, t_s: float, length: object) -> Phase:

@@ -38,21 +38,23 @@ def temperatures_degC(rig: Rig, readings: Mapping[str, Reading]) -> dict[str, fl
     return {node: round(values[node], 6) for node in rig.nodes}
 
 
-def power_W(rig: Rig, readings: Mapping[str, Reading]) -> float | None:
-    """Electrical power by the supply's own figures [W]; None where it is not among the readings.
+def drawn_W(rig: Rig, readings: Mapping[str, Reading]) -> dict[str, float]:
+    """Electrical power of each source by its supply's own figures [W]; NaN where none came.
 
     Args:
-        rig: names no field; `power_W`, or `supply_V` and `supply_A`, are taken from any instrument.
+        rig: its sources name the fields; of an only one without a name `power_W`, or `supply_V` and
+            `supply_A`, are taken from any instrument.
         readings: latest reading of each instrument by its name.
     """
     fields: dict[str, float] = {}
     for reading in readings.values():
         fields.update(reading.values)
-    if "power_W" in fields:
-        return fields["power_W"]
-    if "supply_V" in fields and "supply_A" in fields:
-        return fields["supply_V"] * fields["supply_A"]
-    return None
+    return {
+        source.name: fields["power_W"]
+        if not source.name and "power_W" in fields
+        else math.prod(fields.get(name, math.nan) for name in source.fields or ("",))
+        for source in rig.sources
+    }
 
 
 def _plain_degC(channel: Channel, value: float) -> float:

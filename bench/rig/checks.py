@@ -1,20 +1,19 @@
-"""What the parts of a rig owe each other: names that meet, one field a node, a known power."""
+"""What the parts of a rig owe each other: names that meet, one field a node."""
 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from bench.instruments.ports import device
+from bench.rig.source_checks import check_sources, one_of
+from bench.rig.sources import NEVER, OPERATOR
 from fit.errors import RigError
 
 if TYPE_CHECKING:
     from bench.rig.schema import Channel, Rig
 
-OPERATOR = "operator"
-POWER_FIELDS = ("power_W", "supply_V", "supply_A")
 RAW_UNITS = ("uV", "mV", "V", "ohm")
 WAYS = {
     "thermocouple": ("uV", "mV", "V"),
@@ -28,7 +27,7 @@ def check(rig: Rig, file: str | Path) -> None:
     """Raises RigError for the first contradiction."""
     _check_instruments(rig, file)
     _check_channels(rig, file)
-    _check_power(rig, file)
+    check_sources(rig, file)
     for node in rig.guard.max_degC:
         if node not in rig.nodes:
             raise RigError(
@@ -36,22 +35,18 @@ def check(rig: Rig, file: str | Path) -> None:
             )
 
 
-def one_of(names: Iterable[object]) -> str:
-    """What there is to choose from, in words."""
-    return "one of " + ", ".join(map(str, names))
-
-
 def _check_instruments(rig: Rig, file: str | Path) -> None:
     # Two names of one device, such as its by-id link and what it points at, are one port.
     ports = [device(one.port) for one in rig.instrument]
     names = [one.name for one in rig.instrument]
-    if OPERATOR in names:
-        raise RigError(
-            file,
-            f"instrument {names.index(OPERATOR) + 1}",
-            f"is named '{OPERATOR}', which is whoever presses Enter",
-            "give it another name",
-        )
+    for word, meaning in ((OPERATOR, "whoever presses Enter"), (NEVER, "a source left alone")):
+        if word in names:
+            raise RigError(
+                file,
+                f"instrument {names.index(word) + 1}",
+                f"is named '{word}', which is {meaning}",
+                "give it another name",
+            )
     for key, values, remedy in (
         ("name", names, "give each instrument its own name"),
         ("port", ports, "one [[instrument]] block a port, with all its fields"),
@@ -179,47 +174,4 @@ def _check_thermocouple(rig: Rig, channel: Channel, place: str, file: str | Path
             f"{place}: cold_junction",
             f"node '{junction.node}' is itself a thermocouple that needs one",
             "a channel in degC, K or degF",
-        )
-
-
-def _check_power(rig: Rig, file: str | Path) -> None:
-    power = rig.power
-    for field in POWER_FIELDS:
-        givers = [one.name for one in rig.instrument if field in (one.field_names() or ())]
-        if len(givers) > 1:
-            raise RigError(
-                file,
-                "instrument",
-                f"'{givers[0]}' and '{givers[1]}' both give {field}",
-                "name one of them otherwise: the power is of one instrument",
-            )
-    if power.source == "stated" and power.power_W is None:
-        raise RigError(file, "power", 'source = "stated" without power_W', "power_W = 4.2, say")
-    if power.source == "measured":
-        known = [instrument.field_names() for instrument in rig.instrument]
-        names = frozenset().union(*(fields or () for fields in known))
-        if None not in known and not ({"supply_V", "supply_A"} <= names or "power_W" in names):
-            raise RigError(
-                file,
-                "power",
-                'source = "measured", but no instrument gives supply_V and supply_A, or power_W',
-                'give the supply [instrument.queries], or source = "stated"',
-            )
-    if power.switch == OPERATOR:
-        return
-    named = next((one for one in rig.instrument if one.name == power.switch), None)
-    if named is None:
-        names_ = [one.name for one in rig.instrument]
-        raise RigError(
-            file,
-            "power.switch",
-            f"no instrument named '{power.switch}'",
-            one_of([*names_, OPERATOR]),
-        )
-    if named.switch is None:
-        raise RigError(
-            file,
-            "power.switch",
-            f"instrument '{named.name}' has no [instrument.switch]",
-            f'give it on and off commands, or switch = "{OPERATOR}"',
         )

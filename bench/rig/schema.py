@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from functools import cached_property
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Any, Literal
 
-from pydantic import Field, SerializeAsAny, Strict, StringConstraints, ValidationError
+from pydantic import Field, SerializeAsAny, ValidationError
 
 from bench.instruments import DRIVERS, off_steps, settings_class
 from bench.instruments.settings import (
@@ -18,29 +19,35 @@ from bench.instruments.settings import (
     Text,
 )
 from bench.instruments.visa import is_resource
-from bench.rig.checks import OPERATOR, check, one_of
+from bench.rig.checks import check, one_of
+from bench.rig.quantities import (
+    LONGEST_NODE_NAME,
+    NODE_NAME_REMEDY,
+    ColdDegC,
+    Heating,
+    Interval,
+    Lag,
+    LimitDegC,
+    NodeName,
+    RateKPerMin,
+    Seconds,
+    Share,
+    Silence,
+    Slope,
+    Watts,
+)
+from bench.rig.sources import (
+    Heat,
+    PhasePlan,
+    Power,
+    PowerSource,
+    Source,
+    as_power_sources,
+    heating,
+)
 from fit.errors import RigError
 from fit.records.plain_file import read_tables
 from fit.toml_file import REMEDIES, first_error, nearest, shown
-
-NODE_NAME_REMEDY = "lower-case letters, digits and underscores, a letter first"
-LONGEST_NODE_NAME = 40
-NodeName = Annotated[
-    str,
-    StringConstraints(strict=True, pattern=r"^[a-z][a-z0-9_]*$", max_length=LONGEST_NODE_NAME),
-]
-# A limit nothing reaches guards nothing, and a slipped exponent shall not pass for a wish.
-RateKPerMin = Annotated[float, Strict(), Field(gt=0, le=1e4)]
-ColdDegC = Annotated[float, Strict(), Field(ge=-100, le=200)]
-Slope = Annotated[float, Strict(), Field(ge=1, le=100)]  # B to E, of any range
-Lag = Annotated[float, Strict(), Field(ge=0, le=3600)]
-LimitDegC = Annotated[float, Strict(), Field(ge=-100, le=1000)]
-Share = Annotated[float, Strict(), Field(ge=0, lt=1)]
-Watts = Annotated[float, Strict(), Field(gt=0, le=1e5)]
-Seconds = Annotated[float, Strict(), Field(ge=0, le=30 * 86400)]
-Heating = Annotated[float, Strict(), Field(gt=0, le=30 * 86400)]
-Interval = Annotated[float, Strict(), Field(ge=0.001, le=3600)]
-Silence = Annotated[float, Strict(), Field(gt=0, le=3600)]
 
 
 class Channel(Block):
@@ -67,15 +74,6 @@ class Channel(Block):
     off_path: bool = False  # logged, guarded and drawn; no node of the heat path
 
 
-class Power(Block):
-    """Where the power figure comes from and who switches it."""
-
-    source: Literal["measured", "stated"] = "measured"
-    power_W: Watts | None = None
-    switch: Name = OPERATOR
-    u_relative: Share = 0.0  # relative standard uncertainty of the recorded power
-
-
 class Sequence(Block):
     """Soak, heat, cool: all durations in seconds."""
 
@@ -84,6 +82,7 @@ class Sequence(Block):
     heat_s: Heating = 7200.0
     heat_until: Literal["settled", "decided", "time"] = "settled"
     cool_s: Seconds = 0.0
+    phases: tuple[PhasePlan, ...] = ()  # of the heating, with several sources
     isothermal_K: Positive = 3.0  # before the soak all channels agree within this [K]
 
 
@@ -104,7 +103,8 @@ class Rig(Block):
     title: str = ""
     instrument: tuple[SerializeAsAny[InstrumentSettings], ...] = Field(min_length=1)
     channel: tuple[Channel, ...] = Field(min_length=1)
-    power: Power
+    power: Power | None = None
+    source: tuple[Source, ...] = ()
     sequence: Sequence = Sequence()
     guard: Guard = Guard()
 
@@ -122,14 +122,34 @@ class Rig(Block):
         """The instrument of that name. Raises KeyError."""
         return {instrument.name: instrument for instrument in self.instrument}[name]
 
+    @cached_property
+    def sources(self) -> tuple[PowerSource, ...]:
+        """Where its power comes from: of [power], or of each [[source]]."""
+        return as_power_sources(self.power, self.source)
+
+    @cached_property
+    def heat(self) -> Heat:
+        """The phases of its heating."""
+        return heating(self.sources, self.sequence.phases, self.sequence.heat_s)
+
     @property
-    def switching(self) -> InstrumentSettings | None:
-        """The instrument that switches the power, or None when the operator does."""
-        return None if self.power.switch == OPERATOR else self.instrument_named(self.power.switch)
+    def heats_by_time(self) -> bool:
+        """Every phase goes by its time, whatever `heat_until` says of a run of one source."""
+        return len(self.sources) > 1 or bool(self.sequence.phases)
+
+    def switching(self, source: PowerSource) -> InstrumentSettings | None:
+        """The instrument that switches a source; None where the operator does, or nobody."""
+        names = {one.name: one for one in self.instrument}
+        return names.get(source.switch)
 
     def document(self) -> dict[str, Any]:
         """The rig as plain values with the keys of rig.toml, for run.json."""
-        return self.model_dump(mode="json", by_alias=True, exclude_none=True)
+        document = self.model_dump(mode="json", by_alias=True, exclude_none=True)
+        if not self.source:
+            del document["source"]
+        if not self.sequence.phases:
+            del document["sequence"]["phases"]
+        return document
 
 
 def read_rig(path: str | Path) -> Rig:
@@ -239,7 +259,8 @@ def _where(location: tuple[int | str, ...], given: Any) -> str:
         if isinstance(step, int) and parts:
             blocks = given.get(location[0]) if isinstance(given, dict) else None
             block = blocks[step] if isinstance(blocks, list) and step < len(blocks) else None
-            parts[-1] = _place(parts[-1], step + 1, block, "node")
+            key = "node" if isinstance(block, dict) and "node" in block else "name"
+            parts[-1] = _place(parts[-1], step + 1, block, key)
         elif step != "[key]":
             parts.append(str(step))
     return ": ".join(parts)
@@ -259,6 +280,8 @@ def _keys_at(model: type[Block], location: tuple[int | str, ...]) -> list[str]:
     nested: dict[str, type[Block]] = {
         "channel": Channel,
         "power": Power,
+        "source": Source,
+        "phases": PhasePlan,
         "sequence": Sequence,
         "guard": Guard,
     }

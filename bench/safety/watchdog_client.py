@@ -31,6 +31,7 @@ class Watchdog:
         events: Path,
         origin_s: float,
         patience_s: float,
+        source: str = "",
     ) -> None:
         """Start it and wait until it is ready.
 
@@ -39,15 +40,20 @@ class Watchdog:
             events: the run's events.jsonl.
             origin_s: start of the record on the computer's monotonic clock [s].
             patience_s: with the power on it takes over after so long without a sign of life [s].
+            source: that it switches off; "" where there is one without a name.
 
         Raises:
             BenchError: it does not start.
         """
         self._orders = {
-            **orders(settings),
+            **orders(settings, source),
             "events": str(events.resolve()),
             # The process knows no record: the line that it may have to add is given to it.
-            "event": {"event": EventName.POWER_OFF, "by": BY_WATCHDOG},
+            "event": {
+                "event": EventName.POWER_OFF,
+                **({"source": source} if source else {}),
+                "by": BY_WATCHDOG,
+            },
             "origin_s": origin_s,
             "patience_s": max(patience_s, PATIENCE_AT_LEAST_S),
         }
@@ -153,10 +159,11 @@ class Watchdog:
             self._process.wait()
 
 
-def orders(settings: InstrumentSettings | None) -> dict[str, Any]:
+def orders(settings: InstrumentSettings | None, source: str = "") -> dict[str, Any]:
     """What the watchdog has to send where, as plain bytes: it knows no protocol itself."""
     if settings is None:
-        return {"name": "the power", "port": None, "line": {}, "steps": []}
+        name = f"the power of '{source}'" if source else "the power"
+        return {"name": name, "port": None, "line": {}, "steps": []}
     steps = [_as_json(step) for step in off_steps(settings)]
     return {
         "name": settings.name,

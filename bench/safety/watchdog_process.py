@@ -82,7 +82,7 @@ def take_over(orders: dict[str, Any], why: str) -> dict[str, Any] | None:
         The line for events.jsonl; None when the power could not be switched off.
     """
     if orders["port"] is None:
-        _tell(f"{why}: SWITCH THE POWER OFF BY HAND")
+        _tell(f"{why}: SWITCH {orders['name'].upper()} OFF BY HAND")
         return None
     started, said = time.monotonic(), -SAY_EVERY_S
     for attempt in count():

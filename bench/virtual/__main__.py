@@ -16,7 +16,6 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from importlib.resources import files
 from itertools import count, repeat
 from pathlib import Path
 
@@ -24,6 +23,7 @@ from bench.virtual.bench import FastClock, VirtualBench, open_bench
 from bench.virtual.ports import FarEnd, SocketEnd, far_end
 from bench.virtual.reader import FORMATS
 from bench.virtual.scenario import read_unit
+from bench.virtual.scenarios import SCENARIOS
 from fit.errors import HeatrunError
 
 
@@ -50,7 +50,7 @@ def serve(options: argparse.Namespace) -> None:
         OSError, OverflowError: a port cannot be made.
     """
     socket = options.socket or options.first_port > 0
-    scenario = options.prototype or files("heatrun_data") / "charge_controller" / "prototype.toml"
+    scenario = options.prototype or SCENARIOS[options.scenario] / "prototype.toml"
     unit = read_unit(scenario, options.fault, options.seed)
     if options.folder is not None:
         options.folder.mkdir(parents=True, exist_ok=True)
@@ -66,7 +66,8 @@ def serve(options: argparse.Namespace) -> None:
         ) as bench,
         _modbus(bench, options.modbus, socket) as modbus_ports,
     ):
-        _say({"ports": {**bench.ports, **modbus_ports}, "load_ohm": unit.load_ohm})
+        load_ohm = unit.feeds[0].load_ohm
+        _say({"ports": {**bench.ports, **modbus_ports}, "load_ohm": load_ohm})
         while not _asked_through_a_pipe():
             time.sleep(0.5)  # Windows hears of Ctrl-C only between two sleeps
         for _ in sys.stdin:
@@ -81,6 +82,12 @@ def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(prog="python -m bench.virtual", description=__doc__)
     option = parser.add_argument
     option("--prototype", type=Path, metavar="FILE", help="a prototype.toml; the demo's if none")
+    option(
+        "--scenario",
+        choices=list(SCENARIOS),
+        default=next(iter(SCENARIOS)),
+        help="which of heatrun's own prototypes",
+    )
     option("--fault", default="none", help="a fault named in prototype.toml: none, pad, ...")
     option("--seed", type=_seed, default=1, help="another unit: its own resistances and noise")
     option("--speed", type=_positive, default=1.0, help="bench seconds per second")
@@ -157,6 +164,7 @@ def _state(bench: VirtualBench) -> dict[str, object]:
         "power_W": round(supply.power_W, 4),
         "switched": supply.switched,
         "true_degC": true,
+        "supplies": {name: one.on for name, one in bench.world.supplies.items()},
     }
 
 

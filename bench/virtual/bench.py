@@ -1,4 +1,4 @@
-"""The whole virtual bench: a reader and a supply, each behind its own serial port."""
+"""The whole virtual bench: a reader and its supplies, each behind its own serial port."""
 
 from __future__ import annotations
 
@@ -32,17 +32,23 @@ class VirtualBench:
 
     world: World
     reader: VirtualInstrument
-    supply: VirtualInstrument
+    supplies: dict[str, VirtualInstrument]
+
+    @property
+    def supply(self) -> VirtualInstrument:
+        """The supply, the first where there are several."""
+        return next(iter(self.supplies.values()))
 
     @property
     def ports(self) -> dict[str, str]:
         """Port of each instrument by its name."""
-        return {"reader": self.reader.url, "supply": self.supply.url}
+        return {"reader": self.reader.url, **{name: one.url for name, one in self.supplies.items()}}
 
     def close(self) -> None:
         """Take the instruments away."""
         self.reader.close()
-        self.supply.close()
+        for supply in self.supplies.values():
+            supply.close()
 
     def __enter__(self) -> VirtualBench:
         return self
@@ -74,9 +80,12 @@ def open_bench(
     """
     world = World(unit, now_s, step_s)
     reader = LineReader(world.readings_degC, write)
-    supply = ScpiSupply(world.supply, world.catch_up, world.meter_noise)
-    return VirtualBench(
-        world,
-        VirtualInstrument(reader, make_port("reader", folder), stream_every_s),
-        VirtualInstrument(supply, make_port("supply", folder)),
-    )
+    # The ports in a fixed order: with numbers of their own they follow each other.
+    read = VirtualInstrument(reader, make_port("reader", folder), stream_every_s)
+    supplies = {
+        name: VirtualInstrument(
+            ScpiSupply(supply, world.catch_up, world.meter_noise), make_port(name, folder)
+        )
+        for name, supply in world.supplies.items()
+    }
+    return VirtualBench(world, read, supplies)

@@ -13,6 +13,7 @@ import numpy as np
 
 from bench.virtual.prototype import CaseSurface, Prototype, Sensor
 from fit.errors import InputError
+from fit.network.topology import Link
 from fit.records.plain_file import read_tables
 
 NONE = "none"
@@ -21,24 +22,42 @@ MALFORMED = (KeyError, IndexError, TypeError, ValueError, AttributeError, Arithm
 
 
 @dataclass(frozen=True)
+class Feed:
+    """What a supply feeds: the resistor of one source, and how its current is read."""
+
+    supply: str
+    load_ohm: float
+    reads_A_times: float = 1.0
+
+
+@dataclass(frozen=True)
 class Unit:
     """One virtual prototype as made: its truth, which the logger never sees."""
 
     prototype: Prototype
-    stages: tuple[str, ...]  # names of the prototype's resistances, in order
-    load_ohm: float
-    reads_A_times: float
+    stages: tuple[str, ...]  # names of its stages, in order; leaks have none
+    feeds: tuple[Feed, ...]  # in the order of the prototype's sources
     fault: str
     seed: int
 
     def truth(self, power_W: float) -> dict[str, float]:
-        """Resistance of every stage by its name [K/W], the last at that power [W]."""
+        """Resistance of every stage by its name [K/W], the last at that power of all [W]."""
+        return {stage: R for stage, (_, R) in self.ways(power_W).items()}
+
+    def ways(self, power_W: float) -> dict[str, tuple[Link, float]]:
+        """Every stage by its name: its ends and its resistance [K/W], the last at that power."""
         prototype = self.prototype
         values = list(prototype.resistance_K_per_W)
         if prototype.surface is not None:
             heat = power_W * prototype.path_fraction
             values[-1] = prototype.surface.resistance_K_per_W(heat, prototype.ambient_degC(0.0))
-        return dict(zip(self.stages, map(float, values), strict=True))
+        links = prototype.topology.links
+        # Leaks stand before the last link, which is the surface where there is one.
+        own = [*range(len(self.stages) - 1), len(links) - 1]
+        return {
+            stage: (links[link], float(values[link]))
+            for stage, link in zip(self.stages, own, strict=True)
+        }
 
 
 def read_scenario(path: Path | Traversable) -> dict[str, Any]:
@@ -91,23 +110,45 @@ def make_unit(scenario: dict[str, Any], fault: str = NONE, seed: int = 1) -> Uni
         stage.get("R_K_per_W", 1.0) * one * factor.get(stage["name"], 1.0)
         for stage, one in zip(stages, map(float, spread), strict=True)
     )
-    nodes = (*(stage["from"] for stage in stages), stages[-1]["to"])
+    leaks = scenario.get("leak", [])
+    sources = scenario.get("source", [])
+    start = {stage["from"]: stage["C_J_per_K"] for stage in reversed(stages)}
+    starts = tuple(dict.fromkeys(stage["from"] for stage in stages))
+    nodes = (*starts, stages[-1]["to"])
+    resistance = (*resistance[:-1], *(leak["R_K_per_W"] for leak in leaks), resistance[-1])
+    ends = [(one["from"], one["to"]) for one in stages]
+    crossing = [(one["node"], one["to"]) for one in leaks]
+    # A source of its own has its sensor; the junction at the head of a chain is out of reach.
+    seen = nodes if sources else nodes[1:]
     prototype = Prototype(
         nodes=nodes,
         resistance_K_per_W=resistance,
-        capacity_J_per_K=tuple(stage["C_J_per_K"] for stage in stages),
+        capacity_J_per_K=tuple(start[node] for node in starts),
         surface=_surface(stages[-1], float(spread[-1])),
         path_fraction=scenario["path_fraction"],
-        sensors=_sensors(scenario["sensor"], nodes, change.get("misses", {}), random),
+        sensors=_sensors(scenario["sensor"], seen, change.get("misses", {}), random),
         ambient_degC=_ambient(scenario["ambient"], float(random.uniform(0, 2 * math.pi))),
+        links=(*ends[:-1], *crossing, ends[-1]),
+        sources=tuple(source["node"] for source in sources),
     )
     return Unit(
         prototype,
         tuple(stage["name"] for stage in stages),
-        scenario["load_ohm"],
-        change.get("reads_A_times", 1.0),
+        _feeds(scenario, change.get("reads_A_times", 1.0)),
         fault,
         seed,
+    )
+
+
+def _feeds(scenario: dict[str, Any], reads_A_times: float | dict[str, float]) -> tuple[Feed, ...]:
+    """The supplies: of every source its own, else the only one; all read alike, or one by one."""
+    blocks = scenario.get("source")
+    if not blocks:
+        return (Feed("supply", scenario["load_ohm"], float(reads_A_times)),)  # type: ignore[arg-type]
+    each = reads_A_times if isinstance(reads_A_times, dict) else {}
+    common = 1.0 if isinstance(reads_A_times, dict) else reads_A_times
+    return tuple(
+        Feed(one["supply"], one["load_ohm"], each.get(one["name"], common)) for one in blocks
     )
 
 
@@ -124,7 +165,7 @@ def _sensors(
     misses: dict[str, float],
     random: np.random.Generator,
 ) -> dict[str, Sensor]:
-    """A thermocouple on every node but the heat source itself, which nobody can reach."""
+    """A thermocouple on each of the nodes."""
     return {
         node: Sensor(
             offset_K=kind["offset_K"] * max(-2.0, min(2.0, random.standard_normal())),
@@ -133,7 +174,7 @@ def _sensors(
             quantum_K=kind["quantum_K"],
             low_reading=misses.get(node, 0.0),
         )
-        for node in nodes[1:]
+        for node in nodes
     }
 
 

@@ -1,4 +1,4 @@
-"""The virtual bench as time goes on: the prototype warms while its supply is on."""
+"""The virtual bench as time goes on: the prototype warms while its supplies are on."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ METER_NOISE = 2e-4  # of the supply's own readings, relative
 
 
 class World:
-    """One unit, its supply and its thermocouples, brought up to the clock's present when asked."""
+    """One unit, its supplies and its sensors, brought up to the clock's present when asked."""
 
     def __init__(self, unit: Unit, now_s: Callable[[], float], step_s: float = 0.5) -> None:
         """
@@ -26,7 +26,10 @@ class World:
             step_s: temperatures are held between two multiples of it [s].
         """
         self.unit = unit
-        self.supply = Supply(load_ohm=unit.load_ohm, reads_A_times=unit.reads_A_times)
+        self.supplies = {
+            feed.supply: Supply(load_ohm=feed.load_ohm, reads_A_times=feed.reads_A_times)
+            for feed in unit.feeds
+        }
         self._now_s = now_s
         self._start_s = now_s()
         self._step_s = step_s
@@ -40,6 +43,11 @@ class World:
         self._lock = threading.Lock()
 
     @property
+    def supply(self) -> Supply:
+        """The supply, the first where there are several."""
+        return next(iter(self.supplies.values()))
+
+    @property
     def t_s(self) -> float:
         """Bench time since the prototype was set up [s]."""
         return self._now_s() - self._start_s
@@ -49,7 +57,8 @@ class World:
         with self._lock:
             due = int(self.t_s / self._step_s + 1e-6)
             while self._steps < due:
-                self._state.advance(self._step_s, self.supply.power_W)
+                powers_W = np.array([supply.power_W for supply in self.supplies.values()])
+                self._state.advance(self._step_s, powers_W)
                 self._steps += 1
                 for node, true in self._state.nodes_degC().items():
                     if node in self._beads:

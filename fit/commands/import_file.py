@@ -59,6 +59,15 @@ def command(
             show_default=False,
         ),
     ] = None,
+    source: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="NAME=COL",
+            help="A source and the column of its power, in place of --power; once per source, "
+            "named as in the budget.",
+            show_default=False,
+        ),
+    ] = None,
     out: Annotated[
         Path | None,
         typer.Option(
@@ -165,10 +174,11 @@ def command(
         file,
         Columns(
             time=tuple(time),
-            nodes=_nodes(node),
+            nodes=_pairs(node, "--node", "tab=T1"),
             power=power,
             supply_V=supply_voltage,
             supply_A=supply_current,
+            sources=_pairs(source or [], "--source", "charger=P1"),
             time_unit=time_unit.value if time_unit else None,
             time_format=time_format,
             temperature_unit=temperature_unit.value,
@@ -196,18 +206,19 @@ def command(
         remark(f"  left out: {sentence}")
 
 
-def _nodes(pairs: list[str]) -> dict[str, str]:
-    nodes: dict[str, str] = {}
+def _pairs(pairs: list[str], option: str, example: str) -> dict[str, str]:
+    """What NAME=COL says, in its order."""
+    columns: dict[str, str] = {}
     for pair in pairs:
         name, equals, column = pair.partition("=")
         if not (name and equals and column):
             raise typer.BadParameter(
-                f"{pair!r}: write NAME=COL, such as tab=T1", param_hint="--node"
+                f"{pair!r}: write NAME=COL, such as {example}", param_hint=option
             )
-        if name in nodes:
-            raise typer.BadParameter(f"{name!r} is given twice", param_hint="--node")
-        nodes[name] = column
-    return nodes
+        if name in columns:
+            raise typer.BadParameter(f"{name!r} is given twice", param_hint=option)
+        columns[name] = column
+    return columns
 
 
 def _delimiter(mark: str | None) -> str | None:

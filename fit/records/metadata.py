@@ -216,7 +216,13 @@ def _stated_accuracy(path: Path, sensors: Table, rig: Table) -> tuple[dict[str, 
             place = f"rig: channel {number}: match_u"
             stated[str(channel.get("node"))] = _share(path, place, channel["match_u"])
     power = _table(rig.get("power"))
-    return stated, _share(path, "rig: power: u_relative", power.get("u_relative"))
+    powers = [("rig: power", power)]
+    blocks = rig.get("source")
+    for number, block in enumerate(blocks if isinstance(blocks, list) else (), start=1):
+        powers.append((f"rig: source {number}", _table(block)))
+    # Of several sources the least sure: one number stands for all their meters.
+    each = [_share(path, f"{place}: u_relative", one.get("u_relative")) for place, one in powers]
+    return stated, max(each)
 
 
 def _stated_lags(path: Path, rig: Table) -> dict[str, tuple[float, float]]:

@@ -6,6 +6,7 @@ import os
 import stat
 import time
 from dataclasses import dataclass, field
+from math import prod
 from pathlib import Path
 
 import numpy as np
@@ -16,6 +17,7 @@ from fit.records.metadata import NOT_KNOWN, RunMetadata, read_metadata
 from fit.records.off_path import places
 from fit.records.run import Array, Run
 from fit.records.run_folder import DOCUMENT, EVENTS, READINGS
+from fit.records.source_columns import power_columns
 
 POWER_PRESENT = 0.02  # of the largest power seen: a supply's reading strays less at zero. Ours
 MADE_WITHIN_S = 1.0  # a logger makes its folder and the record in it in milliseconds
@@ -161,6 +163,11 @@ class FolderReader:
         return self.metadata.label or self.folder.name
 
     @property
+    def has_several_sources(self) -> bool:
+        """Whether the record keeps the power of more than one source."""
+        return len(power_columns(self.header)) > 1
+
+    @property
     def power_unit(self) -> str:
         """Unit of the power."""
         return self.metadata.power_unit
@@ -228,9 +235,7 @@ class FolderReader:
         names = ["t_s", *(f"{node}_degC" for node in self.nodes)]
         self._places = [self.header.index(name) for name in names if name in self.header]
         self._power = [
-            self.header.index(name)
-            for name in (["power_W"] if "power_W" in self.header else ["supply_V", "supply_A"])
-            if name in self.header
+            [self.header.index(name) for name in one.columns] for one in power_columns(self.header)
         ]
 
     def _row(self, line: bytes) -> list[float] | None:
@@ -241,13 +246,11 @@ class FolderReader:
             return None
         try:
             values = [_number(cells[i]) for i in self._places]
-            power = 1.0 if self._power else float("nan")
-            for i in self._power:
-                power *= _number(cells[i])
+            each = [prod(_number(cells[i]) for i in places) for places in self._power]
         except ValueError:
             self.bad_rows += 1
             return None
-        return [*values, power]
+        return [*values, sum(each) if each else float("nan")]
 
     def _take_events(self) -> bool:
         lines = self._events.new_lines()

@@ -113,5 +113,6 @@ def test_an_unknown_fault_is_refused(tmp_path: Path, capsys: Any) -> None:
 def test_the_demos_rig_differs_from_its_file_in_the_ports_only() -> None:
     rig = demo_rig({"reader": "socket://here:1", "supply": "socket://here:2"})
     assert [one.port for one in rig.instrument] == ["socket://here:1", "socket://here:2"]
-    assert rig.switching is not None
-    assert rig.switching.limits
+    switching = rig.switching(rig.sources[0])
+    assert switching is not None
+    assert switching.limits

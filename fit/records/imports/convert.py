@@ -33,6 +33,7 @@ from fit.records.results import to_json, write_result
 from fit.records.run_folder import DOCUMENT, EVENTS, READINGS, default_folder, not_created
 
 WATTS = re.compile(r"\s*([+-]?\d*[.,]?\d+([eE][+-]?\d+)?)\s*(W?)\s*", re.ASCII)
+SOURCE = re.compile(r"[a-z][a-z0-9_]*", re.ASCII)
 ABSOLUTE_ZERO_degC = -273.15
 PLAUSIBLE_degC = (-90.0, 200.0)  # of the coldest reading of a node
 
@@ -43,7 +44,7 @@ class Columns:
 
     `power` is a column, or a number: the power that was on from the first reading, or from
     `power_on_s` to `power_off_s` [s after the first reading] where those are known. In its place
-    `supply_V` and `supply_A` may name two columns.
+    `supply_V` and `supply_A` may name two columns, or `sources` the column of each of several.
     """
 
     time: tuple[str, ...]  # one column, or the date and the time of day
@@ -51,6 +52,7 @@ class Columns:
     power: str | None = None
     supply_V: str | None = None
     supply_A: str | None = None
+    sources: Mapping[str, str] = field(default_factory=dict)  # source -> column of its power
     time_unit: str | None = None  # s | ms | min | h | iso; None = iso for stamps, else s
     time_format: str | None = None  # of stamps that are not ISO 8601, as strptime has it
     temperature_unit: str = "degC"  # degC | K | degF
@@ -103,7 +105,11 @@ def import_file(
         notes.append(f"{node}: {table.titles[place]} [{columns.temperature_unit}]")
         notes += _doubt(node, readings[f"{node}_degC"], columns.temperature_unit)
     first_power = first_node + len(columns.nodes)
-    if columns.supply_V is not None:
+    if columns.sources:
+        for place, source in enumerate(columns.sources, start=first_power):
+            readings[f"power_{source}_W"] = _readings(table, place, rows)
+            notes.append(f"power of {source}: {table.titles[place]} [{columns.power_unit}]")
+    elif columns.supply_V is not None:
         readings["supply_V"] = _readings(table, first_power, rows)
         readings["supply_A"] = _readings(table, first_power + 1, rows)
         notes.append(f"power: {table.titles[first_power]} × {table.titles[first_power + 1]} [W]")
@@ -138,6 +144,8 @@ def _read(file: Path, columns: Columns) -> tuple[Table, bool]:
     """The table, and whether the power is one of its columns."""
     _check_request(file, columns)
     wanted = [*columns.time, *columns.nodes.values()]
+    if columns.sources:
+        return read_table(file, [*wanted, *columns.sources.values()], columns.format), True
     if columns.supply_V is not None and columns.supply_A is not None:
         return read_table(
             file, [*wanted, columns.supply_V, columns.supply_A], columns.format
@@ -165,7 +173,9 @@ def _check_request(file: Path, columns: Columns) -> None:
             raise RecordError(
                 file, f"--node {node}", "is no name of a node", "lower-case letters, digits and _"
             )
-    if repeated := _repeated([*columns.nodes.values(), *columns.time]):
+    _check_sources(file, columns)
+    used = [*columns.nodes.values(), *columns.time, *columns.sources.values()]
+    if repeated := _repeated(used):
         raise RecordError(file, f"column {repeated}", "is asked for twice", "one column, one use")
     if any(supply) and (columns.power is not None or not all(supply)):
         raise RecordError(
@@ -174,9 +184,13 @@ def _check_request(file: Path, columns: Columns) -> None:
             "go together",
             "give both and no --power, or --power alone",
         )
-    if columns.power is None and not any(supply):
+    if columns.power is None and not any(supply) and not columns.sources:
         raise RecordError(
-            file, "--power", "is not given", "name its column, or state it in watts, such as 4.2"
+            file,
+            "--power",
+            "is not given",
+            "name its column, or state it in watts, such as 4.2; --source NAME=COL for each of "
+            "several sources",
         )
     if not columns.power_unit.strip():
         raise RecordError(file, "--power-unit", "is empty", "W, or the unit the power is in")
@@ -187,6 +201,31 @@ def _check_request(file: Path, columns: Columns) -> None:
             "--power-on, --power-off",
             "go with a stated power",
             "a column of power has its own steps: leave them out",
+        )
+
+
+def _check_sources(file: Path, columns: Columns) -> None:
+    """Sources have names that a column can carry, and stand in place of one power."""
+    for source in columns.sources:
+        if not SOURCE.fullmatch(source):
+            raise RecordError(
+                file,
+                f"--source {source}",
+                "is no name of a source",
+                "lower-case letters, digits and _, a letter first, as in the budget",
+            )
+    given = {
+        "--power": columns.power,
+        "--supply-voltage": columns.supply_V,
+        "--supply-current": columns.supply_A,
+    }
+    beside = [option for option, value in given.items() if value is not None]
+    if columns.sources and beside:
+        raise RecordError(
+            file,
+            f"--source and {beside[0]}",
+            "do not go together",
+            f"{beside[0]} for one source, --source NAME=COL for each of several",
         )
 
 

@@ -135,11 +135,11 @@ def test_a_tenth_of_the_heating_power_may_be_shown_when_it_is_off(
     """Of 4.2 W."""
     watch = guard()
     watch.check(scan(0.0), True)
-    assert bool(watch.still_on(power_W)) is odd
+    assert bool(watch.sources[""].still_on(power_W)) is odd
 
 
 def test_before_it_has_heated_nothing_is_called_still_on() -> None:
-    assert guard().still_on(4.2) == ""
+    assert guard().sources[""].still_on(4.2) == ""
 
 
 @pytest.mark.parametrize(("power_W", "odd"), [(0.43, False), (0.41, True)])
@@ -157,8 +157,8 @@ def test_the_largest_power_seen_is_the_heating_power() -> None:
     watch = guard()
     for t, power_W in enumerate((1.0, 4.2, 2.0)):
         watch.check(scan(t, power_W=power_W), True)
-    assert watch.still_on(0.43)
-    assert not watch.still_on(0.41)
+    assert watch.sources[""].still_on(0.43)
+    assert not watch.sources[""].still_on(0.41)
 
 
 @pytest.mark.parametrize(("power_W", "heats"), [(0.120, False), (0.122, True)])
@@ -168,7 +168,7 @@ def test_a_fifth_over_what_is_shown_without_power_is_heating(power_W: float, hea
     watch.check(scan(0.0, power_W=0.1), False)
     watch.check(scan(1.0, power_W=0.05), False)
     watch.check(scan(2.0, power_W=power_W), True)
-    assert watch.heated is heats
+    assert watch.sources[""].heated is heats
 
 
 def test_one_odd_reading_in_three_is_forgiven() -> None:
@@ -340,7 +340,7 @@ def test_a_milliwatt_without_any_idle_power_is_no_heating() -> None:
     for power_W, heats in ((1e-3, False), (1.1e-3, True)):
         watch = guard()
         watch.check(scan(0.0, power_W=power_W), True)
-        assert watch.heated is heats
+        assert watch.sources[""].heated is heats
 
 
 def test_scans_a_hundred_times_a_second_are_kept_twenty_times_a_second() -> None:

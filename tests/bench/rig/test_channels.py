@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from bench.acquisition.run_loop import heat_run
 from bench.clock import LockStepClock
 from bench.instruments.base import Reading
-from bench.rig.channels import power_W, temperatures_degC
+from bench.rig.channels import drawn_W, temperatures_degC
 from bench.rig.schema import Rig, rig_from
 from bench.rig.thermocouple import temperature_degC, voltage_uV
 from bench.virtual.reader import LineReader
@@ -196,6 +196,6 @@ def test_a_microvolt_heat_run_records_the_tables_temperatures(tmp_path: Path) ->
 def test_power_is_volts_times_amperes_or_as_read() -> None:
     made = rig({"node": "tab", "field": "a"})
     both = Reading(0.0, {"supply_V": 12.0, "supply_A": 0.35})
-    assert power_W(made, {"supply": both}) == pytest.approx(4.2)
-    assert power_W(made, {"meter": Reading(0.0, {"power_W": 4.1})}) == 4.1
-    assert power_W(made, {"meter": Reading(0.0, {"supply_V": 12.0})}) is None
+    assert drawn_W(made, {"supply": both})[""] == pytest.approx(4.2)
+    assert drawn_W(made, {"meter": Reading(0.0, {"power_W": 4.1})}) == {"": 4.1}
+    assert math.isnan(drawn_W(made, {"meter": Reading(0.0, {"supply_V": 12.0})})[""])

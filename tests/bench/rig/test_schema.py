@@ -69,7 +69,7 @@ def good() -> dict[str, Any]:
 def test_a_good_rig_is_read_with_its_defaults() -> None:
     rig = rig_from(good(), "rig.toml")
     assert rig.nodes == ("tab", "case")
-    assert rig.switching is rig.instrument[1]
+    assert rig.switching(rig.sources[0]) is rig.instrument[1]
     assert rig.sequence.soak_s == 60
     assert rig.guard.silence_s == 10
 

@@ -100,7 +100,7 @@ def test_faults_change_what_they_name_and_nothing_else() -> None:
     assert unit("sensor").truth(4.2) == sound
     assert unit("sensor").prototype.sensors["bar"].low_reading > 0
     assert unit("power").truth(4.2) == sound
-    assert unit("power").reads_A_times != 1.0
+    assert unit("power").feeds[0].reads_A_times != 1.0
 
 
 def test_an_unknown_fault_is_named_with_those_there_are() -> None:
