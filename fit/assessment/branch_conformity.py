@@ -9,6 +9,7 @@ import numpy as np
 from fit.assessment.alignment import lay_on_budget, stage_limits
 from fit.assessment.branch_causes import explain_branches
 from fit.assessment.conformity import SourceVerdict, Verdict, check, verdict_of
+from fit.assessment.decision import CONFORMING, UNDECIDED
 from fit.assessment.evidence import pattern_of
 from fit.budget import predict
 from fit.budget.model import AMBIENT, Budget
@@ -51,7 +52,26 @@ def check_branches(branches: Branches, budget: Budget) -> Verdict:
     pattern = pattern_of(path, prediction, stage_limits(prediction))
     posterior = explain_branches(branches, budget, prediction)
     verdict = verdict_of(spans, prediction, pattern, posterior)
-    return replace(verdict, sources=_sources(branches, budget))
+    return replace(_beside_faults(verdict, budget), sources=_sources(branches, budget))
+
+
+def _beside_faults(verdict: Verdict, budget: Budget) -> Verdict:
+    """The verdict with no span called conforming across a node whose channel is not believed.
+
+    Its two spans are measured as one, and a product whose thermocouple says nothing is not decided.
+    """
+    silent = {fault.node for fault in verdict.measured.faults}
+    if not silent:
+        return verdict
+    spans = tuple(
+        replace(span, decision=UNDECIDED)
+        if span.decision == CONFORMING
+        and silent & set(budget.joined.path(span.from_node, span.to_node))
+        else span
+        for span in verdict.spans
+    )
+    decision = UNDECIDED if verdict.decision == CONFORMING else verdict.decision
+    return replace(verdict, spans=spans, decision=decision)
 
 
 def _sources(branches: Branches, budget: Budget) -> SourceVerdict:
