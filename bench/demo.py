@@ -176,13 +176,13 @@ def run_demo(
     hours = run.t_s[-1] / 3600
     say(f"logged {len(run.t_s)} scans, {hours:.1f} h of bench time, in {logged_s:.1f} s")
     evaluate = _evaluate if budget.is_chain else _evaluate_tree
-    verdict = evaluate(run, budget, folder, say)
+    verdict = evaluate(run, budget, folder)
     return Demonstration(
         folder, unit, verdict, true_spans(unit, verdict, power_W), time.monotonic() - started
     )
 
 
-def _evaluate(run: Run, budget: Budget, folder: Path, say: Callable[[str], None]) -> Verdict:
+def _evaluate(run: Run, budget: Budget, folder: Path) -> Verdict:
     """Fit, check and report, as the three commands do, from one measurement."""
     from fit.assessment.conformity import check
     from fit.measurement.spans import measure
@@ -199,14 +199,19 @@ def _evaluate(run: Run, budget: Budget, folder: Path, say: Callable[[str], None]
     return verdict
 
 
-def _evaluate_tree(run: Run, budget: Budget, folder: Path, say: Callable[[str], None]) -> Verdict:
-    """Check a run of several sources."""
-    from fit.assessment.branch_conformity import check_run
+def _evaluate_tree(run: Run, budget: Budget, folder: Path) -> Verdict:
+    """The same of a run of several sources."""
+    from fit.assessment.branch_conformity import check_branches
+    from fit.measurement.branches import measure_branches
+    from fit.output.branch_documents import branch_fit_document
     from fit.output.documents import check_document
+    from fit.output.report.report import write_report
 
-    verdict = check_run(run, budget)
+    branches = measure_branches(run, budget)
+    verdict = check_branches(branches, budget)
+    write_result(folder, FIT_RESULT, branch_fit_document(branches))
     write_result(folder, CHECK_RESULT, check_document(verdict))
-    say("no report.html and no fit.json: they are of one source only so far")
+    write_report(run, None, verdict, folder)
     return verdict
 
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import csv
+import io
 import json
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,6 +15,7 @@ import pytest
 from bench import cli
 from bench.demo import demo_rig, make_demo_unit
 from bench.virtual import ports
+from fit.records.run import read_run
 
 
 @dataclass(frozen=True)
@@ -95,6 +98,53 @@ def test_a_loose_thermocouple_is_not_taken_for_a_poor_pad_and_needs_no_pty(
 def test_a_wrong_power_reading_is_named(tmp_path: Path, capsys: Any) -> None:
     done = demo(tmp_path / "run", capsys, "--fault", "power", "--seed", "4")
     assert done.check["findings"][0]["kind"] == "power-error"
+
+
+TWO_PARTS = ("--scenario", "two-parts")
+
+
+@pytest.fixture(scope="module")
+def two_parts(tmp_path_factory: pytest.TempPathFactory) -> Outcome:
+    """The demo of two parts, one pad of which has poor contact; seed 2."""
+    folder = tmp_path_factory.mktemp("two") / "run"
+    said = io.StringIO()
+    with contextlib.redirect_stdout(said):
+        assert (
+            heatrun("demo", *TWO_PARTS, "--fault", "pad", "--seed", "2", "--out", str(folder)) == 0
+        )
+    documents = (
+        json.loads((folder / name).read_text(encoding="utf-8"))
+        for name in ("check.json", "truth.json")
+    )
+    return Outcome(folder, said.getvalue(), *documents)
+
+
+def test_of_two_parts_the_poor_pad_is_named_and_every_pad_measured(two_parts: Outcome) -> None:
+    assert two_parts.check["decision"] == "non-conforming"
+    assert "Verdict: 'charger pad' is the poor contact." in two_parts.said
+    for part in ("charger", "regulator"):
+        measured = two_parts.measured(f"{part}_back", "bar")
+        assert measured == pytest.approx(two_parts.true(f"{part} pad"), rel=0.03)
+
+
+def test_of_two_parts_the_run_folder_is_complete_and_names_its_sources(two_parts: Outcome) -> None:
+    expected = {"readings.csv", "events.jsonl", "run.json", "fit.json", "check.json", "report.html"}
+    assert expected <= {path.name for path in two_parts.folder.iterdir()}
+    lines = (two_parts.folder / "events.jsonl").read_text().splitlines()
+    off = [one for one in map(json.loads, lines) if one["event"] == "power_off"]
+    assert [one["source"] for one in off] == ["charger", "regulator"]
+    assert read_run(two_parts.folder).sources == ("charger", "regulator")
+
+
+def test_of_two_parts_a_wrong_reading_of_one_supply_is_named(tmp_path: Path, capsys: Any) -> None:
+    done = demo(tmp_path / "run", capsys, *TWO_PARTS, "--fault", "sharing", "--seed", "5")
+    lead = done.check["findings"][0]
+    assert (lead["kind"], lead["where"]) == ("power-sharing", "charger")
+
+
+def test_a_fault_of_several_sources_is_refused_for_one_part(tmp_path: Path, capsys: Any) -> None:
+    assert heatrun("demo", "--fault", "sharing", "--out", str(tmp_path / "run")) == 2
+    assert "add --scenario two-parts" in capsys.readouterr().err
 
 
 def test_an_existing_folder_is_refused_before_anything_is_done(tmp_path: Path, capsys: Any) -> None:

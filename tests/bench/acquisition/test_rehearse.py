@@ -12,6 +12,7 @@ from bench.demo import SCENARIO
 from fit.budget import read_budget
 from fit.errors import PortError
 from tests.support.bench_rigs import short_rig, virtual_bench
+from tests.support.two_sources import two_part_bench, two_source_rig
 
 
 def budget() -> object:
@@ -61,3 +62,15 @@ def test_an_instrument_that_is_not_there_is_an_error() -> None:
         rig = short_rig({**bench.ports, "supply": "/dev/nothing"})
         with pytest.raises(PortError, match="does not exist"):
             rehearse(rig, RealClock(), None)
+
+
+def test_of_several_sources_each_that_nothing_switches_is_said() -> None:
+    with two_part_bench() as bench:
+        rig = two_source_rig(
+            bench.ports,
+            source=({"switch": "none"}, {}),
+            sequence={"phases": [{"on": ["regulator"], "for_s": 60.0}]},
+        )
+        lines = rehearse(rig, RealClock(), None)
+    assert "missing: a switch for 'charger': no end of the run switches it off" in lines
+    assert any("heat 60 s by the rig, in 1 phase," in line for line in lines)

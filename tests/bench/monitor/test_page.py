@@ -171,6 +171,9 @@ def test_a_run_that_has_just_begun_is_waited_for(tmp_path: Path):
     thread.join()
 
 
+TWO_ON = [Event(20, "power_on", {"source": source}) for source in ("lamp", "fan")]
+
+
 @pytest.mark.parametrize(
     ("events", "t_s", "power", "name", "left_s"),
     [
@@ -179,6 +182,19 @@ def test_a_run_that_has_just_begun_is_waited_for(tmp_path: Path):
         ([Event(20, "power_on")], 120.0, 4.2, "heat", 500.0),
         ([Event(20, "power_on"), Event(620, "power_off")], 630.0, 0.0, "cool", 50.0),
         ([Event(20, "power_on"), Event(30, "stop")], 30.0, 0.0, "ended", None),
+        (TWO_ON, 120.0, 5.2, "heat", 500.0),
+        ([*TWO_ON, Event(320, "power_off", {"source": "fan"})], 330.0, 3.0, "heat", 290.0),
+        (
+            [
+                *TWO_ON,
+                Event(320, "power_off", {"source": "fan"}),
+                Event(620, "power_off", {"source": "lamp"}),
+            ],
+            630.0,
+            0.0,
+            "cool",
+            50.0,
+        ),
     ],
 )
 def test_the_phase_and_the_time_left(events, t_s, power, name, left_s):

@@ -461,3 +461,45 @@ def test_stamps_without_a_zone_are_said_to_be_taken_as_utc(tmp_path: Path) -> No
     assert "taken as UTC" in origin["started_from"]
     started = datetime.fromisoformat(str(document_of(read_run(tmp_path / "run"))["started"]))
     assert started == datetime(2026, 3, 29, 1, 59, 58, tzinfo=UTC)
+
+
+TWO = "Time,T1,T2,P,Q\n0,23,22,0,0\n1,24,22.5,3,2\n2,25,23,3,0\n"
+OF_TWO = {"power": None, "sources": {"charger": "P", "regulator": "Q"}}
+
+
+def test_the_power_of_each_of_several_sources_is_a_column_of_its_own(tmp_path: Path) -> None:
+    run = brought_in(tmp_path, TWO, **OF_TWO)
+    header = (run.path / "readings.csv").read_text().splitlines()[0]
+    assert header == "t_s,tab_degC,case_degC,power_charger_W,power_regulator_W"
+    assert run.sources == ("charger", "regulator")
+    assert run.source_power is not None
+    np.testing.assert_allclose(run.source_power, [[0, 0], [3, 2], [3, 0]])
+    np.testing.assert_allclose(run.power, [0, 5, 3])
+
+
+@pytest.mark.parametrize(
+    ("columns", "what"),
+    [
+        (OF_TWO | {"power": "P"}, "--source and --power: do not go together"),
+        (OF_TWO | {"power": "4.2"}, "--source and --power: do not go together"),
+        (OF_TWO | {"supply_V": "P", "supply_A": "Q"}, "--source and --supply-voltage"),
+        ({"power": None}, "--source NAME=COL for each of several sources"),
+        ({"power": None, "sources": {"Charger 1": "P"}}, "is no name of a source"),
+        ({"power": None, "sources": {"charger": "P", "regulator": "P"}}, "is asked for twice"),
+        (OF_TWO | {"power_on_s": 1.0}, "go with a stated power"),
+    ],
+)
+def test_sources_that_cannot_be_meant_are_refused(
+    tmp_path: Path, columns: dict[str, Any], what: str
+) -> None:
+    assert what in complaint(tmp_path, TWO, **columns)
+
+
+def test_source_takes_the_place_of_power_on_the_command_line(tmp_path: Path) -> None:
+    (tmp_path / "log.csv").write_text(TWO)
+    app = Typer()
+    app.command()(command)
+    words = [str(tmp_path / "log.csv"), "--time", "Time", "--node", "tab=T1", "--node", "case=T2"]
+    words += ["--source", "charger=P", "--source", "regulator=Q", "--out", str(tmp_path / "run")]
+    assert CliRunner().invoke(app, words).exit_code == 0
+    assert read_run(tmp_path / "run").sources == ("charger", "regulator")

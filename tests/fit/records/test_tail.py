@@ -1,0 +1,28 @@
+"""A run folder followed: the power of several sources is their sum."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from fit.records.tail import FolderReader
+
+
+@pytest.mark.parametrize(
+    ("header", "row", "power_W", "several"),
+    [
+        ("t_s,tab_degC,power_W", "0.0,23.0,4.2", 4.2, False),
+        ("t_s,tab_degC,supply_V,supply_A", "0.0,23.0,12,0.5", 6.0, False),
+        ("t_s,tab_degC,power_lamp_W,fan_V,fan_A", "0.0,23.0,3.0,10,0.2", 5.0, True),
+        ("t_s,tab_degC,power_lamp_W,power_fan_W", "0.0,23.0,3.0,", float("nan"), True),
+    ],
+)
+def test_the_power_is_that_of_all_sources(
+    tmp_path: Path, header: str, row: str, power_W: float, several: bool
+) -> None:
+    (tmp_path / "readings.csv").write_text(f"{header}\n{row}\n")
+    reader = FolderReader(tmp_path)
+    reader.look()
+    assert reader.power[-1] == pytest.approx(power_W, nan_ok=True)
+    assert reader.has_several_sources is several
