@@ -211,7 +211,7 @@ def _evaluate_tree(run: Run, budget: Budget, folder: Path) -> Verdict:
     verdict = check_branches(branches, budget)
     write_result(folder, FIT_RESULT, branch_fit_document(branches))
     write_result(folder, CHECK_RESULT, check_document(verdict))
-    write_report(run, None, verdict, folder)
+    write_report(run, None, verdict, folder, branches=branches)
     return verdict
 
 

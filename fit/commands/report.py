@@ -135,7 +135,8 @@ def _of_branches(run: Run, budget: Budget | None, others: list[Path]) -> Materia
     if others:
         measured = [measure_run(read_run(path), budget) for path in others]
         comparison = compare([as_measured(run, branches.spans), *measured])
-    return gather(run, None, check_branches(branches, budget), comparison)
+    verdict = check_branches(branches, budget)
+    return gather(run, None, verdict, comparison, branches=branches)
 
 
 def _comparison(run: Run, spans: Spans, others: list[Path]) -> Comparison:

@@ -15,6 +15,7 @@ HEADLINE = {
     "high-resistance": "Too much resistance at the {where}",
     "sensor-placement": "The {where} thermocouple reads wrong",
     "power-error": "The power reading is off",
+    "power-sharing": "The power reading of the {where} is off",
     "weak-cooling": "The case gives off its heat poorly",
 }
 

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from fit.assessment.conformity import SpanVerdict, Verdict
     from fit.assessment.diagnosis import Finding
 
-READS_WRONG = ("sensor-placement", "power-error")
+READS_WRONG = ("sensor-placement", "power-error", "power-sharing")
 OVERALL = {
     CONFORMING: "Within budget",
     NON_CONFORMING: "Over budget",

@@ -66,7 +66,7 @@ def rating_section(rated: Rated | None, verdict: Verdict | None) -> dict[str, ob
         "why_not": "",
         "power": f"{rating.power_W:.3g} W",
         "allowable": allowable_in_words(rating),
-        "first": _first(verdict),
+        "first": before_it_counts(verdict),
         "limits": [_limit_row(limit) for limit in (rating.junction, rating.touch)],
         "touched": f"{rating.touch.node}, {rating.material}: "
         f"{with_expanded(rating.touch.degC.value, rating.touch.degC.u)} °C at "
@@ -86,8 +86,15 @@ def rating_section(rated: Rated | None, verdict: Verdict | None) -> dict[str, ob
     }
 
 
-def _first(verdict: Verdict) -> str:
-    """What must be put right before the rating is relied on."""
+def before_it_counts(verdict: Verdict) -> str:
+    """What must be put right before the rating is relied on.
+
+    Args:
+        verdict: of the run that was rated.
+
+    Returns:
+        A sentence or two; empty where all is in budget.
+    """
     lead = next((finding for finding in verdict.findings if finding.lead), None)
     if lead is not None and lead.kind in READS_WRONG:
         return f"{headline(lead)}: this is what follows from it as read. Mend it and run again."

@@ -13,6 +13,7 @@ from fit.errors import NotIdentifiable
 from fit.output.documents import heated_ladder, resistance_unit
 from fit.output.path_view import PathView, heat_path
 from fit.output.provenance import describe, digests, started_is_known
+from fit.output.report.branch_rating import branch_rating_section
 from fit.output.report.notes import note_rows
 from fit.output.report.rating import Rated, rating_section
 from fit.output.report.rows import (
@@ -34,6 +35,7 @@ if TYPE_CHECKING:
 
     from fit.assessment.conformity import Verdict
     from fit.identification.response import Response
+    from fit.measurement.branches import Branches
     from fit.measurement.spans import Spans
     from fit.records.run import Run
     from fit.statistics.comparison import Comparison
@@ -60,6 +62,7 @@ class Material:
     path: PathView | None
     comparison: Comparison | None = None
     rated: Rated | None = None
+    branches: Branches | None = None  # of several sources
 
 
 def write_report(
@@ -71,6 +74,7 @@ def write_report(
     name: str = REPORT,
     comparison: Comparison | None = None,
     rated: Rated | None = None,
+    branches: Branches | None = None,
 ) -> Path:
     """Write the report of a run whole, replacing an earlier one.
 
@@ -82,6 +86,7 @@ def write_report(
         name: of the file.
         comparison: with other runs, for a section of its own.
         rated: the rating of the verdict's run, for a section of its own.
+        branches: of a run of several sources, for its rating.
 
     Returns:
         The file written.
@@ -89,7 +94,7 @@ def write_report(
     Raises:
         RecordError: the folder cannot be written.
     """
-    material = gather(run, response, verdict, comparison, rated)
+    material = gather(run, response, verdict, comparison, rated, branches=branches)
     return write_result(folder, name, render(material, draw_figures(material)))
 
 
@@ -101,6 +106,7 @@ def gather(
     rated: Rated | None = None,
     *,
     spans: Spans | None = None,
+    branches: Branches | None = None,
 ) -> Material:
     """Collect the material of a report; spans are measured where nobody has yet.
 
@@ -111,6 +117,7 @@ def gather(
         comparison: with other runs.
         rated: the rating of the verdict's run.
         spans: of the run, where they have been measured; the verdict's own come first.
+        branches: of a run of several sources, for its rating.
 
     Returns:
         The material.
@@ -120,7 +127,7 @@ def gather(
     elif spans is None:
         spans = _measured(run)
     path = heat_path(spans, verdict) if spans is not None else None
-    return Material(run, response, verdict, spans, path, comparison, rated)
+    return Material(run, response, verdict, spans, path, comparison, rated, branches)
 
 
 def _measured(run: Run) -> Spans | None:
@@ -207,7 +214,7 @@ def render(material: Material, figures: Mapping[str, Figure], theme: str = "") -
             **_network(material.response, verdict),
             drivers=drivers(verdict),
             comparison=comparison_rows(material.comparison),
-            rating=rating_section(material.rated, verdict),
+            rating=_rating(material),
             operator_notes=note_rows(run),
             notes=_notes(material),
             cautions=CAUTIONS,
@@ -253,9 +260,16 @@ def _text(name: str) -> str:
     return files("fit.templates").joinpath(name).read_text(encoding="utf-8")
 
 
+def _rating(material: Material) -> dict[str, object] | None:
+    """The rating as the template shows it, of one source or of several."""
+    if material.branches is None or material.verdict is None:
+        return rating_section(material.rated, material.verdict)
+    return branch_rating_section(material.branches, material.verdict)
+
+
 def _share_u(verdict: Verdict | None) -> float:
-    """Relative standard uncertainty of the power's share on the path."""
-    if verdict is None:
+    """Relative standard uncertainty of the power's share on the path, where R has it not yet."""
+    if verdict is None or verdict.sources is not None:
         return 0.0
     conditions = verdict.prediction.budget.conditions
     return conditions.path_fraction_u / conditions.path_fraction
