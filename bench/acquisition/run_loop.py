@@ -10,7 +10,7 @@ import contextlib
 import math
 import time
 from collections import deque
-from collections.abc import Collection, Mapping
+from collections.abc import Mapping
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any
 
@@ -23,6 +23,7 @@ from bench.acquisition.start import (
     begin,
     further_along,
     go_on,
+    heated_by,
     make_estimator,
     power_switches,
     start_with_power_off,
@@ -127,7 +128,7 @@ def heat_run(
                     board=Switchboard(switches, started.unknown, clock.lock_step),
                     started=started,
                     columns=columns,
-                    further_along=further_along(rig, budget),
+                    guard=Guard(rig, further_along(rig, budget), heated_by(rig, budget)),
                 )
                 reckoning = make_estimator(rig, clock, budget, view, estimate)
                 return run.go(reckoning, resumed=bool(before), notes=notes)
@@ -149,12 +150,12 @@ class _HeatRun:
         board: Switchboard,
         started: Started,
         columns: tuple[str, ...],
-        further_along: Mapping[str, Collection[str]],
+        guard: Guard,
     ) -> None:
         self.rig, self.clock, self.view, self.stops = rig, clock, view, stops
         self.stations, self.board, self.columns = stations, board, columns
         self.writer, self.sequence = started.writer, started.sequence
-        self.guard = Guard(rig, further_along)
+        self.guard = guard
         self.origin_s = started.origin_s
         self.scans = 0
         self._power_told = board.power_on  # to the sequence
@@ -298,6 +299,8 @@ class _HeatRun:
         problem = self._power_off()
         if not problem and (problem := self._still_given()):
             self._try_to_note(EventName.POWER_OFF_FAILED, problem=problem)
+        for name in (one.name for one in self.rig.sources if not one.is_switched):
+            self.view.say(f"'{name}' is never switched by the run: IT MAY STILL BE ON", loud=True)
         text, status = end.text, end.exit_status
         if problem:
             text = f"{text}; THE POWER IS NOT KNOWN TO BE OFF ({problem}): SWITCH IT OFF BY HAND"

@@ -175,6 +175,13 @@ def further_along(rig: Rig, budget: Budget | None) -> dict[str, tuple[str, ...]]
     return along_the_path(rig.path_nodes, dict(budget.tree.links), budget.ambient)
 
 
+def heated_by(rig: Rig, budget: Budget | None) -> dict[str, tuple[str, ...]]:
+    """The nodes that each source's heat passes, of several sources; none where no budget tells."""
+    if budget is None or len(rig.sources) == 1:
+        return {}
+    return {source.name: budget.joined.path(source.node) for source in budget.sources}
+
+
 def _heat(rig: Rig) -> Heat | None:
     """The phases of a heating that goes by them; None where `heat_until` ends it."""
     return rig.heat if rig.heats_by_time else None

@@ -28,17 +28,24 @@ class Guard:
     """Watches every scan of a run against the limits of the rig."""
 
     def __init__(
-        self, rig: Rig, further_along: Mapping[str, Collection[str]] | None = None
+        self,
+        rig: Rig,
+        further_along: Mapping[str, Collection[str]] | None = None,
+        heated_by: Mapping[str, Collection[str]] | None = None,
     ) -> None:
         """
         Args:
             rig: as read.
             further_along: node -> those its heat reaches later; by the order of the rig's channels
                 when None.
+            heated_by: source -> nodes that its heat passes, of several sources; None where no
+                budget tells.
         """
         self._limits = rig.guard
         along = along_the_rig(rig) if further_along is None else further_along
-        self._blindness = Blindness(rig, along)
+        self._rig, self._along, self._heated_by = rig, along, heated_by or {}
+        self._on: frozenset[str] = frozenset()  # sources, of several
+        self._blindness = self._watch_anew()
         self._blind: dict[str, str] = {}  # node -> why it cannot be believed now
         self._told: set[str] = set()
         self._unsaid: list[tuple[str, str]] = []
@@ -76,7 +83,7 @@ class Guard:
             or self._too_fast(scan)
             or self._silence(scan)
             or self._power(scan, {"": power_on} if each_on is None else each_on)
-            or self._not_seen(scan, power_on)
+            or self._not_seen(scan, power_on, each_on or {})
         )
 
     def take_blind(self) -> list[tuple[str, str]]:
@@ -92,7 +99,25 @@ class Guard:
                 return Trip("blind", text, node)
         return None
 
-    def _not_seen(self, scan: Scan, power_on: bool | None) -> Trip | None:
+    def _watch_anew(self) -> Blindness:
+        """Of several sources a node is compared with those further along while it is heated.
+
+        A branch whose source is off follows the rest, late. When a source is switched, every node
+        may turn: the comparison begins anew, as at power on.
+        """
+        if len(self._rig.sources) == 1:
+            return Blindness(self._rig, self._along)
+        heated = {node for source in self._on for node in self._heated_by.get(source, ())}
+        now = {node: far if node in heated else () for node, far in self._along.items()}
+        return Blindness(self._rig, now)
+
+    def _not_seen(
+        self, scan: Scan, power_on: bool | None, each_on: Mapping[str, bool | None]
+    ) -> Trip | None:
+        on = frozenset(source for source, state in each_on.items() if state)
+        if len(self._rig.sources) > 1 and on != self._on:
+            self._on = on
+            self._blindness = self._watch_anew()
         found = {**dict(self._blindness.check(scan, power_on)), **self._open(scan)}
         self._unsaid += [(node, why) for node, why in found.items() if node not in self._told]
         self._told = (self._told & found.keys()) | found.keys()

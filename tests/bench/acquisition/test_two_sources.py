@@ -127,3 +127,24 @@ def test_it_says_once_that_there_is_no_live_estimate_and_goes_on_by_time(tmp_pat
     said = [text for text, _ in view.lines if "live estimate is of one source only" in text]
     assert (len(said), result.text) == (1, "heated for 1 s")
     assert all(status.estimate is None for status in view.statuses)
+
+
+def test_a_source_that_is_never_switched_is_measured_and_said_to_be_left_as_it_is(
+    tmp_path: Path,
+) -> None:
+    view = Watcher()
+    with two_part_bench() as bench:
+        supply = bench.world.supplies["supply_1"]
+        supply.set_V, supply.set_A, supply.on = 12.0, 0.5, True
+        run(
+            bench,
+            tmp_path / "run",
+            view,
+            source=({"switch": "none"}, {}),
+            sequence={"phases": [{"on": ["regulator"], "for_s": 0.4}]},
+        )
+        assert supply.switched == []
+    record = read_run(tmp_path / "run")
+    assert record.source_power is not None
+    assert np.nanmin(record.source_power[:, 0]) > 2.9
+    assert ("'charger' is never switched by the run: IT MAY STILL BE ON", True) in view.lines

@@ -95,3 +95,33 @@ def test_a_missing_power_of_one_source_is_silence_of_that_source() -> None:
     trips = [guard.check(scan(3.0, math.nan, float(t)), True, on) for t in range(1, 12)]
     trip = next(one for one in trips if one is not None)
     assert trip.text == "no power reading of 'regulator' for 9 s"
+
+
+ALONG = {"charger_tab": ("bar",), "regulator_tab": ("bar",), "bar": ()}
+HEATED_BY = {"charger": ("charger_tab", "bar"), "regulator": ("regulator_tab", "bar")}
+
+
+def blind(guard: Guard, on: dict[str, bool | None]) -> list[str]:
+    """Nodes called blind while the charger's tab rests and all others warm by 5 K."""
+    found = []
+    for t in range(11):
+        warm = dict.fromkeys(("regulator_tab", "bar"), 23.0 + 0.5 * t)
+        each = {name: 3.0 if state else 0.0 for name, state in on.items()}
+        scan = Scan(float(t), {"charger_tab": 23.0, **warm}, sum(each.values()), each_drawn_W=each)
+        guard.check(scan, True, on)
+        found += [node for node, _ in guard.take_blind()]
+    return found
+
+
+def test_a_node_of_a_source_that_is_on_and_rests_while_the_bar_warms_is_blind() -> None:
+    guard = Guard(two_source_rig(), ALONG, HEATED_BY)
+    assert blind(guard, {"charger": True, "regulator": True}) == ["charger_tab"]
+
+
+def test_a_branch_whose_source_is_off_may_rest() -> None:
+    guard = Guard(two_source_rig(), ALONG, HEATED_BY)
+    assert blind(guard, {"charger": False, "regulator": True}) == []
+
+
+def test_without_a_budget_the_order_of_the_channels_says_nothing_of_branches() -> None:
+    assert blind(Guard(two_source_rig()), {"charger": True, "regulator": True}) == []
