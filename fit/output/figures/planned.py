@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from fit.planning.experiment import Plan
 
 ROW_IN = 1.25  # height of a span's axes
+UNRESOLVED = 2.5  # decades of percent: nobody asks how much more than that it is
 LOST = 1.15  # length of the bar of a thermocouple without which a stage is lost, in the longest
 
 
@@ -40,6 +41,11 @@ def planned_figure(plan: Plan) -> Figure:
             axes.axhline(percent * span.needed_u_K_per_W, color=colour("ink"), ls="--", lw=0.9)
             axes.axvline(plan.bench.heat_s / unit_s, color=colour("soft"), lw=0.7)
             axes.set_ylabel("u, %")
+            both = np.log10([*(percent * span.curve_K_per_W), percent * span.needed_u_K_per_W])
+            axes.set_ylim(10 ** np.floor(both.min()), 10 ** min(np.ceil(both.max()), UNRESOLVED))
+            for axis in (axes.xaxis, axes.yaxis):
+                axis.set_major_formatter(lambda value, _: f"{value:g}")
+            axes.minorticks_off()
             after = span.decided_after_s
             when = "never" if after is None else f"after {after / unit_s:.3g} {unit}"
             axes.set_title(f"{span.from_node} – {span.to_node}: decided {when}", loc="left")
@@ -49,7 +55,7 @@ def planned_figure(plan: Plan) -> Figure:
                 axes.annotate(
                     "decided below",
                     (plan.t_s[0] / unit_s, percent * span.needed_u_K_per_W),
-                    xytext=(2, 3),
+                    xytext=(2, -8),
                     textcoords="offset points",
                     size=6.5,
                     color=colour("soft"),
