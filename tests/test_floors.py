@@ -14,7 +14,7 @@ FLOORS = (
     ("fit.signals", "fit.budget"),
     ("fit.identification",),
     ("fit.measurement", "fit.compact_model"),
-    ("fit.assessment", "fit.statistics"),
+    ("fit.assessment", "fit.statistics", "fit.planning"),
     ("fit.rating",),
     ("fit",),
     ("fit.output",),

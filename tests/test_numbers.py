@@ -87,7 +87,7 @@ STATED: list[tuple[str, str, Callable[[float], float]]] = [
     (f"uncertainty is over {N} % of its value", "fit.measurement.resolution.RESOLVED", percent),
     (rf"\(u under {N} % of the largest", "fit.measurement.resolution.NEGLIGIBLE", percent),
     (f"Uncertainties come from {N} Monte Carlo", "fit.budget.prediction.DRAWS", same),
-    (f"not stated is {N} times the", "fit.assessment.alignment.DEFAULT_LIMIT_FACTOR", same),
+    (f"not stated is {N} times the", "fit.budget.limits.DEFAULT_LIMIT_FACTOR", same),
     (f"uncertainty is taken to {N} %: our", "fit.budget.prediction.CAPACITY_U", percent),
     (f"conforming where p ≥ {N},", "fit.assessment.decision.DECIDED_AT", same),
     (

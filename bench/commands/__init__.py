@@ -4,6 +4,7 @@ COMMANDS = {
     "demo": "bench.commands.demo",
     "new": "bench.commands.new",
     "budget": "fit.commands.budget",
+    "plan": "fit.commands.plan",
     "ports": "bench.commands.ports",
     "listen": "bench.commands.listen",
     "log": "bench.commands.log",

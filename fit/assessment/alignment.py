@@ -7,16 +7,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fit.budget.model import Budget, Prediction
+from fit.budget.model import Budget
 from fit.errors import BudgetError
 from fit.measurement.lower_bounds import end_degC
 from fit.measurement.sensor_placement import SlowShare
 from fit.measurement.spans import Spans
 from fit.network.topology import Topology
 from fit.records.run import Array
-
-DEFAULT_LIMIT_FACTOR = 1.25
-"""Upper limit of a stage that states none, as a multiple of its predicted resistance."""
 
 
 @dataclass(frozen=True)
@@ -111,16 +108,6 @@ def lumped(path: Alignment, budget: Budget, R_K_per_W: Array) -> tuple[Array, Ar
     for i, ends in enumerate(path.ends):
         group[i, list(budget.joined.links_between(*ends))] = 1.0
     return group @ budget.joined_resistance(R_K_per_W), group @ budget.joined_slope(R_K_per_W)
-
-
-def stage_limits(prediction: Prediction) -> Array:
-    """Upper limit of every stage [K/W]: as stated, else 1.25 × predicted."""
-    return np.array(
-        [
-            DEFAULT_LIMIT_FACTOR * predicted if stage.limit_K_per_W is None else stage.limit_K_per_W
-            for stage, predicted in zip(prediction.budget.stages, prediction.R_K_per_W, strict=True)
-        ]
-    )
 
 
 def _rise(spans: Spans, nodes: tuple[str, ...]) -> Array:

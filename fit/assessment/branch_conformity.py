@@ -6,12 +6,13 @@ from dataclasses import replace
 
 import numpy as np
 
-from fit.assessment.alignment import lay_on_budget, stage_limits
+from fit.assessment.alignment import lay_on_budget
 from fit.assessment.branch_causes import explain_branches
 from fit.assessment.conformity import SourceVerdict, Verdict, check, verdict_of
 from fit.assessment.decision import CONFORMING, UNDECIDED
 from fit.assessment.evidence import pattern_of
 from fit.budget import predict
+from fit.budget.limits import stage_limits
 from fit.budget.model import AMBIENT, Budget
 from fit.identification.tree.amplitudes import amplitudes, reciprocity
 from fit.measurement.branches import Branches, measure_branches

@@ -14,7 +14,6 @@ from fit.assessment.alignment import (
     Alignment,
     accuracy_not_stated,
     lay_on_budget,
-    stage_limits,
 )
 from fit.assessment.decision import (
     CONFORMING,
@@ -35,6 +34,7 @@ from fit.assessment.diagnosis import (
 from fit.assessment.evidence import evidence_of, pattern_of
 from fit.assessment.hypotheses import SENSOR, Pattern
 from fit.budget import predict
+from fit.budget.limits import stage_limits
 from fit.budget.model import Budget, Prediction
 from fit.errors import BudgetError
 from fit.measurement.resolution import are_resolved

@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 
 from bench.virtual.prototype import CaseSurface, Prototype, Sensor, read_sensor, simulate
-from fit.assessment.alignment import DEFAULT_LIMIT_FACTOR
+from fit.budget.limits import DEFAULT_LIMIT_FACTOR
 from fit.budget.model import Budget, Conditions, Limits, Prediction, Stage
 from fit.records.run import Array, Run
 

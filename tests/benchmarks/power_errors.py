@@ -15,10 +15,10 @@ import argparse
 
 import numpy as np
 
-from fit.assessment.alignment import DEFAULT_LIMIT_FACTOR
 from fit.assessment.decision import decide, decide_all
 from fit.assessment.diagnosis import find_causes
 from fit.assessment.hypotheses import POWER, CapacityEvidence, Pattern
+from fit.budget.limits import DEFAULT_LIMIT_FACTOR
 from tests.benchmarks.faulty_rigs import BUDGET_U, MEASURED, SIZES, STAGES, sound_deviations
 
 PREDICTED_K_PER_W = np.array([2.5, 0.6, 0.5, 5.0])

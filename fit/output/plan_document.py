@@ -1,0 +1,45 @@
+"""A plan as the contract's JSON document: `heatrun plan --json`."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from fit.planning.experiment import Plan
+
+PLAN = "heatrun.plan/1"
+
+
+def plan_document(plan: Plan) -> dict[str, object]:
+    """The plan as `heatrun.plan/1`.
+
+    `u_K_per_W` is expected at the end of heating; `decided_after_s` is null where the span never
+    is.
+
+    Args:
+        plan: of a run.
+
+    Returns:
+        The document, of plain Python values.
+    """
+    return {
+        "schema": PLAN,
+        "spans": [
+            {
+                "from": span.from_node,
+                "to": span.to_node,
+                "stages": list(span.stages),
+                "R_K_per_W": span.R_K_per_W,
+                "u_K_per_W": span.u_K_per_W,
+                "decided_after_s": span.decided_after_s,
+                "p_conforming": span.p_conforming,
+                "p_non_conforming": span.p_non_conforming,
+                "detectable_excess_K_per_W": span.detectable_excess_K_per_W,
+            }
+            for span in plan.spans
+        ],
+        "thermocouples": [
+            {"node": one.node, "u_without": dict(one.u_without)} for one in plan.thermocouples
+        ],
+        "warnings": list(plan.warnings),
+    }

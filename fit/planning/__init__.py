@@ -1,0 +1,1 @@
+"""What a heat run will be able to decide, before anyone heats anything."""

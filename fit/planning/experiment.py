@@ -1,0 +1,260 @@
+"""What a heat run will be able to decide, when, and what each thermocouple is worth for it.
+
+With R_p ± u_p predicted, L the limit and u expected of the measurement, a measured value is
+distributed about R_p with u_p and u together, and it is decided with 95 % on one side
+(JCGM 106:2012, clause 8), z = 1.645:
+
+    P(conforming)     = Φ((L − z u − R_p) / √(u² + u_p²))
+    P(non-conforming) = Φ((R_p − L − z u) / √(u² + u_p²))
+
+A part that is as predicted is decided once u ≤ |L − R_p| / z. An excess of 2 z √(u² + u_p²) over
+the budget is found with 95 %: z of them to be beyond chance, z more for chance the other way.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.special import ndtr
+
+from fit.budget import predict
+from fit.budget.model import Array, Budget, Prediction
+from fit.measurement.resolution import RESOLVED
+from fit.planning.bench import Bench, typical_bench
+from fit.planning.expected import (
+    SYSTEMATIC,
+    Expected,
+    expected,
+    horizon_s,
+    refuse_several_sources,
+)
+
+SURE = 1.645  # standard uncertainties for 95 % on one side, as `check` decides
+TIMES = 40  # at which a run is looked at, even in the logarithm: some 15 % apart. Ours
+FIRST_SCANS = 12  # of heating: with fewer nothing is measured (`fit.measurement.discrepancy`)
+WORDS = {
+    "fit": "noise",
+    "discrepancy": "heat still being stored",
+    "sensor_match": "the match of the sensors",
+    "power": "the power reading",
+    "path_share": "the share of the power on this path",
+}
+
+
+@dataclass(frozen=True, eq=False)
+class SpanPlan:
+    """What to expect of one span."""
+
+    from_node: str
+    to_node: str
+    stages: tuple[str, ...]
+    R_K_per_W: float  # predicted
+    predicted_u_K_per_W: float
+    limit_K_per_W: float
+    u_K_per_W: float  # of the measurement, at the end of heating
+    needed_u_K_per_W: float  # for a part as predicted to be decided
+    decided_after_s: float | None  # None: never
+    p_conforming: float
+    p_non_conforming: float
+    detectable_excess_K_per_W: float
+    parts: Mapping[str, float]  # of u at the end of heating, by source
+    curve_K_per_W: Array  # (t,) u against `Plan.t_s`
+    why: str = ""  # it is not decided by the end of heating
+
+    @property
+    def resolved(self) -> bool:
+        """Whether the run measures it at all by the end of heating."""
+        return self.u_K_per_W <= RESOLVED * self.R_K_per_W
+
+
+@dataclass(frozen=True)
+class ThermocouplePlan:
+    """What is left without one thermocouple."""
+
+    node: str
+    u_without: Mapping[str, float]  # "from - to" -> u [K/W]
+    worth: float
+    """By what factor the smallest excess found grows without it, of the stage that loses most;
+    infinite where a stage is then not measured at all."""
+    stage: str  # which that is
+
+
+@dataclass(frozen=True, eq=False)
+class Plan:
+    """A heat run before it is done."""
+
+    prediction: Prediction
+    bench: Bench
+    spans: tuple[SpanPlan, ...]
+    thermocouples: tuple[ThermocouplePlan, ...]
+    t_s: Array  # (t,) of the curves
+    warnings: tuple[str, ...]
+
+
+def plan(budget: Budget, bench: Bench | None = None, heat_s: float | None = None) -> Plan:
+    """What a heat run of a budget's product will be able to decide.
+
+    Args:
+        budget: a chain with one source.
+        bench: what measures it; `typical_bench` when None.
+        heat_s: length of heating; the bench's own when None [s].
+
+    Raises:
+        BudgetError: several sources, or no heat capacities.
+    """
+    bench = typical_bench(budget) if bench is None else bench
+    if heat_s is not None:
+        bench = replace(bench, heat_s=heat_s)
+    prediction = predict(budget, power_W=bench.power_W)
+    refuse_several_sources(prediction)
+    first = min(FIRST_SCANS * bench.interval_s, bench.heat_s)
+    times = np.geomspace(first, max(horizon_s(prediction, bench), 2 * first), TIMES)
+    times = np.union1d(times, [bench.heat_s])
+    whole, unknown = expected(prediction, bench, bench.nodes, times)
+    at = int(np.searchsorted(times, bench.heat_s))
+    spans = tuple(_span(prediction, bench, whole, i, at) for i in range(len(whole.ends)))
+    warnings = [*bench.remarks]
+    if unknown:
+        warnings.append(
+            f"no C_J_per_K for {', '.join(unknown)}: a hundredth of the largest taken; times "
+            "shorter than a minute are as sure as that"
+        )
+    warnings += [f"{span.from_node} - {span.to_node} {span.why}" for span in spans if span.why]
+    return Plan(
+        prediction=prediction,
+        bench=bench,
+        spans=spans,
+        thermocouples=_thermocouples(prediction, bench, whole, at),
+        t_s=times,
+        warnings=(*warnings, *prediction.warnings),
+    )
+
+
+def chances(predicted: float, predicted_u: float, limit: float, u: float) -> tuple[float, float]:
+    """Probabilities that a span will be found conforming, and non-conforming.
+
+    Args:
+        predicted: resistance [K/W].
+        predicted_u: its standard uncertainty [K/W].
+        limit: upper limit [K/W].
+        u: standard uncertainty of the measurement [K/W].
+
+    >>> [round(p, 3) for p in chances(0.6, 0.03, 0.75, 0.04)]
+    [0.954, 0.0]
+    """
+    spread = max(float(np.hypot(u, predicted_u)), 1e-12)
+    conforming = ndtr((limit - SURE * u - predicted) / spread)
+    return float(conforming), float(ndtr((predicted - limit - SURE * u) / spread))
+
+
+def _span(prediction: Prediction, bench: Bench, whole: Expected, i: int, at: int) -> SpanPlan:
+    R, u_p = float(whole.R_K_per_W[i]), float(whole.predicted_u_K_per_W[i])
+    limit, curve = float(whole.limit_K_per_W[i]), whole.u_K_per_W[:, i]
+    u, needed = float(curve[at]), abs(limit - R) / SURE
+    conforming, non_conforming = chances(R, u_p, limit, u)
+    found = SpanPlan(
+        *whole.ends[i],
+        stages=tuple(prediction.budget.stages[j].name for j in whole.stages[i]),
+        R_K_per_W=R,
+        predicted_u_K_per_W=u_p,
+        limit_K_per_W=limit,
+        u_K_per_W=u,
+        needed_u_K_per_W=needed,
+        decided_after_s=_from_when(whole.t_s, curve, needed),
+        p_conforming=conforming,
+        p_non_conforming=non_conforming,
+        detectable_excess_K_per_W=2 * SURE * float(np.hypot(u, u_p)),
+        parts={name: float(part[at, i]) for name, part in whole.parts.items()},
+        curve_K_per_W=curve,
+    )
+    return replace(found, why=_why_not(found, prediction, bench, whole, i))
+
+
+def _from_when(t_s: Array, u: Array, needed: float) -> float | None:
+    """The time from which on u (t,) stays at or below what is needed, None where it never does."""
+    above = np.flatnonzero(u > needed)
+    if not len(above):
+        return float(t_s[0])
+    last = int(above[-1])
+    if last == len(t_s) - 1:
+        return None
+    pair = slice(last, last + 2)
+    return float(
+        np.exp(np.interp(-np.log(max(needed, 1e-300)), -np.log(u[pair]), np.log(t_s[pair])))
+    )
+
+
+def _why_not(span: SpanPlan, prediction: Prediction, bench: Bench, whole: Expected, i: int) -> str:
+    """Why a span is not decided by the end of heating, and what would be needed."""
+    if span.decided_after_s is not None and span.decided_after_s <= bench.heat_s:
+        return ""
+    needed = span.needed_u_K_per_W
+    last = {name: float(part[-1, i]) for name, part in whole.parts.items()}
+    systematic = float(whole.systematic_u_K_per_W[-1, i])
+    margin = f"{abs(span.limit_K_per_W - span.R_K_per_W):.2g} K/W to its limit"
+    if systematic >= needed:
+        worst = max(SYSTEMATIC, key=lambda name: last[name])
+        return (
+            f"cannot be decided at any length or power, because {WORDS[worst]} alone leaves "
+            f"{last[worst]:.2g} K/W and a decision with {margin} needs {needed:.2g}"
+        )
+    return _length(span, bench, float(whole.t_s[-1])) + _power(span, prediction, needed)
+
+
+def _length(span: SpanPlan, bench: Bench, longest_s: float) -> str:
+    if span.decided_after_s is not None:
+        return f"is decided after {span.decided_after_s:.0f} s, later than {bench.heat_s:.0f} s"
+    worst = max(span.parts, key=lambda name: span.parts[name])
+    return (
+        f"cannot be decided at any length (looked at up to {longest_s:.0f} s), because of "
+        f"{WORDS[worst]}: {span.u_K_per_W:.2g} K/W, and a decision needs "
+        f"{span.needed_u_K_per_W:.2g}"
+    )
+
+
+def _power(span: SpanPlan, prediction: Prediction, needed: float) -> str:
+    """The power with which it would be decided by the end of heating: noise falls as 1 / P."""
+    fixed = sum(u**2 for name, u in span.parts.items() if name != "fit")
+    if fixed >= needed**2:
+        return "; more power does not help by then"
+    power = prediction.power_W * span.parts["fit"] / float(np.sqrt(needed**2 - fixed))
+    return f"; by then it would need {power:.2g} W: mind what the parts may bear"
+
+
+def _thermocouples(
+    prediction: Prediction, bench: Bench, whole: Expected, at: int
+) -> tuple[ThermocouplePlan, ...]:
+    if len(bench.nodes) < 3:
+        return ()
+    now = np.array([whole.t_s[at]])
+    names = [stage.name for stage in prediction.budget.stages]
+    with_all = _excess_by_stage(whole, at)
+    found = []
+    for node in bench.nodes:
+        rest = tuple(one for one in bench.nodes if one != node)
+        without, _ = expected(prediction, bench, rest, now)
+        left = _excess_by_stage(without, 0)
+        factors = {j: left.get(j, np.inf) / excess for j, excess in with_all.items()}
+        most = max(factors, key=lambda j: factors[j])
+        found.append(
+            ThermocouplePlan(
+                node=node,
+                u_without={
+                    f"{a} - {b}": float(u)
+                    for (a, b), u in zip(without.ends, without.u_K_per_W[0], strict=True)
+                },
+                worth=float(factors[most]),
+                stage=names[most],
+            )
+        )
+    return tuple(found)
+
+
+def _excess_by_stage(whole: Expected, at: int) -> dict[int, float]:
+    """Smallest excess found in each measured stage [K/W]."""
+    spread = np.hypot(whole.u_K_per_W[at], whole.predicted_u_K_per_W)
+    return {
+        j: float(2 * SURE * spread[i]) for i, members in enumerate(whole.stages) for j in members
+    }

@@ -1,0 +1,131 @@
+"""What a record tells of its network at any time: Fisher information.
+
+    F = Σ_cells n_c Jᵀ Σ⁻¹ J + diag(1/sd²),    Σ = σ² (I + 11ᵀ),    σ² = noise² + step²/12
+
+J is the derivative of the nodes' rise above the reference by ln R, ln C and the sensors' lags
+(`fit.identification.ladder`), beside a constant for each node's offset, of which nothing is known:
+inverting the whole projects it out. The reference's own noise is in every rise: 11ᵀ. The inverse
+is the least covariance of any unbiased estimator (Cramér 1946, Rao 1945; Kay, Fundamentals of
+Statistical Signal Processing, vol. 1, ch. 3; from memory).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from fit.budget.model import Array
+from fit.identification.ladder.model import LadderModel
+from fit.identification.ladder.settings import SETTINGS
+from fit.identification.pole_model import reduce
+from fit.planning.network import Lumped
+from fit.signals.preparation import Signals, only
+
+
+@dataclass(frozen=True, eq=False)
+class Information:
+    """Fisher information of the inner spans, cell by cell of a record."""
+
+    model: LadderModel
+    g: Array  # (size,) the network's parameters
+    sd: Array  # (size,) how well each is known before the run
+    by_cell: Array  # (c, size + m, size + m) of the readings
+    start_s: Array  # (c,) of each cell after the power step [s]
+    length_s: Array  # (c,)
+
+    @cached_property
+    def _before(self) -> Array:
+        """Information of all cells before each (c + 1, size + m, size + m)."""
+        none = np.zeros((1, *self.by_cell.shape[1:]))
+        return np.concatenate((none, np.cumsum(self.by_cell, axis=0)))
+
+    def covariance(self, t_s: float) -> Array:
+        """Of the parameters (size, size), after heating for t_s [s]."""
+        cell = int(np.clip(np.searchsorted(self.start_s, t_s) - 1, 0, len(self.start_s) - 1))
+        seen = float(np.clip((t_s - self.start_s[cell]) / max(self.length_s[cell], 1e-9), 0, 1))
+        whole = self._before[cell] + seen * self.by_cell[cell]
+        size = len(self.g)
+        whole = whole.copy()
+        whole[:size, :size] += np.diag(1 / self.sd**2)
+        # To unit diagonal first: the parameters' own units are far apart.
+        scale = 1 / np.sqrt(np.maximum(np.diag(whole), 1e-300))
+        scaled = whole * np.outer(scale, scale)
+        inverse = np.linalg.pinv(scaled, hermitian=True, rcond=1e-14)
+        return np.asarray((inverse * np.outer(scale, scale))[:size, :size])
+
+    def span_covariance(self, t_s: float) -> Array:
+        """Of the spans (s, s) [(K/W)^2], after heating for t_s [s].
+
+        Widened as the ladder's own is, for what is not linear.
+        """
+        spans = self.model.layout.spans
+        R = SETTINGS.calibration * np.exp(self.g[spans])
+        return self.covariance(t_s)[np.ix_(spans, spans)] * np.outer(R, R)
+
+    def to_come_K_per_W(self, t_s: float) -> Array:
+        """What of each span a step has not shown after t_s [s], lags included (s,) [K/W]."""
+        ln_tau, a = (part[0] for part in self.model.poles(self.g[None])[:2])
+        left = np.exp(-t_s * np.exp(-ln_tau)) @ a
+        return np.asarray(left - np.append(left[1:], 0.0))
+
+
+def information(
+    network: Lumped,
+    signals: Signals,
+    scans: float,
+    *,
+    reference: str,
+    noise_K: float | Array,
+    lag_s: Mapping[str, tuple[float, float]],
+) -> Information:
+    """Fisher information of the spans above a reference, from a simulated record.
+
+    Args:
+        network: whose values are the truth.
+        signals: its record without noise.
+        scans: how many scans each row of it stands for.
+        reference: the measured node above which the rises are taken.
+        noise_K: standard deviation of a reading, or of each measured node's up to the reference.
+        lag_s: node -> time constant of its sensor and its uncertainty [s], unknown where left out.
+
+    Returns:
+        The information of every cell.
+    """
+    inner = network.measured[: network.measured.index(reference)]
+    record = reduce(only(signals, (*inner, reference)), inner, reference)
+    model = LadderModel(record, network.hidden)
+    g, sd = _parameters(model, network, (*inner, reference), lag_s)
+    size, m = len(g), len(inner)
+    J = np.zeros((*record.rise_K.shape, size + m))
+    J[:, :, :size] = model(g)[1]()
+    J[:, np.arange(m), size + np.arange(m)] = 1.0
+    sigma = np.broadcast_to(np.asarray(noise_K, dtype=float), m + 1)
+    precision = np.linalg.inv(np.diag(sigma[:-1] ** 2) + sigma[-1] ** 2)
+    count = scans * record.cells.samples
+    by_cell = np.einsum("c,cia,ij,cjb->cab", count, J, precision, J, optimize=True)
+    edge_s = signals.power_edges_s[0] if signals.power_edges_s else 0.0
+    return Information(model, g, sd, by_cell, record.cells.start_s - edge_s, record.cells.length_s)
+
+
+def _parameters(
+    model: LadderModel,
+    network: Lumped,
+    nodes: tuple[str, ...],
+    lag_s: Mapping[str, tuple[float, float]],
+) -> tuple[Array, Array]:
+    """Parameters at the network's values, and the prior standard deviations of the search."""
+    layout, n = model.layout, len(model.layout.topology)
+    settings = SETTINGS
+    # The mean of half a normal distribution: a lag is never below zero.
+    unknown = (float(np.sqrt(2 / np.pi)) * settings.lag_sd_s, settings.lag_sd_s)
+    lags = [lag_s.get(node, unknown) for node in nodes]
+    lag = np.array([max(one, settings.least_lag_s) for one, _ in lags])
+    g = layout.pack(network.R_K_per_W[:n], network.C_J_per_K[:n], lag, np.zeros(n), 0.0)
+    sd = np.full(layout.size, settings.ln_value_sd)
+    sd[layout.capacities][layout.hidden_lumps] = settings.ln_hidden_sd
+    # Never quite zero, for it is divided by: a tenth of what no scan tells from nothing.
+    sd[layout.lags] = [max(u, 0.1 * settings.least_lag_s) for _, u in lags]
+    return g, sd

@@ -1,0 +1,137 @@
+"""What a plan promises: decisions, times, reasons, thermocouples."""
+
+from __future__ import annotations
+
+import dataclasses
+from importlib.resources import files
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from fit.assessment.decision import CONFORMING, NON_CONFORMING, decide, probability_of_conformity
+from fit.budget import predict, read_budget
+from fit.errors import BudgetError, RigError
+from fit.network.modes import modes
+from fit.planning.bench import read_bench, typical_bench
+from fit.planning.experiment import chances, plan
+from fit.planning.network import lumped_network
+
+DATA = Path(str(files("heatrun_data") / "charge_controller"))
+BUDGET = DATA / "budget.toml"
+RIG = DATA / "rig.toml"
+
+
+@pytest.fixture(scope="module")
+def budget():
+    return read_budget(BUDGET)
+
+
+@pytest.fixture(scope="module")
+def bench(budget):
+    return read_bench(RIG, budget)
+
+
+@pytest.fixture(scope="module")
+def found(budget, bench):
+    return plan(budget, bench)
+
+
+@pytest.mark.parametrize("u", [0.02, 0.06, 0.15])
+@pytest.mark.parametrize("predicted", [0.6, 0.8])
+def test_chances_are_those_of_many_runs_as_check_decides_them(u: float, predicted: float) -> None:
+    """Drawn: the product from its budget, the reading from the product; decided by JCGM 106."""
+    random = np.random.default_rng(1)
+    read = predicted + 0.05 * random.standard_normal(4000) + u * random.standard_normal(4000)
+    decided = [decide(probability_of_conformity(float(one), u, upper=0.75)) for one in read]
+    shares = [decided.count(CONFORMING) / 4000, decided.count(NON_CONFORMING) / 4000]
+    assert chances(predicted, 0.05, 0.75, u) == pytest.approx(shares, abs=0.03)
+
+
+def test_lumping_keeps_rises_and_their_first_moments(budget) -> None:
+    """Elmore's delay of the first measured node: Σ a τ is that of the whole network."""
+    prediction = predict(budget)
+    network, unknown = lumped_network(prediction, ("tab", "bar", "case", "ambient"), 1.0)
+    C = [*prediction.C_J_per_K]
+    whole = modes(budget.tree, prediction.R_K_per_W, C)
+    a, tau = whole.terms("tab")
+    b, tau_lumped = network.modes.terms("tab")
+    assert not unknown
+    assert b.sum() == pytest.approx(a.sum())
+    assert b @ tau_lumped == pytest.approx(a @ tau, rel=0.01)
+
+
+def test_a_span_is_decided_from_when_its_uncertainty_is_small_enough(found) -> None:
+    for span in found.spans:
+        late = found.t_s >= span.decided_after_s
+        assert (span.curve_K_per_W[late] <= 1.01 * span.needed_u_K_per_W).all()
+
+
+def test_without_a_thermocouple_its_two_spans_are_one(found) -> None:
+    without = {one.node: one.u_without for one in found.thermocouples}
+    assert "board_back - case" in without["bar"]
+    assert without["bar"].keys() & {"board_back - bar", "bar - case"} == set()
+    assert {one.node: one.worth for one in found.thermocouples}["tab"] == np.inf
+
+
+def test_what_no_length_decides_says_why(budget, bench) -> None:
+    poor = dataclasses.replace(bench, match_u=dict.fromkeys(bench.nodes, 0.1))
+    (said,) = [one for one in plan(budget, poor).warnings if one.startswith("board_back - bar")]
+    assert "cannot be decided at any length or power, because the match of the sensors" in said
+
+
+def test_the_power_that_would_be_needed_is_enough(budget, bench) -> None:
+    weak = dataclasses.replace(bench, power_W=0.05, heat_s=300.0, match_u={}, power_u=0.0)
+    span = plan(budget, weak).spans[1]
+    needed = float(span.why.split("would need ")[1].split(" W")[0])
+    after = plan(budget, dataclasses.replace(weak, power_W=1.06 * needed)).spans[1]
+    assert span.u_K_per_W > span.needed_u_K_per_W
+    assert after.u_K_per_W <= after.needed_u_K_per_W
+
+
+def test_a_known_lag_makes_a_short_run_surer(budget, bench) -> None:
+    known = dataclasses.replace(bench, lag_s=dict.fromkeys(bench.nodes, (1.5, 0.1)))
+    fit = [plan(budget, one, 60.0).spans[1].parts["fit"] for one in (bench, known)]
+    assert fit[1] < fit[0]
+
+
+def test_a_bench_of_no_rig_leaves_the_junction_out_and_says_so(budget) -> None:
+    typical = typical_bench(budget)
+    assert typical.nodes == ("tab", "board_back", "bar", "case", "ambient")
+    assert "'junction'" in typical.remarks[0]
+
+
+def test_a_budget_without_heat_capacities_is_refused(tmp_path) -> None:
+    bare = [line for line in BUDGET.read_text().splitlines() if not line.startswith("C_J_per_K")]
+    path = tmp_path / "budget.toml"
+    path.write_text("\n".join(bare))
+    with pytest.raises(BudgetError, match="no stage states its C_J_per_K"):
+        plan(read_budget(path))
+
+
+def test_several_sources_are_refused(tmp_path) -> None:
+    path = tmp_path / "budget.toml"
+    path.write_text(
+        BUDGET.read_text() + '\n[[source]]\nname = "a"\nnode = "junction"\npower_W = 3.0\n'
+        '[[source]]\nname = "b"\nnode = "bar"\npower_W = 1.0\n'
+    )
+    with pytest.raises(BudgetError, match="cannot be planned yet"):
+        plan(read_budget(path))
+
+
+@pytest.mark.parametrize(
+    ("was", "is_now", "said"),
+    [
+        ("interval_s = 2.0", 'interval_s = "two"', "sequence: interval_s: 'two' will not do"),
+        ("heat_s = 7200 ", "heat_s = -1 ", "sequence: heat_s: -1 will not do"),
+        ("match_u = 0.004 ", "match_u = 4 ", "match_u: 4 will not do"),
+    ],
+)
+def test_a_rig_that_will_not_do_is_refused_in_one_line(
+    budget, tmp_path, was: str, is_now: str, said: str
+) -> None:
+    path = tmp_path / "rig.toml"
+    assert was in RIG.read_text()
+    path.write_text(RIG.read_text().replace(was, is_now))
+    with pytest.raises((RigError, Exception), match=said):
+        read_bench(path, budget)
