@@ -131,6 +131,13 @@ def _pin(node: str) -> str:
 
 
 def identifier(name: str) -> str:
-    """A name as SPICE allows it."""
+    """A name as SPICE allows it.
+
+    Args:
+        name: any text.
+
+    Returns:
+        Letters, digits and underscores, a letter first.
+    """
     plain = re.sub(r"\W+", "_", name, flags=re.ASCII).strip("_").lower() or "heat_path"
     return plain if plain[0].isalpha() else f"n_{plain}"

@@ -64,7 +64,14 @@ def totals(branches: Branches) -> Totals:
 
 
 def branch_fit_document(branches: Branches) -> dict[str, object]:
-    """`heatrun.fit/1` of several sources; totals are per watt of all sources, as they were on."""
+    """`heatrun.fit/1` of several sources; totals are per watt of all sources, as they were on.
+
+    Args:
+        branches: as measured.
+
+    Returns:
+        The document.
+    """
     fitted, budget = branches.fitted, branches.budget
     found = totals(branches)
     nodes, total, total_u = found.nodes, found.all_K_per_W, found.all_u_K_per_W
@@ -124,7 +131,12 @@ def _residual_K(branches: Branches) -> float:
 
 
 def print_branch_fit(console: Console, branches: Branches) -> None:
-    """Print time constants, what each source warms, and what stays open."""
+    """Print time constants, what each source warms, and what stays open.
+
+    Args:
+        console: to print on.
+        branches: as measured.
+    """
     from rich.markup import escape
     from rich.table import Table
 

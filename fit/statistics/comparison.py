@@ -102,7 +102,15 @@ def measure_run(run: Run, budget: Budget | None = None) -> MeasuredRun:
 
 
 def as_measured(run: Run, spans: Spans) -> MeasuredRun:
-    """A run with its spans, without their responses: those are as large as the record."""
+    """A run with its spans, without their responses: those are as large as the record.
+
+    Args:
+        run: as recorded.
+        spans: of it.
+
+    Returns:
+        What is compared.
+    """
     spans = replace(spans, responses=())
     return MeasuredRun(
         run.path, run.label, spans, rig_identity(run), label_values(run), run.power_unit
