@@ -117,8 +117,18 @@ def explain_branches(branches: Branches, budget: Budget, prediction: Prediction)
         Suspicion(cause, float(p), f.size)
         for cause, p, f in zip(causes, probability[2:], found[2:], strict=True)
     ]
-    suspicions.sort(key=lambda suspicion: -suspicion.probability)
-    return Posterior(float(probability[0]), float(probability[1]), tuple(suspicions))
+    return Posterior(float(probability[0]), float(probability[1]), _named_once(suspicions))
+
+
+def _named_once(suspicions: Sequence[Suspicion]) -> tuple[Suspicion, ...]:
+    """In order of probability; what would be said in the same words is one, as likely as all."""
+    found: dict[tuple[str, str], Suspicion] = {}
+    for one in sorted(suspicions, key=lambda suspicion: -suspicion.probability):
+        likelier = found.setdefault((one.cause.kind, one.cause.where), one)
+        if likelier is not one:
+            both = likelier.probability + one.probability
+            found[one.cause.kind, one.cause.where] = replace(likelier, probability=both)
+    return tuple(sorted(found.values(), key=lambda suspicion: -suspicion.probability))
 
 
 _UNEXPLAINED = BranchCause("unexplained", "", PRIOR_UNEXPLAINED)
