@@ -45,8 +45,9 @@ from fit.records.run import Array
 from fit.signals.cells import average
 
 # Of ln R when a resistance is accused: up by a tenth to six times, every factor alike, has this
-# mean and standard deviation; and down by a tenth to two thirds.
+# mean and standard deviation.
 LN_RAISED, LN_RAISED_SD = 0.95, 0.5
+# The same, down by a tenth to two thirds: the sizes that a chain's causes have. Ours.
 LN_LOWERED, LN_LOWERED_SD = -0.55, 0.3
 MISSED_SD, GAIN_SD = 0.4, 0.2  # of a bead's share of its rise, of a power's error. Ours
 UNEXPLAINED_LN_SD = 0.5  # of every resistance on its own, where no cause explains them
