@@ -46,7 +46,7 @@ UNEXPLAINED_SPREAD = 0.5  # of the predicted resistance, each span on its own
 UNEXPLAINED_CAPACITY = 0.3  # of ln C: as unsure as a capacity without its own uncertainty
 UNEXPLAINED_DOUBT = 0.3  # from here on the budget's capacities are doubted before the causes. Ours
 # Whom a lead sends to the wrong place loses an hour: it has to be right twice as often as not, and
-# four times where nothing is over its limit. Ours; `tests.benchmarks.faults` counts how often it is.
+# four times where nothing is over its limit. Ours; `tests.benchmarks.faults` counts it.
 LEAD_AT = 0.7
 LEAD_WITHIN_LIMITS_AT = 0.8  # see above
 MENTION_AT = 0.05  # what is rarer than 1 in 20 only lengthens the list (as the 95 % of a decision)

@@ -100,6 +100,9 @@ def read_budget(path: str | Path) -> Budget:
     Args:
         path: the file.
 
+    Returns:
+        The budget, of a chain or a tree.
+
     Raises:
         BudgetError: with file, stage, key, what is wrong and what would be right, on one line.
     """
