@@ -18,16 +18,19 @@ import pytest
 
 ROOT = Path(__file__).resolve().parent.parent
 HELD = (
-    "fit/budget/stages",
+    "fit/assessment",
+    "fit/budget",
     "fit/compact_model",
+    "fit/identification",
     "fit/measurement",
     "fit/network",
     "fit/output",
     "fit/rating",
+    "fit/records",
     "fit/signals",
     "fit/statistics",
 )
-MOST_WITHOUT = 102  # constants of the other rooms; may only be lowered
+MOST_WITHOUT = 66  # constants of the other rooms; may only be lowered
 CONSTANT = re.compile(r"_?[A-Z][A-Z0-9]*(_\w+)?$")  # a unit in lower case may end it: ZERO_degC
 
 

@@ -124,6 +124,18 @@ def test_the_file_blocks_of_the_pages_can_be_read() -> None:
             tomllib.loads(block)
 
 
+def test_the_budget_of_several_sources_that_is_shown_is_one() -> None:
+    import tomllib
+
+    from fit.budget.read import budget_from
+
+    page = DOCS / "several_sources.md"
+    (block,) = re.findall(r"```toml\n(.*?)```", page.read_text(encoding="utf-8"), re.DOTALL)
+    budget = budget_from(tomllib.loads(block), page)
+    assert [source.name for source in budget.sources] == ["charger", "driver"]
+    assert not budget.is_chain
+
+
 @pytest.mark.parametrize(
     ("shown", "real"),
     [

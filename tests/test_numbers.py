@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib
+import math
 import re
 from collections.abc import Callable
 from dataclasses import replace
@@ -36,6 +37,11 @@ def percent(value: float) -> float:
 
 def same(value: float) -> float:
     return value
+
+
+def ln(value: float) -> float:
+    """Of a factor that is stated to two digits."""
+    return round(math.log(value), 1)
 
 
 STATED: list[tuple[str, str, Callable[[float], float]]] = [
@@ -103,6 +109,22 @@ STATED: list[tuple[str, str, Callable[[float], float]]] = [
     (f"is taken as {N} % of the change", "fit.rating.operating_point.SCALING_DOUBT", percent),
     (rf"and are marked\. {N} draws", "fit.rating.operating_point.DRAWS", same),
     (r"x\^(−[\d.]+) \(contact", "fit.statistics.trend.CONTACT_EXPONENT", same),
+    (f"is expected at {N} K/W,", "fit.identification.tree.network.COUPLING_K_PER_W", same),
+    (f"give or take a factor {N}: two", "fit.identification.tree.network.LN_COUPLING_SD", ln),
+    (rf"give or take a factor {N}\. A source", "fit.identification.tree.network.LN_LEAK_SD", ln),
+    (f"A source is on above {N} % of", "fit.measurement.branches.ON", percent),
+    (f"with at least {N} % of all power", "fit.measurement.branches.FULL", percent),
+    (f"settled when under {N} % of the", "fit.measurement.branches.SETTLED_SHARE", percent),
+    (rf"\(ln R ± {N} about", "fit.assessment.branch_causes.LN_RAISED_SD", same),
+    (rf"about \+{N}, ±", "fit.assessment.branch_causes.LN_RAISED", same),
+    (rf", ± {N} about −0.55\)", "fit.assessment.branch_causes.LN_LOWERED_SD", same),
+    (r"± 0.3 about (−[\d.]+)\)", "fit.assessment.branch_causes.LN_LOWERED", same),
+    (f"a bead misses 0 ± {N} of its", "fit.assessment.branch_causes.MISSED_SD", same),
+    (f"off by 0 ± {N} of itself", "fit.assessment.branch_causes.GAIN_SD", same),
+    (f"free by ± {N} in its", "fit.assessment.branch_causes.UNEXPLAINED_LN_SD", same),
+    (f"is called kept within {N} standard", "fit.output.report.rows.AGREE", same),
+    (f"Rating: {N} draws of the spans", "fit.rating.branches.DRAWS", same),
+    (f"two powers has {N} points", "fit.rating.branches.MAP_POINTS", same),
 ]
 
 
@@ -192,6 +214,7 @@ def test_priors_of_the_causes_are_the_ones_stated() -> None:
         POWER,
         PRIOR,
         SENSOR,
+        SHARING,
     )
 
     says = (
@@ -201,6 +224,8 @@ def test_priors_of_the_causes_are_the_ones_stated() -> None:
     (found,) = re.findall(says, TEXT)
     kinds = (POOR_CONTACT, SENSOR, HIGH_RESISTANCE, COOLING, POWER, OVERESTIMATED)
     assert [float(one) / 100 for one in found] == [PRIOR[kind] for kind in kinds]
+    (sharing,) = re.findall(r"prior of a power that is one source's alone is (\d+) %", TEXT)
+    assert float(sharing) / 100 == PRIOR[SHARING]
 
 
 def test_sizes_of_the_causes_are_the_ones_stated() -> None:

@@ -45,8 +45,9 @@ from fit.records.run import Array
 from fit.signals.cells import average
 
 # Of ln R when a resistance is accused: up by a tenth to six times, every factor alike, has this
-# mean and standard deviation; and down by a tenth to two thirds.
+# mean and standard deviation.
 LN_RAISED, LN_RAISED_SD = 0.95, 0.5
+# The same, down by a tenth to two thirds: the sizes that a chain's causes have. Ours.
 LN_LOWERED, LN_LOWERED_SD = -0.55, 0.3
 MISSED_SD, GAIN_SD = 0.4, 0.2  # of a bead's share of its rise, of a power's error. Ours
 UNEXPLAINED_LN_SD = 0.5  # of every resistance on its own, where no cause explains them
@@ -117,8 +118,18 @@ def explain_branches(branches: Branches, budget: Budget, prediction: Prediction)
         Suspicion(cause, float(p), f.size)
         for cause, p, f in zip(causes, probability[2:], found[2:], strict=True)
     ]
-    suspicions.sort(key=lambda suspicion: -suspicion.probability)
-    return Posterior(float(probability[0]), float(probability[1]), tuple(suspicions))
+    return Posterior(float(probability[0]), float(probability[1]), _named_once(suspicions))
+
+
+def _named_once(suspicions: Sequence[Suspicion]) -> tuple[Suspicion, ...]:
+    """In order of probability; what would be said in the same words is one, as likely as all."""
+    found: dict[tuple[str, str], Suspicion] = {}
+    for one in sorted(suspicions, key=lambda suspicion: -suspicion.probability):
+        likelier = found.setdefault((one.cause.kind, one.cause.where), one)
+        if likelier is not one:
+            both = likelier.probability + one.probability
+            found[one.cause.kind, one.cause.where] = replace(likelier, probability=both)
+    return tuple(sorted(found.values(), key=lambda suspicion: -suspicion.probability))
 
 
 _UNEXPLAINED = BranchCause("unexplained", "", PRIOR_UNEXPLAINED)

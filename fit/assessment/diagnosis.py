@@ -40,16 +40,18 @@ from fit.assessment.hypotheses import (
 from fit.assessment.posterior import Posterior, Suspicion
 from fit.records.run import Array
 
-PRIOR_TWO_AT_ONCE = 0.04
-UNEXPLAINED_SHARE = 0.1
+PRIOR_TWO_AT_ONCE = 0.04  # of any two of the causes that are alone in `PRIOR`. Ours
+UNEXPLAINED_SHARE = 0.1  # of a slow share, which lies between 0 and 1. Ours
 UNEXPLAINED_SPREAD = 0.5  # of the predicted resistance, each span on its own
-UNEXPLAINED_CAPACITY = 0.3  # of ln C
-UNEXPLAINED_DOUBT = 0.3
+UNEXPLAINED_CAPACITY = 0.3  # of ln C: as unsure as a capacity without its own uncertainty
+UNEXPLAINED_DOUBT = 0.3  # from here on the budget's capacities are doubted before the causes. Ours
+# Whom a lead sends to the wrong place loses an hour: it has to be right twice as often as not, and
+# four times where nothing is over its limit. Ours; `tests.benchmarks.faults` counts it.
 LEAD_AT = 0.7
-LEAD_WITHIN_LIMITS_AT = 0.8
-MENTION_AT = 0.05
-LIKELIER_THAN_NOT = 0.5
-LEAST_RELATIVE_U = 1e-4
+LEAD_WITHIN_LIMITS_AT = 0.8  # see above
+MENTION_AT = 0.05  # what is rarer than 1 in 20 only lengthens the list (as the 95 % of a decision)
+LIKELIER_THAN_NOT = 0.5  # by definition
+LEAST_RELATIVE_U = 1e-4  # of a span stated as exact: far below any thermocouple's share of it
 PAIR_STEP = 3  # two causes at once are averaged on every third size of each
 
 

@@ -30,17 +30,17 @@ PRIOR = {
     SHARING: 0.06,  # of several sources only
     COOLING: 0.08,
 }
-PRIOR_UNEXPLAINED = 0.01
+PRIOR_UNEXPLAINED = 0.01  # something not on this list: seldom, or the list would be longer. Ours
 OVERESTIMATED = "budget-too-high"  # no trouble and never a finding: a stage better than its budget
-PRIOR[OVERESTIMATED] = 0.05
+PRIOR[OVERESTIMATED] = 0.05  # budgets err on the safe side now and then. Ours
 PRIOR_SWAPPED = 0.1  # two thermocouples taken for each other, relative to a loose one
 PRIOR_AMBIENT_SENSOR = 0.1  # relative to a sensor on the path
 ODDS_OF_KIND = {"via_array": 1.0, "spreading": 0.5, "stated": 0.3, "bar": 0.2}
 """How often such a stage is the one too high, relative to a via array (our judgement)."""
-OTHER_ODDS = 0.5
+OTHER_ODDS = 0.5  # of a kind not named there: in the middle
 SMALLEST_MISS, LARGEST_MISS = 0.02, 0.98  # of its rise, by a bead that hangs on by a thread
 READS_LOW = 0.9  # a bead that touches badly reads between its node and the air: low
-SIZES = 61
+SIZES = 61  # between the ends of a cause's size, 2 to 10 % apart: finer than any span is known
 # A contact that misses a patch bends the heat's way on both sides of it, and so the resistance
 # between points there: by -56 to +81 % of itself in twelve fields, a wedge's by up to 13 %
 # (`tests.benchmarks.field`, seeds 500-511).

@@ -10,7 +10,7 @@ from fit.measurement.spans import Spans
 
 # A prediction is good for so small a change of power and ambient: its uncertainty is far larger.
 SAME_POWER = 0.01
-SAME_AMBIENT_K = 1.0
+SAME_AMBIENT_K = 1.0  # radiation, half of a case's loss, goes as T^3: R to air by half a per cent
 
 
 class LiveJudge:

@@ -19,9 +19,9 @@ from itertools import combinations
 from fit.budget.model import Leak
 from fit.budget.stages.surface import STEFAN_BOLTZMANN
 
-CONVECTION_W_PER_M2K, CONVECTION_U = 3.0, 1.0
-EMISSIVITY, EMISSIVITY_U = 0.8, 0.1
-MEAN_K = 323.15
+CONVECTION_W_PER_M2K, CONVECTION_U = 3.0, 1.0  # air in a small box, common practice
+EMISSIVITY, EMISSIVITY_U = 0.8, 0.1  # boards, plastics and paint; bare metal has less
+MEAN_K = 323.15  # of the faces, 50 degC: radiation goes as T^3, 10 K are 10 % of it
 
 
 def film_W_per_m2K() -> tuple[float, float]:

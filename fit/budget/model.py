@@ -155,25 +155,25 @@ class Budget(Tabular):
         )
 
     def joined_resistance(self, R_K_per_W: Array) -> Array:
-        """Resistance of every link of `joined`.
+        """Resistance of every link of `joined`; of a single stage that stage's to the last digit.
 
         Args:
             R_K_per_W: of the stages (stages,) [K/W].
 
         Returns:
-            (joined links,) [K/W]; of a link with a single stage that stage's to the last digit.
+            Of the links (joined links,) [K/W].
         """
         together = 1 / (self.in_parallel @ (1 / R_K_per_W))
         return np.where(self.in_parallel.sum(axis=1) > 1, together, self.in_parallel @ R_K_per_W)
 
     def joined_slope(self, R_K_per_W: Array) -> Array:
-        """Change of every joined link's resistance by each stage's.
+        """Change of every joined link's resistance by each stage's, dR/dR_i = (R/R_i)^2.
 
         Args:
             R_K_per_W: of the stages (stages,) [K/W].
 
         Returns:
-            (joined links, stages).
+            Slopes (joined links, stages).
         """
         ratio = self.joined_resistance(R_K_per_W)[:, np.newaxis] / R_K_per_W
         return np.where(self.in_parallel > 0, ratio**2, 0.0)

@@ -13,7 +13,7 @@ from fit.budget.sampling import draw, draw_stages
 from fit.budget.stages.surface import Surface
 from fit.network.steady_state import Drop, SteadyState, resistance_matrix, steady_state
 
-DRAWS = 4000
+DRAWS = 4000  # a standard uncertainty to 1 % of itself, 1/sqrt(2 n); JCGM 101, 7.2
 CAPACITY_U = 0.3  # relative, of a heat capacity stated without its own: our judgement
 
 

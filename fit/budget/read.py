@@ -30,9 +30,9 @@ from fit.records.plain_file import read_tables
 from fit.toml_file import first_complaint, first_error, nearest, shown
 
 MATERIAL = ("density_kg_per_m3", "specific_heat_J_per_kgK", "mass_g")
-COLDEST_DEGC = -273.15
+COLDEST_DEGC = -273.15  # absolute zero
 HOTTEST_AMBIENT_DEGC, HOTTEST_LIMIT_DEGC = 200.0, 500.0  # of electronics: beyond, it is a slip
-LARGEST_POWER_W = 1e5
+LARGEST_POWER_W = 1e5  # no product of one bar makes as much: more is milliwatts
 GEOMETRY_U = 0.05  # relative, of a heat capacity from mass and specific heat: common practice
 Ambient = Annotated[
     float, Field(gt=COLDEST_DEGC, le=HOTTEST_AMBIENT_DEGC, allow_inf_nan=False, strict=True)
@@ -99,6 +99,9 @@ def read_budget(path: str | Path) -> Budget:
 
     Args:
         path: the file.
+
+    Returns:
+        The budget, of a chain or a tree.
 
     Raises:
         BudgetError: with file, stage, key, what is wrong and what would be right, on one line.

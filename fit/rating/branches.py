@@ -22,7 +22,6 @@ from fit.budget.prediction import rises_K
 from fit.errors import NotIdentifiable
 from fit.measurement.branches import Branches
 from fit.network.steady_state import resistance_matrix
-from fit.network.topology import Topology
 from fit.rating.rating import (
     EXTRAPOLATED_BEYOND,
     STANDING_CAUTION,
@@ -177,32 +176,19 @@ def branch_network(branches: Branches, budget: Budget) -> BranchNetwork:
     at = [whole.links.index(link) for link in inner]
     drawn = random.multivariate_normal(spans.R_K_per_W, spans.total_covariance, DRAWS, method="svd")
     R[1:, at] = np.maximum(drawn[:, :-1], 0.01 * spans.R_K_per_W[:-1])
-    matrix = resistance_matrix(whole, R)
-    names, above = [*whole.nodes], matrix
-    for node in _unmeasured_above(budget, whole):
-        # Upstream of what was measured the budget's own stages are added.
-        way = budget.joined.path(node)
-        onward = next(n for n in way[1:] if n in names)
-        stage = _between(budget, node, onward, random)
-        row = above[:, [names.index(onward)]].copy()
-        for s, source in enumerate(budget.sources):
-            if source.node == node:
-                row[:, 0, s] += stage
-        above, names = np.concatenate([above, row], axis=1), [*names, node]
+    for link in np.flatnonzero(~branches.fitted.network.found):
+        # At a source that nobody measured the budget's own stages stand, with their doubt.
+        R[:, link] = _between(budget, *whole.links[link], random)
+    above = resistance_matrix(whole, R)
     above = np.concatenate([above, np.zeros((DRAWS + 1, 1, above.shape[2]))], axis=1)
     return BranchNetwork(
         budget=budget,
-        nodes=(*names, whole.reference),
+        nodes=(*whole.nodes, whole.reference),
         inner_K_per_W=above,
         air_K_per_W=np.append(spans.R_K_per_W[-1], np.maximum(drawn[:, -1], 1e-3)),
         tested_W=float(branches.path_W.sum()),
         tested_degC=float(spans.final_degC[-1]),
     )
-
-
-def _unmeasured_above(budget: Budget, whole: Topology) -> list[str]:
-    """Sources' nodes that are no nodes of the network, the nearest to it first."""
-    return [source.node for source in budget.sources if source.node not in whole.nodes]
 
 
 def _between(budget: Budget, node: str, onward: str, random: np.random.Generator) -> Array:

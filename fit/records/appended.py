@@ -10,6 +10,7 @@ import os
 from pathlib import Path
 from typing import BinaryIO
 
+# To the end whatever another process wrote meanwhile (POSIX); read too, for a torn last line.
 FLAGS = os.O_RDWR | os.O_APPEND | getattr(os, "O_BINARY", 0)
 
 

@@ -77,4 +77,4 @@ def read_tables(path: Path, error: type[InputError], remedy: str) -> dict[str, A
         raise error(path, "", f"is not TOML: {problem}", "mend the line it names") from None
 
 
-_BINARY = getattr(os, "O_BINARY", 0)
+_BINARY = getattr(os, "O_BINARY", 0)  # on Windows alone, where a text file's line ends change

@@ -34,7 +34,7 @@ from fit.records.run_folder import DOCUMENT, EVENTS, READINGS, default_folder, n
 
 WATTS = re.compile(r"\s*([+-]?\d*[.,]?\d+([eE][+-]?\d+)?)\s*(W?)\s*", re.ASCII)
 SOURCE = re.compile(r"[a-z][a-z0-9_]*", re.ASCII)
-ABSOLUTE_ZERO_degC = -273.15
+ABSOLUTE_ZERO_degC = -273.15  # by definition of the degree Celsius
 PLAUSIBLE_degC = (-90.0, 200.0)  # of the coldest reading of a node
 
 

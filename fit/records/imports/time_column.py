@@ -17,7 +17,7 @@ from fit.records.metadata import TIME_OF_IMPORT
 if TYPE_CHECKING:
     import pandas as pd
 
-SECONDS = {"s": 1.0, "ms": 1e-3, "min": 60.0, "h": 3600.0}
+SECONDS = {"s": 1.0, "ms": 1e-3, "min": 60.0, "h": 3600.0}  # SI and the units used beside it
 STAMP = re.compile(r"\s*\d{4}-\d\d-\d\d")
 ZONE = re.compile(r"(Z|[+-]\d\d:?(\d\d)?)\s*$")
 
