@@ -67,7 +67,7 @@ def command(
     from fit.errors import NotIdentifiable
     from fit.measurement.spans import measure
     from fit.output.terminal.rating import not_rated
-    from fit.rating.pulsed_loads import read_profile
+    from fit.rating.power_profile import read_profile
     from fit.rating.rating import rate
     from fit.rating.touch_limits import read_touch_limits
     from fit.records.run import read_run
