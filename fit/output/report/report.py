@@ -35,6 +35,7 @@ if TYPE_CHECKING:
     from fit.assessment.conformity import Verdict
     from fit.identification.response import Response
     from fit.measurement.spans import Spans
+    from fit.output.change_words import Change
     from fit.records.run import Run
     from fit.statistics.comparison import Comparison
 
@@ -60,6 +61,7 @@ class Material:
     path: PathView | None
     comparison: Comparison | None = None
     rated: Rated | None = None
+    change: Change | None = None  # of two runs: whether the later one is mended
 
 
 def write_report(
@@ -101,6 +103,7 @@ def gather(
     rated: Rated | None = None,
     *,
     spans: Spans | None = None,
+    change: Change | None = None,
 ) -> Material:
     """Collect the material of a report; spans are measured where nobody has yet.
 
@@ -111,6 +114,7 @@ def gather(
         comparison: with other runs.
         rated: the rating of the verdict's run.
         spans: of the run, where they have been measured; the verdict's own come first.
+        change: of two runs, whether the later one is mended.
 
     Returns:
         The material.
@@ -120,7 +124,7 @@ def gather(
     elif spans is None:
         spans = _measured(run)
     path = heat_path(spans, verdict) if spans is not None else None
-    return Material(run, response, verdict, spans, path, comparison, rated)
+    return Material(run, response, verdict, spans, path, comparison, rated, change)
 
 
 def _measured(run: Run) -> Spans | None:
@@ -195,6 +199,7 @@ def render(material: Material, figures: Mapping[str, Figure], theme: str = "") -
             title=verdict.prediction.budget.title if verdict else run.label,
             about=_about(material),
             statement=state(verdict),
+            change=material.change,
             figures={
                 key: Markup(to_svg(figures[key], words)) if key in figures else ""
                 for key, words in DESCRIPTION.items()
