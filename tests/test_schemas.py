@@ -40,12 +40,13 @@ def test_schema_is_one_and_names_its_document(name):
 def test_commands_print_what_the_schemas_say(folder, capsys):  # noqa: F811
     profile = folder / "profile.csv"
     profile.write_text("t_s,power_W\n0,4\n60,0\n300,0\n")
+    Path("bad.csv").write_text("nonsense\n")
     budget = ("--budget", "budget.toml")
     for words in (
         ("budget", "budget.toml"),
         ("fit", "sound.csv"),
         ("check", "sound.csv", *budget),
-        ("check", "sound.csv", "sound.csv", "gone.csv", *budget),
+        ("check", "sound.csv", "sound.csv", "bad.csv", *budget),
         ("compare", "sound.csv", "sound.csv"),
         ("compare", "sound.csv", "sound.csv", "sound.csv", "--against", "torque_Nm=1,2,3"),
         ("rate", "sound.csv", *budget, "--profile", profile),
