@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import subprocess
 from collections.abc import Iterator
@@ -11,6 +12,7 @@ import pytest
 from hypothesis import settings
 
 from bench.cli import THREADS
+from tests.support.schemas import hold_to_schema
 
 # As the command does, and before anything imports numpy.
 for name in THREADS:
@@ -20,6 +22,22 @@ for name in THREADS:
 # A machine that is busy is no failure: no test judges by the clock.
 settings.register_profile("unhurried", deadline=None)
 settings.load_profile("unhurried")
+
+
+@pytest.fixture(autouse=True, scope="session")
+def documents_keep_their_schemas() -> Iterator[None]:
+    """Whatever a test has heatrun write or print as JSON is held to its schema on the way."""
+    from fit.records import results
+
+    def checked(value: object, indent: int | None = None) -> str:
+        text = to_json(value, indent)
+        hold_to_schema(json.loads(text))
+        return text
+
+    to_json = results.to_json
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(results, "to_json", checked)
+        yield
 
 
 @pytest.fixture

@@ -25,8 +25,14 @@ def command(
         typer.Argument(metavar="RUN", help="Run folder or readings CSV; or a folder of runs."),
     ],
     budget: Annotated[
-        Path, typer.Option("--budget", metavar="BUDGET", help="The budget.toml to check against.")
-    ],
+        Path | None,
+        typer.Option(
+            "--budget",
+            metavar="BUDGET",
+            help="The budget.toml to check against; the one kept in each run if not given.",
+            show_default=False,
+        ),
+    ] = None,
     as_json: AsJson = False,
     table: Table = None,
     jobs: Jobs = None,
@@ -43,7 +49,8 @@ def command(
 
     if table is not None:
         refuse_existing(table)
-    _budget(budget)
+    if budget is not None:
+        _budget(budget)
     runs = find_runs(run)
     outcomes = _checked(runs, budget, jobs, quiet=as_json)
     for outcome in outcomes:
@@ -66,7 +73,7 @@ def _budget(path: Path) -> Budget:
     return read_budget(path)
 
 
-def check_run(path: Path, budget: Path) -> Verdict:
+def check_run(path: Path, budget: Path | None = None) -> Verdict:
     """Read, measure and check one run; check.json is written when it is a run folder.
 
     Without the responses that the spans come from: they are as large as the records.
@@ -74,12 +81,15 @@ def check_run(path: Path, budget: Path) -> Verdict:
     from dataclasses import replace
 
     from fit.assessment.branch_conformity import check_run as check
+    from fit.budget.run_budget import required_budget
     from fit.output.documents import check_document
     from fit.records.results import write_result
     from fit.records.run import read_run
     from fit.records.run_folder import CHECK_RESULT
 
-    verdict = check(read_run(path), _budget(budget))
+    run = read_run(path)
+    stated = required_budget(run.metadata, run.path) if budget is None else _budget(budget)
+    verdict = check(run, stated)
     verdict = replace(verdict, measured=replace(verdict.measured, responses=()))
     if path.is_dir():
         write_result(path, CHECK_RESULT, check_document(verdict))
@@ -96,7 +106,7 @@ def exit_status(outcomes: list[Outcome[Verdict]]) -> int:
 
 
 def _checked(
-    runs: tuple[Path, ...], budget: Path, jobs: int | None, quiet: bool
+    runs: tuple[Path, ...], budget: Path | None, jobs: int | None, quiet: bool
 ) -> list[Outcome[Verdict]]:
     """Outcomes in the order of the runs, with a progress bar where there are several."""
     from functools import partial

@@ -62,7 +62,8 @@ def command(
     from fit.output.terminal.compare import write_table
     from fit.records.csv_export import refuse_existing
     from fit.statistics.batch import find_runs
-    from fit.statistics.comparison import compare, values_of
+    from fit.statistics.comparison import compare
+    from fit.statistics.stated_values import values_of
 
     for file in (plot, table):
         if file is not None:

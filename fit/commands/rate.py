@@ -28,9 +28,14 @@ def command(
     run: Annotated[Path, typer.Argument(metavar="RUN", help="A run folder or a readings CSV.")],
     *,
     budget: Annotated[
-        Path,
-        typer.Option("--budget", metavar="BUDGET", help="The budget.toml with design and limits."),
-    ],
+        Path | None,
+        typer.Option(
+            "--budget",
+            metavar="BUDGET",
+            help="The budget.toml with design and limits; the one kept in the run if not given.",
+            show_default=False,
+        ),
+    ] = None,
     ambient: Annotated[
         float | None,
         typer.Option(
@@ -64,20 +69,23 @@ def command(
     licensed practice have the last word.
     """
     from fit.budget import read_budget
+    from fit.budget.run_budget import required_budget
     from fit.errors import NotIdentifiable
     from fit.measurement.spans import measure
     from fit.output.terminal.rating import not_rated
-    from fit.rating.pulsed_loads import read_profile
+    from fit.rating.power_profile import read_profile
     from fit.rating.rating import rate
     from fit.rating.touch_limits import read_touch_limits
     from fit.records.run import read_run
 
     if repeat and profile is None:
         raise typer.BadParameter("--repeat needs a --profile")
-    stated = read_budget(budget)
+    if budget is not None:
+        read_budget(budget)  # what is wrong with it is told before a long record is read
     load = None if profile is None else read_profile(profile, repeat)
     table = read_touch_limits(touch_limits)
     recorded = read_run(run)
+    stated = required_budget(recorded.metadata, run, budget)
     if recorded.power_unit != "W":
         raise NotIdentifiable(
             f"{run}: power is recorded in {recorded.power_unit}; a rating needs watts"

@@ -7,11 +7,12 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from fit.output.verbosity import is_quiet, working
+from fit.output.verbosity import is_quiet, remark, working
 
 if TYPE_CHECKING:
+    from fit.assessment.conformity import Verdict
     from fit.budget.model import Budget
-    from fit.measurement.spans import Spans
+    from fit.output.change_words import Change
     from fit.output.report.report import Material
     from fit.records.run import Run
     from fit.statistics.comparison import Comparison
@@ -23,7 +24,7 @@ def command(
         typer.Argument(
             metavar="RUN",
             help="Run folder or bare readings CSV. Of several, the first is reported and the "
-            "others stand beside it.",
+            "others stand beside it; of two, the headline is whether it was mended.",
             show_default=False,
         ),
     ],
@@ -83,6 +84,8 @@ def command(
     if png is not None:
         written += [save_png(figure, png / f"{name}.png") for name, figure in figures.items()]
     if not (quiet or is_quiet()):
+        if material.verdict is None:
+            remark(f"heatrun: {runs[0]}: keeps no budget, so nothing is judged: state --budget")
         for path in written:
             typer.echo(path)
 
@@ -97,6 +100,7 @@ def _material(runs: list[Path], budget: Path | None) -> Material:
     from fit.output.report.rating import rate_verdict
     from fit.output.report.report import gather
     from fit.records.run import read_run
+    from fit.statistics.comparison import as_measured, compare, measure_run
 
     run = read_run(runs[0])
     stated = budget_for(run.metadata, run.path, budget)
@@ -108,12 +112,31 @@ def _material(runs: list[Path], budget: Path | None) -> Material:
         if stated is not None or len(runs) > 1:
             raise
         return gather(run, identify(run))
-    comparison = _comparison(run, spans, runs[1:]) if len(runs) > 1 else None
+    measured = [measure_run(read_run(path), stated) for path in runs[1:]]
+    comparison = compare([as_measured(run, spans, stated), *measured]) if measured else None
     response = spans.responses[-1]
     if stated is None:
-        return gather(run, response, None, comparison, spans=spans)
+        change = _change(comparison, None, None)
+        return gather(run, response, None, comparison, spans=spans, change=change)
     verdict = check(spans, stated)
-    return gather(run, response, verdict, comparison, rate_verdict(verdict))
+    other = check(measured[0].spans, stated) if len(measured) == 1 else None
+    change = _change(comparison, verdict, other)
+    return gather(run, response, verdict, comparison, rate_verdict(verdict), change=change)
+
+
+def _change(
+    comparison: Comparison | None, verdict: Verdict | None, other: Verdict | None
+) -> Change | None:
+    """Of two runs, whether the later one is mended; the first named is the earlier if none says."""
+    from fit.output.change_words import mended
+    from fit.statistics.comparison import compare
+
+    if comparison is None or len(comparison.runs) != 2:
+        return None
+    first, second = comparison.runs
+    if first.started and second.started and second.started < first.started:
+        return mended(compare([second, first]), other, verdict)
+    return mended(comparison, verdict, other)
 
 
 def _of_branches(run: Run, budget: Budget | None, others: list[Path]) -> Material:
@@ -131,16 +154,12 @@ def _of_branches(run: Run, budget: Budget | None, others: list[Path]) -> Materia
             " kept in it; state --budget"
         )
     branches = measure_branches(run, budget)
-    comparison = None
+    verdict = check_branches(branches, budget)
+    comparison = change = None
     if others:
         measured = [measure_run(read_run(path), budget) for path in others]
-        comparison = compare([as_measured(run, branches.spans), *measured])
-    verdict = check_branches(branches, budget)
-    return gather(run, None, verdict, comparison, branches=branches)
-
-
-def _comparison(run: Run, spans: Spans, others: list[Path]) -> Comparison:
-    from fit.records.run import read_run
-    from fit.statistics.comparison import as_measured, compare, measure_run
-
-    return compare([as_measured(run, spans), *(measure_run(read_run(path)) for path in others)])
+        comparison = compare([as_measured(run, branches.spans, budget), *measured])
+    if len(others) == 1:
+        later = check_branches(measure_branches(read_run(others[0]), budget), budget)
+        change = _change(comparison, verdict, later)
+    return gather(run, None, verdict, comparison, branches=branches, change=change)

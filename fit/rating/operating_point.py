@@ -205,13 +205,14 @@ class OperatingPoint:
 
         Args:
             node: of the budget.
-            power_W: recorded power, one for each draw or one for all [W].
+            power_W: recorded power, one for each draw or one for all [W]; of a path with its
+                first draw alone, any number of powers (n,).
 
         Returns:
-            Temperature (draws,) [degC].
+            Temperature (draws,) or (n,) [degC].
         """
         path = self.path
-        power = np.broadcast_to(np.asarray(power_W, float), path.parts[0].R_K_per_W.shape)
+        power, _ = np.broadcast_arrays(np.asarray(power_W, float), path.parts[0].R_K_per_W)
         temperature = np.full(power.shape, self.ambient_degC)
         inside = path.inside(node)
         below = node if inside is None else path.parts[inside].nodes[-1]

@@ -1,29 +1,30 @@
 """Pulsed and changing power on the measured path: duty cycles and power profiles.
 
-The fitted network is linear. Its part from the case to the air is scaled to the resistance of the
-surface at the mean power and the ambient in question; the time constants are those measured.
+Down to the surface the network is linear, as measured. The surface is not: it resists less the more
+heat it gives off. The heat it gives off at a time is a mean of the powers before, by the measured
+shape of its response, and it is as warm as it would settle at with that heat,
+
+    rise(t) = sum_k R_k L_k[P] + D(q(t)),  q(t) = sum_k shape_k L_k[P],  D(P): settled at a power.
+
+A mean of powers is never above the highest of them, and D rises with heat: no pulse is hotter than
+its power held, and held power settles where the steady rating says.
 """
 
 from __future__ import annotations
 
-import csv
-import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
 
-from fit.errors import InputError
 from fit.identification.response import Response
-from fit.network.foster import pulse_extremes, response_to_power
+from fit.network.foster import response_to_power
 from fit.network.passivity import sensor_lag, without_lag
 from fit.rating.operating_point import OperatingPoint
-from fit.records.plain_file import LARGEST_PROFILE, read_plain
+from fit.rating.power_profile import Profile
 from fit.records.run import Array
 
-COLUMNS = ("t_s", "power_W")
 PERIODS_S = (1.0, 10.0, 60.0, 600.0, 3600.0)  # from a sensor's time constant to a case's
 DUTIES = (0.1, 0.25, 0.5)  # common practice of data sheets' pulse curves
 
@@ -34,33 +35,11 @@ _AT_ONCE_S = 1e-9  # time constant of a stage without capacity, for a decay that
 
 
 @dataclass(frozen=True)
-class Profile:
-    """Power over time; each power holds until the next time, the last time ends it.
-
-    >>> load = Profile(Path("load.csv"), np.array([0.0, 10.0, 40.0]), np.array([6.0, 2.0, 2.0]))
-    >>> load.mean_W  # (6 x 10 + 2 x 30) / 40
-    3.0
-    """
-
-    path: Path
-    t_s: Array  # (n,) from 0 [s]
-    power_W: Array  # (n,) [W]
-    repeat: bool = False  # over and over, until it has settled
-
-    @property
-    def mean_W(self) -> float:
-        """Mean power over its length [W]."""
-        step = np.diff(self.t_s)
-        return float(np.sum(self.power_W[:-1] * step) / np.sum(step))
-
-
-@dataclass(frozen=True)
 class TransientPath:
     """The fitted network of the path from the heat source to ambient, at one ambient.
 
     A node's rise is a sum of parts: stages before the first sensor, each with its own time
-    constant; the measured path down to the surface; the surface's own rise, whose shape in time is
-    measured and whose size depends on the mean power.
+    constant; the measured path down to the surface; and the surface's own rise.
     """
 
     climate: OperatingPoint  # of a single draw
@@ -75,39 +54,20 @@ class TransientPath:
     lead_tau_s: Array  # (L,)
     shortest_s: float  # two scans: nothing faster was seen [s]
 
-    def source_terms(self, mean_W: float) -> tuple[Array, Array]:
-        """Foster terms of the heat source.
-
-        Args:
-            mean_W: mean power, at which the surface's resistance is taken [W].
-
-        Returns:
-            Amplitudes (L + K,) [K/W] and time constants (L + K,) [s].
-        """
-        base = self._total(self.base, mean_W)
-        inner = self._scaled(self._total(self.first, mean_W) - base)
-        amplitude = np.concatenate([self.lead_K_per_W, inner + base * self.shape])
-        return amplitude, np.concatenate([self.lead_tau_s, self.tau_s])
-
-    def skin_terms(self, mean_W: float) -> tuple[Array, Array]:
-        """Foster terms of the surface that is touched, in time as the node beside it.
-
-        Args:
-            mean_W: mean power, at which the surface's resistance is taken [W].
-
-        Returns:
-            Amplitudes (K,) [K/W] and time constants (K,) [s].
-        """
-        return self._total(self.skin, mean_W) * self.shape, self.tau_s
-
-    def _total(self, node: str, mean_W: float) -> float:
-        power = max(mean_W, 1e-3)
-        return float(self.climate.node_degC(node, power)[0] - self.climate.ambient_degC) / power
-
-    def _scaled(self, total: float) -> Array:
-        """Inner amplitudes scaled to the total of the spans, which is more accurate."""
+    @property
+    def linear_terms(self) -> tuple[Array, Array]:
+        """Foster terms from the heat source down to the surface: (L + K,) [K/W], (L + K,) [s]."""
+        design_W = self.climate.path.budget.conditions.power_W
+        drop_K = (self.settled_K(self.first, design_W) - self.settled_K(self.base, design_W))[0]
         fitted = float(self.inner_K_per_W.sum())
-        return self.inner_K_per_W * (total / fitted if fitted > 0 else 1.0)
+        # The total of the spans is more accurate than the network's.
+        inner = self.inner_K_per_W * (drop_K / design_W / fitted if fitted > 0 else 1.0)
+        tau_s = np.concatenate([self.lead_tau_s, self.tau_s])
+        return np.concatenate([self.lead_K_per_W, inner]), tau_s
+
+    def settled_K(self, node: str, power_W: Array | float) -> Array:
+        """Rise of a node that has settled at a power (n,) [K]."""
+        return self.climate.node_degC(node, power_W) - self.climate.ambient_degC
 
 
 @dataclass(frozen=True)
@@ -197,11 +157,9 @@ def duty_table(path: TransientPath, limit_degC: float, relative_u: float) -> tup
     room_K = limit_degC - path.climate.ambient_degC
 
     def point(period_s: float, duty: float) -> DutyPoint:
-        def peak_K(power_W: float) -> float:
-            terms = path.source_terms(duty * power_W)
-            return power_W * float(pulse_extremes(*terms, duty * period_s, period_s)[0])
-
-        power_W = _reach(peak_K, room_K)
+        t_s = np.array([0.0, duty * period_s, period_s])
+        load = _loaded(path, Profile(Path(), t_s, np.array([1.0, 0.0, 0.0]), repeat=True))
+        power_W = _reach(lambda power_W: float(load.source_K(power_W).max()), room_K)
         return DutyPoint(period_s, duty, power_W, power_W * relative_u)
 
     return tuple(
@@ -226,22 +184,17 @@ def run_profile(
     Returns:
         Temperatures over time, their peaks, and the factor by which the powers may be multiplied.
     """
-    t, power = _dense(profile)
-    source = _rise(path.source_terms(profile.mean_W), profile, t, power)
-    skin = _rise(path.skin_terms(profile.mean_W), profile, t, power)
-    ambient = path.climate.ambient_degC
+    load = _loaded(path, profile)
+    source, skin = load.source_K(), load.skin_K()
+    t, ambient = load.t_s, path.climate.ambient_degC
     hottest = int(np.argmax(source))
     factor = None
     if limit_degC is not None and source[hottest] > 0:
-
-        def peak_K(f: float) -> float:
-            return f * float(_rise(path.source_terms(f * profile.mean_W), profile, t, power).max())
-
-        factor = _reach(peak_K, limit_degC - ambient)
+        factor = _reach(lambda f: float(load.source_K(f).max()), limit_degC - ambient)
     return ProfileResult(
         profile=profile,
         t_s=t,
-        power_W=power,
+        power_W=load.power_W,
         source_degC=ambient + source,
         skin_degC=ambient + skin,
         peak_degC=float(ambient + source[hottest]),
@@ -251,69 +204,6 @@ def run_profile(
         allowable_factor=factor,
         allowable_factor_u=None if factor is None else factor * relative_u,
     )
-
-
-def read_profile(path: Path, repeat: bool = False) -> Profile:
-    """Read a power profile: CSV with the columns t_s and power_W on its first line.
-
-    Args:
-        path: of the file.
-        repeat: the profile is run over and over.
-
-    Returns:
-        The profile, its time from 0.
-
-    Raises:
-        InputError: the file cannot be used; the message names file, line and remedy.
-    """
-    data = read_plain(path, LARGEST_PROFILE, error=InputError, missing="name a CSV file")
-    try:
-        rows = list(csv.reader(data.decode("utf-8-sig").splitlines()))
-    except UnicodeDecodeError:
-        raise InputError(path, "", "is not UTF-8 text", "save it as plain UTF-8 text") from None
-    except csv.Error as error:
-        raise InputError(
-            path, "", f"is no CSV ({error})", "begin with the line t_s,power_W"
-        ) from None
-    header = [cell.strip() for cell in rows[0]] if rows else []
-    missing = [column for column in COLUMNS if column not in header]
-    if missing:
-        raise InputError(
-            path, "line 1", f"no column {missing[0]}", "begin with the line t_s,power_W"
-        )
-    if twice := [column for column in COLUMNS if header.count(column) > 1]:
-        raise InputError(path, "line 1", f"column {twice[0]} stands twice", "each column once")
-    place = [header.index(column) for column in COLUMNS]
-    body = [(i, row) for i, row in enumerate(rows[1:], 2) if any(cell.strip() for cell in row)]
-    values = np.array([_numbers(path, i, row, place) for i, row in body]).reshape(-1, 2)
-    if len(values) < 2:
-        count = "1 row" if len(values) else "no row"
-        raise InputError(path, "", f"has {count}", "two at least: the last time ends it")
-    for (i, _), (before, now) in zip(body[1:], pairwise(values[:, 0]), strict=True):
-        if not now > before:
-            raise InputError(
-                path, f"line {i}", f"t_s {now:g} after {before:g}", "times must ascend"
-            )
-    return Profile(path, values[:, 0] - values[0, 0], values[:, 1], repeat)
-
-
-def _numbers(path: Path, line: int, row: list[str], place: list[int]) -> tuple[float, float]:
-    cells = [row[i].strip() if i < len(row) else "" for i in place]
-    numbers = []
-    for column, cell in zip(COLUMNS, cells, strict=True):
-        try:
-            number = float(cell)
-        except ValueError:
-            number = math.nan
-        if not math.isfinite(number) or (column == "power_W" and number < 0):
-            raise InputError(
-                path,
-                f"line {line}, {column}",
-                f"{cell!r} will not do",
-                "a number, for power 0 or more",
-            )
-        numbers.append(number)
-    return numbers[0], numbers[1]
 
 
 def _dense(profile: Profile) -> tuple[Array, Array]:
@@ -326,14 +216,44 @@ def _dense(profile: Profile) -> tuple[Array, Array]:
     return t, profile.power_W[held]
 
 
-def _rise(terms: tuple[Array, Array], profile: Profile, t: Array, power: Array) -> Array:
-    """Rise (n,) [K] from cold, or in the profile's settled repetition."""
-    amplitude, tau = terms
+@dataclass(frozen=True)
+class _Load:
+    """A power profile on a path: what is linear in its powers, worked out once."""
+
+    path: TransientPath
+    t_s: Array  # (n,)
+    power_W: Array  # (n,) from each time on
+    linear_K: Array  # (n,) rise of the heat source above the surface
+    heat_W: Array  # (n,) recorded power that keeps the surface as warm as it is
+
+    def source_K(self, factor: float = 1.0) -> Array:
+        """Rise of the heat source (n,) [K], all powers so many times as high."""
+        settled = self.path.settled_K(self.path.base, factor * self.heat_W)
+        return factor * self.linear_K + settled
+
+    def skin_K(self) -> Array:
+        """Rise of the surface that is touched (n,) [K], in time as the node beside it."""
+        return self.path.settled_K(self.path.skin, self.heat_W)
+
+
+def _loaded(path: TransientPath, profile: Profile) -> _Load:
+    t, power = _dense(profile)
+    highest = profile.power_W.max()
+    amplitude, tau_s = path.linear_terms
+    # Noise can leave a fitted response out of what a passive network can do: a mean of powers
+    # stays within them.
+    linear = np.clip(_follow(amplitude, tau_s, profile, t, power), 0.0, amplitude.sum() * highest)
+    heat = np.clip(_follow(path.shape, path.tau_s, profile, t, power), 0.0, highest)
+    return _Load(path, t, power, linear, heat)
+
+
+def _follow(amplitude: Array, tau: Array, profile: Profile, t: Array, power: Array) -> Array:
+    """Response (n,) of a sum of terms, from cold, or in the profile's settled repetition."""
     each = response_to_power(np.eye(len(tau)), tau, t, power)
     if profile.repeat:
         decay = np.exp(-t / np.maximum(tau, _AT_ONCE_S)[:, np.newaxis])
         each = each + (each[:, -1] / (1 - decay[:, -1]))[:, np.newaxis] * decay
-    return amplitude @ each
+    return np.asarray(amplitude @ each)
 
 
 def _reach(rise_K: Callable[[float], float], limit_K: float) -> float:

@@ -15,9 +15,9 @@ from fit.budget.model import Budget
 from fit.errors import NotIdentifiable
 from fit.measurement.spans import Spans
 from fit.rating.operating_point import HeatPath, OperatingPoint, Resistances, heat_path
+from fit.rating.power_profile import Profile
 from fit.rating.pulsed_loads import (
     DutyPoint,
-    Profile,
     ProfileResult,
     TransientPath,
     duty_table,
@@ -103,7 +103,7 @@ class TouchRow:
     material: str
     limit_degC: float
     p_within: float
-    decision: str
+    decision: str | None  # None: guidance, of a table that nobody has confirmed
 
 
 @dataclass(frozen=True, eq=False)
@@ -310,7 +310,8 @@ def _touch_rows(touch: LimitRating, table: TouchTable, material: str) -> tuple[T
     rows = []
     for limit, limit_degC in table.of(material):
         p = probability_of_conformity(touch.degC.value, touch.degC.u, upper=limit_degC)
-        rows.append(TouchRow(limit.standard, limit.contact, material, limit_degC, p, decide(p)))
+        decision = decide(p) if table.decides else None
+        rows.append(TouchRow(limit.standard, limit.contact, material, limit_degC, p, decision))
     return tuple(rows)
 
 
@@ -341,8 +342,8 @@ def _missing(laid: Alignment, budget: Budget, transient: TransientPath | None) -
         )
     if budget.limits.case_touch_degC is None:
         yield (
-            "no touch limit: state limits.case_touch_degC for an allowable power; the table's rows "
-            "are held against the case all the same"
+            "no touch limit: state limits.case_touch_degC for a decision and an allowable power; "
+            "the table is shown beside it"
         )
     if laid.unmeasured:
         names = ", ".join(f"'{budget.stages[i].name}'" for i in laid.unmeasured)

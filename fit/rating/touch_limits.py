@@ -1,7 +1,7 @@
 """How hot a surface may be to touch: an editable table with its provenance.
 
 The table that comes with heatrun was written from memory and says so. It is no substitute for the
-edition in force.
+edition in force: until somebody has held it against that and said so, it decides nothing.
 """
 
 from __future__ import annotations
@@ -13,7 +13,14 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, StringConstraints, ValidationError
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    ConfigDict,
+    Field,
+    StringConstraints,
+    ValidationError,
+)
 
 from fit.errors import InputError
 from fit.records.plain_file import read_tables
@@ -41,9 +48,14 @@ class TouchTable:
     """All limits, and where they come from."""
 
     source: str  # the file
-    confirmed: str  # who checked it against the edition in force; empty: not confirmed
+    confirmed: str  # the edition it was held against, and by whom; empty: by nobody
     ambient_degC: float  # at which touch is judged
     limits: tuple[TouchLimit, ...]
+
+    @property
+    def decides(self) -> bool:
+        """Somebody vouches for the values; else they are shown as guidance alone."""
+        return bool(self.confirmed)
 
     def of(self, material: str) -> tuple[tuple[TouchLimit, float], ...]:
         """Limits that the table has for a material.
@@ -65,6 +77,13 @@ class TouchTable:
         )
 
 
+def _edition(confirmed: str) -> str:
+    text = confirmed.strip()
+    if text and "edition" not in text.lower():
+        raise ValueError('the edition it was held against, such as "edition 4 (2023), by A. N."')
+    return text
+
+
 class _Block(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
@@ -80,7 +99,7 @@ class _Limit(_Block):
 
 class _Table(_Block):
     schema_: Literal[1] = Field(alias="schema")
-    confirmed: Annotated[str, Field(strict=True)] = ""
+    confirmed: Annotated[str, Field(strict=True), AfterValidator(_edition)] = ""
     ambient_degC: Annotated[float, Field(strict=True, gt=-90, lt=90)] = 25.0
     limit: Annotated[tuple[_Limit, ...], Field(min_length=1)]
 

@@ -7,6 +7,9 @@ from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 
 from fit.errors import RecordError
+from fit.records.readings_table import NUMBER
+
+FORMULA = ("=", "+", "-", "@", "\t", "\r")
 
 
 def refuse_existing(file: Path) -> None:
@@ -28,8 +31,17 @@ def write_csv(file: Path, columns: Sequence[str], rows: Iterable[Mapping[str, ob
         with file.open("x", newline="", encoding="utf-8") as stream:
             writer = csv.DictWriter(stream, columns, lineterminator="\n")
             writer.writeheader()
-            writer.writerows(rows)
+            writer.writerows({key: _harmless(cell) for key, cell in row.items()} for row in rows)
     except OSError as error:
         raise RecordError(
             file, "", f"cannot be written ({error.strerror})", "name a file you may write"
         ) from error
+
+
+def _harmless(cell: object) -> object:
+    """A text that a spreadsheet would run as a formula, with an apostrophe before it (CWE-1236)."""
+    if isinstance(cell, str | Path):
+        text = str(cell)
+        if text.startswith(FORMULA) and not NUMBER.fullmatch(text):
+            return f"'{text}"
+    return cell

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
 import math
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -19,6 +19,7 @@ from fit.measurement.resolution import are_resolved
 from fit.measurement.spans import Spans, measure
 from fit.network.topology import Link
 from fit.records.run import Array, Run
+from fit.statistics.stated_values import label_values
 from fit.statistics.trend import COVERAGE_FACTOR, Spread, Trend, estimate_spread, fit_trend
 
 SHARED_BY_A_RIG = ("sensor_match", "power")
@@ -40,6 +41,8 @@ class MeasuredRun:
     rig: str | None = None  # equal for runs of the same instruments and channels, None: unknown
     values: Mapping[str, float] | None = None  # label values, for example torque_Nm = 0.5
     power_unit: str = "W"
+    budget: Budget | None = None  # kept in the run, whose stages name its spans
+    started: str = ""  # UTC, ISO 8601; empty where nobody knows
 
 
 @dataclass(frozen=True)
@@ -63,6 +66,12 @@ class SpanComparison:
     readings: tuple[Reading, ...]
     trend: Trend | None
     spread: Spread | None
+    stages: tuple[str, ...] = ()  # of the runs' budget, where one is known
+
+    @property
+    def name(self) -> str:
+        """The stages of the span, or else its ends."""
+        return " + ".join(self.stages) or f"{self.from_node} to {self.to_node}"
 
 
 @dataclass(frozen=True)
@@ -97,23 +106,34 @@ def measure_run(run: Run, budget: Budget | None = None) -> MeasuredRun:
                 f"{run.path}: records {len(run.sources)} sources, and how their branches meet is"
                 " not kept in it; state --budget"
             )
-        return as_measured(run, measure_branches(run, budget).spans)
-    return as_measured(run, measure(run))
+        return as_measured(run, measure_branches(run, budget).spans, budget)
+    return as_measured(run, measure(run), budget)
 
 
-def as_measured(run: Run, spans: Spans) -> MeasuredRun:
+def as_measured(run: Run, spans: Spans, budget: Budget | None = None) -> MeasuredRun:
     """A run with its spans, without their responses: those are as large as the record.
 
     Args:
-        run: as recorded.
-        spans: of it.
+        run: as read.
+        spans: measured from it.
+        budget: whose stages name the spans; the one kept in the run, if any, when None.
 
     Returns:
-        What is compared.
+        The run as measured.
     """
-    spans = replace(spans, responses=())
+    if budget is None:
+        with contextlib.suppress(HeatrunError):  # it only gives names here
+            budget = budget_for(run.metadata, run.path)
+    origin = run.metadata.origin
     return MeasuredRun(
-        run.path, run.label, spans, rig_identity(run), label_values(run), run.power_unit
+        path=run.path,
+        label=run.label,
+        spans=replace(spans, responses=()),
+        rig=rig_identity(run),
+        values=label_values(run),
+        power_unit=run.power_unit,
+        budget=budget,
+        started="" if origin is not None and not origin.start_is_known else run.metadata.started,
     )
 
 
@@ -136,51 +156,6 @@ def rig_identity(run: Run) -> str | None:
         for instrument in run.metadata.rig_blocks("instrument")
     ]
     return repr([rig.get("title"), instruments, rig.get("channel"), rig.get("power")])
-
-
-def label_values(run: Run) -> dict[str, float]:
-    """Named numbers of a run: `values` of run.json, and `name=number` in its label and notes.
-
-    Args:
-        run: as read.
-
-    Returns:
-        The numbers by name, in the unit the name ends with.
-    """
-    texts = [run.label, *(str(event.details.get("text", "")) for event in run.events)]
-    found = {
-        name: float(number)
-        for text in texts
-        for name, number in re.findall(r"([A-Za-z]\w*)\s*=\s*(-?\d+\.?\d*(?:[eE][+-]?\d+)?)", text)
-    }
-    return {**found, **run.metadata.values}
-
-
-def values_of(runs: Sequence[MeasuredRun], against: str) -> tuple[str, tuple[float, ...]]:
-    """Read `--against NAME` or `--against NAME=0.3,0.5,…`, one value a run in their order.
-
-    Args:
-        runs: compared.
-        against: the option's text.
-
-    Returns:
-        The quantity's name and its value in each run.
-
-    Raises:
-        HeatrunError: a value that is missing, too many, or no number.
-    """
-    name, given, text = (part.strip() for part in against.partition("="))
-    if not name:
-        raise HeatrunError("--against: no name; write torque_Nm=0.3,0.5 or torque_Nm")
-    if given:
-        return name, _stated_values(name, text, len(runs))
-    missing = [run.path for run in runs if name not in (run.values or {})]
-    if missing:
-        raise HeatrunError(
-            f"--against {name}: {missing[0]} states no {name}; write --against {name}=… with one "
-            f"value for each of the {len(runs)} runs, or log them with --set {name}=0.5"
-        )
-    return name, tuple((run.values or {})[name] for run in runs)
 
 
 def compare(
@@ -235,11 +210,22 @@ def compare(
             trend=None if x is None else fit_trend(np.asarray(x, float), R, own, common),
             # Runs that were varied on purpose do not show how alike units are.
             spread=estimate_spread(R, own) if x is None else None,
+            stages=_stages(runs, start, end),
         )
         for i, ((start, end), (R, own, common)) in enumerate(zip(ends, joint, strict=True))
     )
     warnings = _warnings(runs, nodes)
     return Comparison(tuple(runs), against, None if x is None else tuple(x), spans, warnings)
+
+
+def _stages(runs: Sequence[MeasuredRun], start: str, end: str) -> tuple[str, ...]:
+    """Names of the stages between two nodes, by the first budget that has both on one way."""
+    for budget in (run.budget for run in runs if run.budget is not None):
+        with contextlib.suppress(ValueError, KeyError):
+            links = {budget.joined.links[i] for i in budget.joined.links_between(start, end)}
+            between = zip(budget.stages, budget.tree.links, strict=True)
+            return tuple(stage.name for stage, link in between if link in links)
+    return ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -363,22 +349,6 @@ def _joint(merged: Sequence[_Merged], shared: Sequence[str], i: int) -> tuple[Ar
         else:
             own += np.diag(u**2)
     return R, own, common
-
-
-def _stated_values(name: str, text: str, count: int) -> tuple[float, ...]:
-    try:
-        values = tuple(float(part) for part in text.split(","))
-    except ValueError:
-        raise HeatrunError(
-            f"--against {name}: '{text}' is no list of numbers; write {name}=0.3,0.5"
-        ) from None
-    if len(values) != count:
-        raise HeatrunError(
-            f"--against {name}: {len(values)} values for {count} runs; give one for each, in order"
-        )
-    if not all(math.isfinite(value) for value in values):
-        raise HeatrunError(f"--against {name}: '{text}' holds a value that is not finite")
-    return values
 
 
 def _warnings(runs: Sequence[MeasuredRun], nodes: tuple[str, ...]) -> tuple[str, ...]:

@@ -61,7 +61,7 @@ def test_longer_contact_never_allows_a_hotter_surface(table):
 
 
 def test_table_says_that_nobody_has_confirmed_it(table):
-    assert table.confirmed == ""
+    assert (table.confirmed, table.decides) == ("", False)
 
 
 OWN = """schema = 1
@@ -91,6 +91,7 @@ def test_own_table_takes_the_place_of_the_shipped_one(tmp_path):
         ("plastic_degC", "wood_degC", "limit: 1: wood_degC"),
         ("duration_s = 60", "duration_s = 0", "limit: 1: duration_s"),
         ("schema = 1", "schema = 2", "schema"),
+        ("edition 3, by us", "yes", "confirmed: 'yes' will not do; the edition"),
         ("[[limit]]", "[limit", "is not TOML"),
     ],
 )

@@ -9,7 +9,13 @@ from fit.assessment.decision import CONFORMING
 from fit.errors import HeatrunError
 from fit.output.cause_words import headline
 from fit.output.terminal.check import with_expanded
-from fit.output.terminal.rating import allowable_in_words, not_rated, surface_in_words, touch_source
+from fit.output.terminal.rating import (
+    GUIDANCE,
+    allowable_in_words,
+    not_rated,
+    surface_in_words,
+    touch_source,
+)
 from fit.output.text import READS_WRONG, percent
 
 if TYPE_CHECKING:
@@ -77,7 +83,7 @@ def rating_section(rated: Rated | None, verdict: Verdict | None) -> dict[str, ob
                 "contact": row.contact,
                 "limit": f"{row.limit_degC:g}",
                 "probability": percent(row.p_within),
-                "decision": row.decision,
+                "decision": row.decision or GUIDANCE,
             }
             for row in rating.touch_rows
         ],

@@ -37,6 +37,7 @@ if TYPE_CHECKING:
     from fit.identification.response import Response
     from fit.measurement.branches import Branches
     from fit.measurement.spans import Spans
+    from fit.output.change_words import Change
     from fit.records.run import Run
     from fit.statistics.comparison import Comparison
 
@@ -63,6 +64,7 @@ class Material:
     comparison: Comparison | None = None
     rated: Rated | None = None
     branches: Branches | None = None  # of several sources
+    change: Change | None = None  # of two runs: whether the later one is mended
 
 
 def write_report(
@@ -107,6 +109,7 @@ def gather(
     *,
     spans: Spans | None = None,
     branches: Branches | None = None,
+    change: Change | None = None,
 ) -> Material:
     """Collect the material of a report; spans are measured where nobody has yet.
 
@@ -118,6 +121,7 @@ def gather(
         rated: the rating of the verdict's run.
         spans: of the run, where they have been measured; the verdict's own come first.
         branches: of a run of several sources, for its rating.
+        change: of two runs, whether the later one is mended.
 
     Returns:
         The material.
@@ -127,7 +131,7 @@ def gather(
     elif spans is None:
         spans = _measured(run)
     path = heat_path(spans, verdict) if spans is not None else None
-    return Material(run, response, verdict, spans, path, comparison, rated, branches)
+    return Material(run, response, verdict, spans, path, comparison, rated, branches, change)
 
 
 def _measured(run: Run) -> Spans | None:
@@ -202,6 +206,7 @@ def render(material: Material, figures: Mapping[str, Figure], theme: str = "") -
             title=verdict.prediction.budget.title if verdict else run.label,
             about=_about(material),
             statement=state(verdict),
+            change=material.change,
             figures={
                 key: Markup(to_svg(figures[key], words)) if key in figures else ""
                 for key, words in DESCRIPTION.items()

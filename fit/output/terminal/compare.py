@@ -14,6 +14,7 @@ from rich.markup import escape
 from rich.table import Table
 
 from fit.measurement.resolution import NOT_RESOLVED
+from fit.output.change_words import MARKS, sentences
 from fit.output.terminal.check import with_expanded
 from fit.records.csv_export import write_csv
 from fit.statistics.comparison import Comparison, SpanComparison, resolved_readings
@@ -43,6 +44,7 @@ def compare_document(
     x = comparison.x or (None,) * len(comparison.runs)
     return {
         "schema": SCHEMA,
+        "summary": list(sentences(comparison)),
         "against": comparison.against,
         "runs": [
             {
@@ -69,6 +71,7 @@ def _span_document(span: SpanComparison, resolved: NDArray[np.bool_]) -> dict[st
     return {
         "from": span.from_node,
         "to": span.to_node,
+        "stages": list(span.stages),
         "runs": [
             asdict(reading) | {"resolved": bool(one)}
             for reading, one in zip(span.readings, resolved, strict=True)
@@ -79,12 +82,15 @@ def _span_document(span: SpanComparison, resolved: NDArray[np.bool_]) -> dict[st
 
 
 def print_comparison(console: Console, comparison: Comparison) -> None:
-    """Print spans by runs with their differences to the first, trends, spread and warnings.
+    """Print what changed in a sentence, spans by runs, trends, spread and warnings.
 
     Args:
         console: where to.
         comparison: of several runs.
     """
+    for sentence in sentences(comparison):
+        console.print(f"[bold]{escape(sentence[0].upper() + sentence[1:])}.[/]")
+    console.print()
     if len(comparison.runs) <= SHOW_ALL_UP_TO:
         console.print(_run_table(comparison))
         console.print("± is the expanded uncertainty, k = 2. K/W: per watt of recorded power.\n")
@@ -110,19 +116,22 @@ def _run_table(comparison: Comparison) -> Table:
         table.add_column(escape(comparison.against or ""), justify="right")
     for heading in ("K/W", "difference\nto the first"):
         table.add_column(heading, justify="right", no_wrap=True)
+    table.add_column("change", no_wrap=True)
     known = resolved_readings(comparison.spans)
     for row, span in enumerate(comparison.spans):
         for i, (run, reading) in enumerate(zip(comparison.runs, span.readings, strict=True)):
             resolved = bool(known[row, i])
             difference = _signed(reading.difference_K_per_W, reading.difference_u_K_per_W)
+            change, style = MARKS[reading.change], STYLE[reading.change]
             if not (resolved and known[row, 0]):
-                difference = "-"
+                difference, change, style = "-", "-", ""
             table.add_row(
                 "" if i else f"{escape(span.from_node)} - {escape(span.to_node)}",
                 escape(run.path.name),
                 *([] if x is None else [f"{x[i]:g}"]),
                 with_expanded(reading.R_K_per_W, reading.u_K_per_W) if resolved else NOT_RESOLVED,
-                _styled(difference, STYLE[reading.change]) if i else "",
+                _styled(difference, style) if i else "",
+                _styled(change, style) if i else "",
                 end_section=i == len(comparison.runs) - 1,
             )
     return table

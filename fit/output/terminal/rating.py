@@ -18,6 +18,7 @@ from fit.rating.rating import Estimate, LimitRating, Rating
 from fit.rating.touch_limits import SHIPPED
 
 SCHEMA = "heatrun.rate/1"
+GUIDANCE = "guidance"
 _WHERE_FROM = {
     "measured": "from measured spans",
     "budget": "added from the budget",
@@ -262,7 +263,7 @@ def _touch_table(rating: Rating) -> Table:
             escape(row.contact),
             f"{row.limit_degC:g}",
             probability_in_words(row.p_within),
-            f"[{STYLE[row.decision]}]{row.decision}[/]",
+            GUIDANCE if row.decision is None else f"[{STYLE[row.decision]}]{row.decision}[/]",
         )
     return table
 
@@ -277,7 +278,10 @@ def touch_source(rating: Rating) -> str:
         One sentence.
     """
     table = rating.touch_table
-    status = table.confirmed or "confirmed by nobody yet: hold it against the edition in force"
+    status = table.confirmed or (
+        "confirmed by nobody yet, so they decide nothing: hold them against the edition in force, "
+        'then write it into the table (confirmed = "edition …")'
+    )
     if table.source == SHIPPED and not table.confirmed:
         status = f"written from memory, {status}"
     return f"Touch limits from {table.source}, {status}."

@@ -21,7 +21,7 @@ from bench.virtual.ports import HAS_PTY
 from fit.budget import read_budget
 from fit.records.notes import add_note
 from fit.records.run import read_run
-from fit.statistics.comparison import label_values
+from fit.statistics.stated_values import label_values
 from tests.support.bench_rigs import HEATRUN, OtherProcess, named
 
 pytestmark = pytest.mark.skipif(not HAS_PTY, reason="this system has no pty and no POSIX signals")

@@ -113,7 +113,7 @@ PROFILES = {
 @pytest.mark.parametrize("case", PROFILES)
 def test_profiles_that_cannot_be_meant(case: str, folder: Path) -> None:
     from fit.errors import InputError
-    from fit.rating.pulsed_loads import read_profile
+    from fit.rating.power_profile import read_profile
 
     text, expected = PROFILES[case]
     (folder / "profile.csv").write_text(text, encoding="utf-8")

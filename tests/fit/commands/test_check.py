@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import tomllib
 from datetime import UTC, datetime
 from types import SimpleNamespace
 
@@ -14,6 +15,7 @@ from typer.testing import CliRunner
 
 from bench.virtual.prototype import Prototype, Sensor
 from fit.commands.check import command, exit_status
+from fit.commands.rate import command as rate
 from fit.errors import HeatrunError
 from fit.output.terminal.check import with_expanded
 from fit.records.metadata import run_document
@@ -26,19 +28,21 @@ C_J_PER_K = (0.05, 1.0, 4.0, 25.0, 150.0)
 NAMES = ("junction to tab", "via array", "pad", "bar to case", "case to air")
 APP = typer.Typer()
 APP.command()(command)
+RATE = typer.Typer()
+RATE.command()(rate)
 
 
 def heatrun_check(*arguments):
     return CliRunner().invoke(APP, [str(argument) for argument in arguments])
 
 
-def write_run(folder, pad=1.0):
+def write_run(folder, pad=1.0, budget=None):
     """A run of a linear prototype with its pad off by a factor."""
     true = (*R_K_PER_W[:2], R_K_PER_W[2] * pad, *R_K_PER_W[3:])
     sensors = {node: Sensor(0.4, 0.03, 1.0, 1 / 16) for node in NODES[1:]}
     prototype = Prototype(NODES, true, C_J_PER_K, path_fraction=0.97, sensors=sensors)
     run = record(prototype, 4.2, np.random.default_rng(1), interval_s=10.0)
-    document = run_document(folder.name, MEASURED, datetime(2026, 1, 1, tzinfo=UTC))
+    document = run_document(folder.name, MEASURED, datetime(2026, 1, 1, tzinfo=UTC), budget=budget)
     columns = [f"{node}_degC" for node in MEASURED]
     with RunWriter.create(folder, document, ["power_W"]) as writer:
         for t_s, row, power_W in zip(run.t_s, run.temperature_degC, run.power, strict=True):
@@ -83,6 +87,20 @@ def test_sound_run_leaves_with_0_and_a_check_json(runs, budget):
     assert document["schema"] == "heatrun.check/1"
     assert document["decision"] == "conforming"
     assert document["findings"] == []
+
+
+def test_run_is_held_against_the_budget_kept_in_it(budget, tmp_path):
+    kept = write_run(tmp_path / "kept", budget=tomllib.loads(budget.read_text()))
+    assert heatrun_check(kept).exit_code == 0
+    rated = CliRunner().invoke(RATE, [str(kept), "--ambient", "40"])
+    assert rated.exit_code == 0, rated.output
+
+
+def test_run_without_a_budget_asks_for_one_in_one_line(runs):
+    done = heatrun_check(runs / "sound")
+    assert (done.exit_code, done.stdout) == (2, "")
+    assert done.stderr.strip().endswith("sound: keeps no budget: state --budget BUDGET")
+    assert len(done.stderr.splitlines()) == 1
 
 
 def test_poor_pad_leaves_with_1_and_says_what_to_do(runs, budget):

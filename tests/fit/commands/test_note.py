@@ -17,7 +17,7 @@ from fit.output.report.report import draw_figures, gather, render
 from fit.records.events import read_events
 from fit.records.notes import add_note
 from fit.records.run import Run
-from fit.statistics.comparison import label_values
+from fit.statistics.stated_values import label_values
 from tests.fit.output.test_figures import made_response, made_run
 
 

@@ -161,3 +161,14 @@ def test_node_called_like_the_ground_is_renamed(response):
 def test_unsettled_fit_says_so(response):
     assert "extrapolation" in netlist(replace(response, settled=False))
     assert "extrapolation" not in netlist(response)
+
+
+@pytest.mark.parametrize(
+    "nodes", [("tab-1", "tab_1", "case"), ("inner_1", "lowpass_1", "sum_1_1"), ("gnd", "gnd_", "0")]
+)
+def test_pins_are_unlike_each_other_and_every_place_inside(response, nodes):
+    text = netlist(replace(response, nodes=nodes), "foster", outputs=True)
+    pins = next(line.split()[2:] for line in text.splitlines() if line.startswith(".subckt"))
+    assert len(set(pins)) == len(pins) == 4
+    inside = re.findall(r"\b(?:inner|lowpass|sum)(?:_\d+)+\b", text)
+    assert not set(pins) & set(inside)

@@ -16,7 +16,7 @@ from fit.budget import read_budget
 from fit.commands.rate import command
 from fit.errors import InputError, NotIdentifiable
 from fit.measurement.spans import Spans, measure
-from fit.rating.pulsed_loads import Profile, read_profile
+from fit.rating.power_profile import Profile, read_profile
 from fit.rating.rating import rate
 from fit.rating.touch_limits import read_touch_limits
 from fit.records.run import read_run
@@ -273,6 +273,24 @@ def test_less_duty_allows_more_power(budget, spans):
     assert power[10.0, 0.5] > power[600.0, 0.5] > power[3600.0, 0.5]
 
 
+def test_pulses_may_have_at_least_the_power_that_may_be_held(budget, spans):
+    rating = rated(budget, spans)
+    held_W = rating.junction.allowable_power_W.value
+    assert min(p.allowable_pulse_W for p in rating.duty) >= held_W
+
+
+def test_touch_table_decides_only_where_somebody_has_confirmed_it(budget):
+    guided = rated(budget)
+    assert {row.decision for row in guided.touch_rows} == {None}
+    vouched = replace(read_touch_limits(), confirmed="edition 4 (2023), by us")
+    decided = rate(exact_spans(), budget, vouched)
+    assert "non-conforming" in {row.decision for row in decided.touch_rows}
+
+
+def test_stated_touch_limit_decides_whoever_confirmed_the_table(budget):
+    assert rated(budget).touch.decision is not None
+
+
 def test_pulses_faster_than_the_record_are_not_rated(budget, spans):
     widths = [p.period_s * p.duty for p in rated(budget, spans).duty]
     assert min(widths) >= 2.0
@@ -288,6 +306,12 @@ def test_pulses_faster_than_the_record_are_not_rated(budget, spans):
         ("t_s,power_W\n0,1\n5,\n", "line 3, power_W: ''"),
         ("t_s,power_W\n0,1\n5,-2\n", "line 3, power_W: '-2'"),
         ("t_s,power_W\n0,1\nnan,2\n", "line 3, t_s: 'nan'"),
+        ("t_s,power_W\n0,1\n1e5_0,2\n", "line 3, t_s: '1e5_0'"),
+        ("t_s,power_W\n0,1\n5,1e308\n", "line 3, power_W: '1e308'"),
+        ("t_s,power_W\n0,1,5\n5,2\n", "line 2: has 3 cells"),
+        ("t_s,power_W\n0\n5,2\n", "line 2: has 1 cell"),
+        ('t_s,power_W\n0,1\n5,"2,5"\n', "line 3, power_W: '2,5'"),
+        ("t_s,power_W\n0,1\n-2e9,2\n", "line 3, t_s: '-2e9'"),
     ],
 )
 def test_bad_profile_is_refused_with_its_place(tmp_path, text, message):
@@ -332,7 +356,8 @@ def test_command_prints_for_people(record, budget_file, profile_file):
         record, "--budget", budget_file, "--profile", profile_file, "--repeat", "--ambient", 45
     )
     assert result.exit_code == 0
-    for words in ("Allowable:", "45 °C", "over and over", "written from memory", "Caution:"):
+    words_of_all = ("Allowable:", "45 °C", "over and over", "written from memory", "guidance")
+    for words in (*words_of_all, "Caution:"):
         assert words in " ".join(result.stdout.split())
 
 

@@ -10,7 +10,7 @@ import pytest
 from bench.rig.schema import read_rig
 from fit.budget import read_budget
 from fit.errors import InputError
-from fit.rating.pulsed_loads import read_profile
+from fit.rating.power_profile import read_profile
 from fit.rating.touch_limits import read_touch_limits
 from fit.records.plain_file import LARGEST_PROFILE, LARGEST_TOML
 

@@ -17,7 +17,8 @@ from fit.commands.compare import command
 from fit.errors import HeatrunError, NotIdentifiable
 from fit.measurement.spans import Spans
 from fit.records.run import Event, Run
-from fit.statistics.comparison import MeasuredRun, compare, label_values, rig_identity, values_of
+from fit.statistics.comparison import MeasuredRun, compare, rig_identity
+from fit.statistics.stated_values import label_values, values_of
 from fit.statistics.trend import CONTACT, LINE, estimate_spread, fit_trend
 from tests.support.made import run_metadata
 
@@ -316,6 +317,8 @@ def test_command_prints_draws_and_tabulates(records, tmp_path):
     )  # fmt: skip
     assert result.exit_code == 0
     assert "bar - case" in result.stdout
+    assert result.stdout.startswith("Bar to case fell by 0.3")
+    assert "▼ lower" in result.stdout
     assert (tmp_path / "spans.png").read_bytes()[:4] == b"\x89PNG"
     rows = list(csv.DictReader((tmp_path / "spans.csv").open()))
     assert len(rows) == 6
