@@ -43,15 +43,9 @@ def netlist(
         raise NotIdentifiable(
             f"{response.foster_node} does not rise with the power: there is no network to write"
         )
-<<<<<<< HEAD
-    heated, reference = _pin(response.foster_node), _pin(response.reference)
-    others = [_pin(response.nodes[j]) for j in _further(response)] if outputs else []
-    title = identifier(name)
-=======
     further = [response.nodes[j] for j in _further(response)] if outputs else []
     heated, reference, *others = _pins([response.foster_node, response.reference, *further])
-    title = _identifier(name)
->>>>>>> bc07d71 (Compare says what changed; budgets kept in runs; schemas; package; pins and cells)
+    title = identifier(name)
     # A source of no voltage reads the heat that flows in.
     source = "inner_0" if outputs else heated
     lines = [
@@ -133,20 +127,15 @@ def _terms(response: Response) -> list[tuple[float, float]]:
     return [(R, tau) for R, tau in pairs if R != 0.0]
 
 
-<<<<<<< HEAD
-def _pin(node: str) -> str:
-    return f"{node}_" if node.lower() in _GROUND_NAMES else identifier(node)
-=======
 def _pins(nodes: list[str]) -> list[str]:
     """A pin for each node, no two alike and none like a place inside."""
     pins: list[str] = []
     for node in nodes:
-        pin = f"{node}_" if node.lower() in _GROUND_NAMES else _identifier(node)
+        pin = f"{node}_" if node.lower() in _GROUND_NAMES else identifier(node)
         while pin in pins or _INSIDE.fullmatch(pin):
             pin += "_"
         pins.append(pin)
     return pins
->>>>>>> bc07d71 (Compare says what changed; budgets kept in runs; schemas; package; pins and cells)
 
 
 def identifier(name: str) -> str:
