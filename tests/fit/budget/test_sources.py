@@ -132,6 +132,18 @@ def test_allowable_power_takes_what_the_others_leave_of_the_limit() -> None:
     assert two.allowable_W is None
 
 
+def test_a_small_allowable_power_is_found_too() -> None:
+    """0.05 W beside the other's 2 W."""
+    limit = 20 + 0.05 * BY_HAND[0, 0] + 2 * BY_HAND[0, 1]
+    one, _ = outlook(two_parts(one={"limit_degC": float(limit)}), None, 20.0)
+    assert one.allowable_W == pytest.approx(0.05, abs=1e-5)
+
+
+def test_a_source_that_states_no_share_puts_all_of_its_power_on_the_path_for_sure() -> None:
+    assert [one.path_fraction for one in two_parts().sources] == [1.0, 1.0]
+    assert [one.path_fraction_u for one in two_parts().sources] == [0.0, 0.0]
+
+
 def test_nothing_is_allowed_beside_others_that_are_too_much_already() -> None:
     one, _ = outlook(two_parts(one={"limit_degC": 25.0}), None, 20.0)
     assert one.allowable_W == 0.0
