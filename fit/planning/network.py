@@ -125,7 +125,8 @@ def simulated(
     scans = max(1.0, (soak_s + heat_s) / interval_s / MOST_ROWS)
     step_s = scans * interval_s
     soak = int(np.ceil(soak_s / step_s - 1e-9)) if soak_s else 0
-    t_s: Array = step_s * np.arange(soak + int(np.ceil(heat_s / step_s - 1e-9)) + 1)
+    count = soak + int(np.ceil(heat_s / step_s - 1e-9)) + 1
+    t_s = np.asarray(step_s * np.arange(count), dtype=np.float64)
     power = np.where(np.arange(len(t_s)) >= soak, power_W, 0.0)
     edge_s = soak * step_s
     nodes = network.measured
