@@ -73,6 +73,11 @@ STATED: list[tuple[str, str, Callable[[float], float]]] = [
         lambda value: 1 + value / 100,
     ),
     (f"once it is known to {N} % of its rise", "bench.acquisition.estimator.FINAL_U", percent),
+    (f"states no noise: {N} K and a step", "fit.planning.bench.NOISE_K", same),
+    (f"K and a step of {N} K are taken", "fit.planning.bench.STEP_K", same),
+    (f"counts as it does for spans, at {N} %", "fit.planning.expected.OWN_EXTRAPOLATION", percent),
+    (rf"\(JCGM 106, clause 8\), z = {N}", "fit.planning.experiment.SURE", same),
+    (f"looked at up to {N} times the slowest", "fit.planning.expected.LONGEST", same),
     (
         f"so bad a fit is rarer than 1 in {N}",
         "fit.identification.ladder.settings.SETTINGS.adequate",

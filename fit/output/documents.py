@@ -207,8 +207,11 @@ def budget_document(prediction: Prediction) -> dict[str, object]:
     Returns:
         The document, of plain Python values.
     """
+    from fit.budget.worst_case import worst_case
+
     budget = prediction.budget
     R_u = np.sqrt(np.diag(prediction.R_covariance))
+    worst = worst_case(prediction)
     return {
         **_of_sources(prediction),
         "schema": BUDGET,
@@ -239,6 +242,11 @@ def budget_document(prediction: Prediction) -> dict[str, object]:
             }
             for node, rise in prediction.rise_K.items()
         },
+        "worst_case": {
+            node: {"degC": degC, "limit_degC": worst.limit_degC.get(node)}
+            for node, degC in worst.degC.items()
+        },
+        "allowable_power_W": worst.allowable_W,
         "time_constants": [
             {"tau_s": float(tau)} | ({"u_s": float(u)} if u is not None else {})
             for tau, u in zip_longest(prediction.tau_s, prediction.tau_u_s)

@@ -106,7 +106,9 @@ def read_bench(path: str | Path, budget: Budget) -> Bench:
     if silent := [node for node in nodes[:-1] if node not in stated.match_u]:
         remarks.append(f"sensor match not stated: {', '.join(silent)} taken as exact")
     if lags:
-        remarks.append("the lags that the rig states are taken as known")
+        remarks.append(
+            "the lags that the rig states are taken as known; 'check' fits them as unknown"
+        )
     return Bench(
         nodes=nodes,
         interval_s=_number(path, "sequence: interval_s", sequence.get("interval_s", 1.0)),

@@ -2,7 +2,7 @@
 
 With R_p ± u_p predicted, L the limit and u expected of the measurement, a measured value is
 distributed about R_p with u_p and u together, and it is decided with 95 % on one side
-(JCGM 106:2012, clause 8), z = 1.645:
+(JCGM 106:2012, acceptance intervals; clause from memory: 8), z = 1.645:
 
     P(conforming)     = Φ((L − z u − R_p) / √(u² + u_p²))
     P(non-conforming) = Φ((R_p − L − z u) / √(u² + u_p²))

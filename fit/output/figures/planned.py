@@ -27,6 +27,9 @@ def planned_figure(plan: Plan) -> Figure:
 
     Args:
         plan: of a run.
+
+    Returns:
+        The figure, one axes a span.
     """
     rows = len(plan.spans)
     unit_s, unit = time_unit(float(plan.t_s[-1]))
@@ -70,6 +73,9 @@ def thermocouples_figure(plan: Plan, *, ax: Axes | None = None) -> Figure:
     Args:
         plan: of a run.
         ax: axes to draw in; a new figure when None.
+
+    Returns:
+        The figure.
     """
     rows = len(plan.thermocouples)
     worth = np.array([one.worth for one in plan.thermocouples])

@@ -33,6 +33,9 @@ def show(prediction: Prediction) -> None:
         f"{prediction.power_W:.3g} W, of which {100 * budget.conditions.path_fraction:.0f} % takes "
         f"this path, in air of {prediction.ambient_degC:.1f} °C\n"
     )
+    for line in _lead(prediction):
+        console.print(line, markup=False)
+    console.print()
     console.print(_stages(prediction))
     console.print()
     console.print(_nodes(prediction))
@@ -45,11 +48,36 @@ def show(prediction: Prediction) -> None:
         console.print(f"Time constants expected at {prediction.foster_node}: {_taus(prediction)}")
     else:
         console.print("No heat capacities (C_J_per_K): no time constants predicted.")
-    for line in (*_limit_lines(prediction), *_driver_lines(prediction)):
+    for line in _driver_lines(prediction):
         console.print(line, markup=False)
     console.print("u is the standard uncertainty; ± is the expanded one, k = 2.")
     for warning in prediction.warnings:
         console.print(f"Note: {warning}.", markup=False)
+
+
+def _lead(prediction: Prediction) -> list[str]:
+    """What a designer asks first: hot enough to fail, how much power, how much resistance."""
+    from fit.budget.worst_case import worst_case
+
+    budget = prediction.budget
+    worst = worst_case(prediction)
+    lines = _limit_lines(prediction)
+    if "case" in worst.degC:
+        lines.append(
+            f"In air of {worst.ambient_degC:.0f} °C case comes to {worst.degC['case']:.1f} °C."
+        )
+    if worst.allowable_W is not None:
+        lines.append(
+            f"In air of {worst.ambient_degC:.0f} °C up to {worst.allowable_W:.3g} W keeps every "
+            "part within its limit, by the stated values."
+        )
+    if not budget.named_sources and prediction.power_W:
+        first = budget.nodes[0]
+        lines.append(
+            f"All together {prediction.rise_K[first] / prediction.power_W:.3g} K per electrical "
+            f"watt from {first} to {budget.ambient}."
+        )
+    return lines
 
 
 def _stages(prediction: Prediction) -> Table:

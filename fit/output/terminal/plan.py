@@ -51,6 +51,12 @@ def print_plan(console: Console, plan: Plan) -> None:
 def duration(time_s: float) -> str:
     """A time in a unit that suits it.
 
+    Args:
+        time_s: the time [s].
+
+    Returns:
+        Number and unit.
+
     >>> duration(90.0), duration(7200.0)
     ('90 s', '120 min')
     """
@@ -99,6 +105,13 @@ def _thermocouples(plan: Plan) -> Table:
 
 def worth_in_words(worth: float, stage: str) -> str:
     """What is lost without a thermocouple.
+
+    Args:
+        worth: factor by which the smallest excess found grows, infinite where none is found.
+        stage: the stage that loses most.
+
+    Returns:
+        A clause.
 
     >>> worth_in_words(2.04, "pad"), worth_in_words(float("inf"), "pad")
     ('the smallest excess found in pad is 2 times as large', 'pad is not measured')
