@@ -14,7 +14,7 @@ import pytest
 from jsonschema import ValidationError
 
 from tests.support.schemas import hold_to_schema, validator
-from tests.test_contract import call, folder  # noqa: F401  (a fixture)
+from tests.test_contract import call, folder, readings  # noqa: F401  (a fixture)
 
 ROOT = Path(__file__).parents[1]
 NAMES = sorted(file.name[:-5] for file in files("fit.schemas").iterdir() if ".json" in file.name)
@@ -41,14 +41,16 @@ def test_commands_print_what_the_schemas_say(folder, capsys):  # noqa: F811
     profile = folder / "profile.csv"
     profile.write_text("t_s,power_W\n0,4\n60,0\n300,0\n")
     Path("bad.csv").write_text("nonsense\n")
+    for name in ("second", "third"):
+        Path(f"{name}.csv").write_text(readings(pad=1.5))
     budget = ("--budget", "budget.toml")
     for words in (
         ("budget", "budget.toml"),
         ("fit", "sound.csv"),
         ("check", "sound.csv", *budget),
-        ("check", "sound.csv", "sound.csv", "bad.csv", *budget),
-        ("compare", "sound.csv", "sound.csv"),
-        ("compare", "sound.csv", "sound.csv", "sound.csv", "--against", "torque_Nm=1,2,3"),
+        ("check", "sound.csv", "second.csv", "bad.csv", *budget),
+        ("compare", "sound.csv", "second.csv"),
+        ("compare", "sound.csv", "second.csv", "third.csv", "--against", "torque_Nm=1,2,3"),
         ("rate", "sound.csv", *budget, "--profile", profile),
     ):
         document = json.loads(call(capsys, *words, "--json")[1])

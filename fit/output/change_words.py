@@ -65,7 +65,7 @@ def sentences(comparison: Comparison) -> Iterator[str]:
     Args:
         comparison: of several runs.
 
-    Yields:
+    Returns:
         Sentences; with three runs or more each begins with its run.
     """
     if len(comparison.runs) == 2:

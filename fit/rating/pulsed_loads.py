@@ -66,7 +66,15 @@ class TransientPath:
         return np.concatenate([self.lead_K_per_W, inner]), tau_s
 
     def settled_K(self, node: str, power_W: Array | float) -> Array:
-        """Rise of a node that has settled at a power (n,) [K]."""
+        """Rise of a node that has settled.
+
+        Args:
+            node: of the budget.
+            power_W: recorded power, held (n,) [W].
+
+        Returns:
+            Rise above ambient (n,) [K].
+        """
         return self.climate.node_degC(node, power_W) - self.climate.ambient_degC
 
 

@@ -24,11 +24,14 @@ from fit.records.imports.delimited import (
     Format,
     Table,
     numbers,
+    open_inputs,
     read_table,
 )
+from fit.records.imports.plausible import check_power, check_temperatures, check_times
 from fit.records.imports.time_column import read_clock, rows_to_keep
 from fit.records.metadata import run_document
 from fit.records.plain_file import LARGEST_TABLE, read_plain
+from fit.records.readings_table import LARGEST_POWER
 from fit.records.results import to_json, write_result
 from fit.records.run_folder import DOCUMENT, EVENTS, READINGS, default_folder, not_created
 
@@ -97,6 +100,7 @@ def import_file(
     clock = read_clock(table, len(columns.time), columns.time_unit, columns.time_format)
     rows, left_out = rows_to_keep(table, clock)
     t_s = clock.t_s[rows]
+    check_times(table, rows, t_s)
     readings = {"t_s": t_s}
     notes = [_how_read(table.format), f"time: {table.titles[0]} [{clock.unit}]"]
     first_node = len(columns.time)
@@ -104,17 +108,22 @@ def import_file(
         readings[f"{node}_degC"] = _temperatures(table, place, rows, columns.temperature_unit)
         notes.append(f"{node}: {table.titles[place]} [{columns.temperature_unit}]")
         notes += _doubt(node, readings[f"{node}_degC"], columns.temperature_unit)
+        left_out += open_inputs(table, place, rows)
     first_power = first_node + len(columns.nodes)
     if columns.sources:
         for place, source in enumerate(columns.sources, start=first_power):
-            readings[f"power_{source}_W"] = _readings(table, place, rows)
+            readings[f"power_{source}_W"] = power = _readings(table, place, rows)
+            check_power(table, rows, {place: power})
             notes.append(f"power of {source}: {table.titles[place]} [{columns.power_unit}]")
     elif columns.supply_V is not None:
         readings["supply_V"] = _readings(table, first_power, rows)
         readings["supply_A"] = _readings(table, first_power + 1, rows)
+        supply = readings["supply_V"], readings["supply_A"]
+        check_power(table, rows, dict(enumerate(supply, start=first_power)))
         notes.append(f"power: {table.titles[first_power]} × {table.titles[first_power + 1]} [W]")
     elif power_is_column:
         readings["power_W"] = _readings(table, first_power, rows)
+        check_power(table, rows, {first_power: readings["power_W"]})
         notes.append(f"power: {table.titles[first_power]} [{columns.power_unit}]")
     else:
         readings["power_W"], note = _stated_power(file, columns, t_s)
@@ -258,6 +267,7 @@ def _temperatures(table: Table, place: int, rows: NDArray[np.intp], unit: str) -
         values = np.round(values + ABSOLUTE_ZERO_degC, 9)
     elif unit == "degF":
         values = np.round((values - 32.0) / 1.8, 9)
+    check_temperatures(table, rows, place, values)
     below = values < ABSOLUTE_ZERO_degC
     if below.any():
         row = int(rows[int(np.argmax(below))])
@@ -283,12 +293,12 @@ def _stated_power(file: Path, columns: Columns, t_s: Array) -> tuple[Array, str]
     match = WATTS.fullmatch(columns.power or "")
     assert match is not None
     value = float(match[1].replace(",", "."))
-    if value < 0:
+    if not 0 <= value <= LARGEST_POWER:
         raise RecordError(
             file,
             "--power",
             f"{value:g} is no heating power",
-            "0 or more: heat put in is positive, and a record of cooling alone has none",
+            f"0 to {LARGEST_POWER:g}: heat put in is positive, and cooling alone has none",
         )
     on_s, off_s = columns.power_on_s, columns.power_off_s
     for option, edge in (("--power-on", on_s), ("--power-off", off_s)):

@@ -6,7 +6,6 @@ are there, the header is the line that names them, the data begin where they are
 
 from __future__ import annotations
 
-import codecs
 import csv
 import io
 import re
@@ -19,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fit.errors import RecordError
-from fit.records.plain_file import LARGEST_TABLE, read_plain
+from fit.records.imports.encoding import decode
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -31,12 +30,9 @@ DELIMITERS = (";", "\t", "|", ",", " ")
 
 SAMPLE_LINES = 200  # beyond any header that loggers write, and enough rows to tell a form. Ours
 MISSING = ("", "nan", "na", "n/a", "#n/a", "null", "none")
+OPEN = ("ol", "-ol", "+ol", "open", "open tc", "open circuit", "ovld", "overload", "over range")
+"""Words of loggers for an input that is open or out of its range (common practice)."""
 NUMBER = re.compile(r"[+-]?(\d+[.,]?\d*|[.,]\d+)([eE][+-]?\d+)?", re.ASCII)
-BOMS = (
-    (codecs.BOM_UTF8, "utf-8-sig"),
-    (codecs.BOM_UTF16_LE, "utf-16"),
-    (codecs.BOM_UTF16_BE, "utf-16"),
-)
 
 
 class ColumnError(RecordError):
@@ -89,18 +85,30 @@ def read_table(path: Path, wanted: Sequence[str], stated: Format) -> Table:
         ColumnError: a column that is not there.
         RecordError: not a text file.
     """
-    text, encoding = _decode(path, stated.encoding)
+    text, encoding = decode(path, stated.encoding)
     lines = text.split("\n", stated.skip_lines + SAMPLE_LINES)[: stated.skip_lines + SAMPLE_LINES]
     sample = [(n, line) for n, line in enumerate(lines, 1) if n > stated.skip_lines]
     delimiter, header, indices = _find_columns(path, sample, wanted, stated.delimiter)
     titles = _titles(sample, header, indices, delimiter)
     first, units = _first_data_line(sample, header, indices, delimiter)
-    left_out = (f"line {units}: units, not readings",) if units else ()
+    left_out = _before_the_readings(sample, header or first, units)
     body = text.split("\n", first - 1)[-1]
     cells, line_numbers, short = _cells(path, body, first, indices, delimiter)
     decimal = stated.decimal or _find_decimal(cells, body, delimiter)
     complete = Format(delimiter, decimal, encoding, stated.skip_lines, stated.missing)
     return Table(path, cells, titles, line_numbers, short, header is None, complete, left_out)
+
+
+def _before_the_readings(
+    sample: Sequence[tuple[int, str]], begin: int, units: int | None
+) -> tuple[str, ...]:
+    """What stands before the header, or before readings without one, and the line of units."""
+    before = [number for number, line in sample if number < begin and line.strip()]
+    said = [f"line {units}: units, not readings"] if units else []
+    if before:
+        lines = f"line {before[0]}" if len(before) == 1 else f"lines {before[0]} to {before[-1]}"
+        said.insert(0, f"{lines}: before the readings")
+    return tuple(said)
 
 
 def numbers(table: Table, column: int) -> tuple[Array, NDArray[np.bool_]]:
@@ -120,7 +128,7 @@ def numbers(table: Table, column: int) -> tuple[Array, NDArray[np.bool_]]:
         cells = cells.str.replace(",", ".", regex=False)
     values = pd.to_numeric(cells, errors="coerce").to_numpy(dtype=float, na_value=np.nan)
     values = np.array(values)
-    missing = {word.lower() for word in (*MISSING, *table.format.missing)}
+    missing = {word.lower() for word in (*MISSING, *OPEN, *table.format.missing)}
     bad = np.zeros(len(values), dtype=bool)
     texts = table.cells.iloc[:, column].to_numpy(dtype=object)
     for row in np.flatnonzero(~np.isfinite(values)):
@@ -136,38 +144,23 @@ def numbers(table: Table, column: int) -> tuple[Array, NDArray[np.bool_]]:
     return values, bad
 
 
-def _decode(path: Path, encoding: str | None) -> tuple[str, str]:
-    """Text with line feeds only, and its encoding."""
-    data = read_plain(path, LARGEST_TABLE, missing="name the logger's file")
-    if not data.strip():
-        raise RecordError(path, "", "is empty", "lines of readings are expected")
-    found = next((name for bom, name in BOMS if data.startswith(bom)), None)
-    try:
-        text = data.decode(encoding or found or "utf-8")
-        encoding = encoding or found or "utf-8"
-    except LookupError as error:
-        raise RecordError(
-            path, "--encoding", f"{encoding!r} is no encoding", "utf-8, cp1252, utf-16"
-        ) from error
-    except UnicodeDecodeError as error:
-        if encoding or found:
-            raise RecordError(
-                path,
-                f"byte {error.start}",
-                f"is not {encoding or found}",
-                "state the encoding with --encoding",
-            ) from error
-        text, encoding = data.decode("cp1252", "replace"), "cp1252"
-    text = text.removeprefix("\ufeff")
-    if "\0" in text:
-        line = text.count("\n", 0, text.index("\0")) + 1
-        raise RecordError(
-            path,
-            f"line {line}",
-            "holds NUL bytes",
-            "a delimited text file is expected; if it is UTF-16 say --encoding utf-16-le",
-        )
-    return text.replace("\r\n", "\n").replace("\r", "\n"), encoding
+def open_inputs(table: Table, column: int, rows: NDArray[np.intp]) -> list[str]:
+    """How many readings are missing because the input was open, in a sentence, if any.
+
+    Args:
+        table: as read.
+        column: its place among the columns asked for.
+        rows: kept (kept,).
+
+    Returns:
+        One sentence, or none.
+    """
+    cells = table.cells.iloc[rows, column].str.strip()
+    said = cells[cells.str.lower().isin(OPEN)]
+    if said.empty:
+        return []
+    count = f"{len(said)} cell{'s' if len(said) > 1 else ''}"
+    return [f"{count} {said.iloc[0]!r} of {table.titles[column]}: no reading"]
 
 
 def split_line(line: str, delimiter: str) -> list[str]:

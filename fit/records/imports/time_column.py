@@ -18,6 +18,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
 SECONDS = {"s": 1.0, "ms": 1e-3, "min": 60.0, "h": 3600.0}  # SI and the units used beside it
+DAY_S = 86400.0  # SI brochure, table 8
+TIME_OF_DAY = re.compile(r"\s*(\d{1,3}):(\d\d)(?::(\d\d(?:[.,]\d*)?))?\s*", re.ASCII)
 STAMP = re.compile(r"\s*\d{4}-\d\d-\d\d")
 ZONE = re.compile(r"(Z|[+-]\d\d:?(\d\d)?)\s*$")
 
@@ -40,7 +42,7 @@ def read_clock(
     Args:
         table: as asked for, the time first.
         columns: 1, or 2 for a date and a time of day.
-        unit: s, ms, min, h or iso; iso for stamps, else s, when None.
+        unit: s, ms, min, h or iso; iso for stamps and times of day, else s, when None.
         time_format: of stamps that are not ISO 8601, as strptime has it.
 
     Raises:
@@ -50,6 +52,8 @@ def read_clock(
     if columns == 2:
         texts = texts.str.strip() + " " + table.cells.iloc[:, 1].str.strip()
     first = next((text for text in texts if isinstance(text, str) and text.strip()), "")
+    if unit in (None, "iso") and TIME_OF_DAY.fullmatch(first):
+        return _read_times_of_day(texts)
     shown = unit or "s, as no --time-unit says otherwise"
     if unit is None:
         unit = "iso" if time_format or STAMP.match(first) else "s"
@@ -63,6 +67,23 @@ def read_clock(
     values[bad] = np.nan
     start = values[int(np.argmin(np.isnan(values)))]
     return Clock(np.round((values - start) * SECONDS[unit], 9), TIME_OF_IMPORT, shown)
+
+
+def _read_times_of_day(texts: pd.Series) -> Clock:
+    """Times of day, or elapsed hours, without a date; a new day where they fall by half of one."""
+    parts = texts.str.extract(rf"^{TIME_OF_DAY.pattern}$")
+    hours, minutes, seconds = (
+        parts[i].str.replace(",", ".", regex=False).astype(float) for i in range(3)
+    )
+    t_s = (3600 * hours + 60 * minutes + seconds.fillna(0.0)).to_numpy(dtype=float, copy=True)
+    known = np.flatnonzero(~np.isnan(t_s))
+    # A lesser step back is no midnight: it is refused with the rows that are out of order.
+    midnights = np.cumsum(np.diff(t_s[known], prepend=t_s[known[0]]) < -DAY_S / 2)
+    t_s[known] += DAY_S * midnights
+    passed = f", midnight passed {midnights[-1]} times" if midnights[-1] > 1 else ""
+    passed = ", midnight passed once" if midnights[-1] == 1 else passed
+    shown = f"time of day, hours:minutes:seconds{passed}"
+    return Clock(np.round(t_s - t_s[known[0]], 9), TIME_OF_IMPORT, shown)
 
 
 def _read_stamps(texts: pd.Series, time_format: str | None, first: str) -> Clock:

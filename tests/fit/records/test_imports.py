@@ -172,6 +172,31 @@ def test_elapsed_hours_minutes_and_seconds_are_a_form_of_time(tmp_path: Path) ->
     same_readings(brought_in(tmp_path, text, time_format="%H:%M:%S.%f"))
 
 
+@pytest.mark.parametrize("form", ["{:02}:{:02}:{:06.3f}", "{}:{:02}:{:04.1f}"])
+def test_time_of_day_goes_on_past_midnight(tmp_path: Path, form: str) -> None:
+    text = PLAIN.splitlines()[0] + "\n"
+    for t, line in zip(T_S, PLAIN.splitlines()[1:], strict=True):
+        s = (86398.0 + t) % 86400
+        clock = form.format(int(s // 3600), int(s % 3600 // 60), s % 60)
+        text += f"{clock},{line.split(',', 1)[1]}\n"
+    run = brought_in(tmp_path, text)
+    same_readings(run)
+    assert any("midnight passed once" in note for note in document_of(run)["import"]["notes"])
+
+
+def test_lines_before_the_header_are_left_out_and_said(tmp_path: Path) -> None:
+    run = brought_in(tmp_path, "Logger 7\n\nOperator, N. N.\n" + PLAIN)
+    same_readings(run)
+    assert "lines 1 to 3: before the readings" in run.left_out[0]
+
+
+@pytest.mark.parametrize("word", ["OL", "Open", "-OL", "Overload"])
+def test_open_input_is_a_missing_reading_and_said(tmp_path: Path, word: str) -> None:
+    run = brought_in(tmp_path, PLAIN.replace("26.125", word))
+    assert np.isnan(run.temperature_degC[3, 0])
+    assert any(f"1 cell '{word}'" in sentence for sentence in run.left_out)
+
+
 def test_lines_may_be_passed_over(tmp_path: Path) -> None:
     noise = "Time,T1,T2,P\n1,1,1,1\n"
     same_readings(brought_in(tmp_path, noise + PLAIN, format=Format(skip_lines=2)))
@@ -329,7 +354,15 @@ def test_volts_and_amperes_are_kept_as_two_columns(tmp_path: Path) -> None:
         (PLAIN, {"power": "Q"}, "no column 'Q'"),
         (PLAIN, {"time": ("0",), "nodes": {"tab": "2"}, "power": "4"}, "numbers, 1 to 4"),
         (PLAIN.replace("24.5", "24.5 C"), {}, "line 3, column 'T1': '24.5 C' is not a number"),
-        (PLAIN.replace("26.125", "OL"), {}, "--missing 'OL'"),
+        (PLAIN.replace("26.125", "void"), {}, "--missing 'void'"),
+        (PLAIN.replace("26.125", "inf"), {}, "line 5, column 'T1': 'inf' is not a number"),
+        (PLAIN.replace("26.125", "1e300"), {}, "line 5, column 'T1': 1e300 is hotter than any"),
+        (PLAIN.replace("26.125", "1e999"), {}, "line 5, column 'T1': 1e999 is hotter than any"),
+        (PLAIN.replace("26.125,23.0,4.2", "26,23,-4.2"), {}, "line 5, column 'P': a power of -4.2"),
+        (PLAIN.replace("26.125,23.0,4.2", "26,23,1e300"), {}, "a power of 1e+300; at most 1e+09"),
+        (PLAIN.replace("4.0,26", "4e9,26"), {}, "line 5, column 'Time': 4e+09 s after the first"),
+        (PLAIN, {"power": "1e300"}, "--power: 1e+300 is no heating power"),
+        ("Time,T1,T2,P\n10:00:00,1,2,0\n09:59:00,1,2,0\n", {}, "runs backwards, by 60 s"),
         (PLAIN.replace("1.0,", "x,"), {}, "line 3, column 'Time': 'x' is not a number"),
         (PLAIN.replace("1.0,24.5,22.5,4.2", "1.0"), {}, "line 3: has too few cells"),
         (PLAIN.replace("2.5,", "0.5,"), {}, "line 4, column 'Time': time runs backwards, by 0.5 s"),
