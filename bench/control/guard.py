@@ -16,7 +16,7 @@ RATE_OVER_S = 10.0  # a rate of rise is taken over so long: 1/16 K steps in 1 s 
 RATE_SCANS = 5  # and over so many scans
 RATE_POINTS = 200  # kept at most; faster scans are thinned
 PLAUSIBLE_DEGC = (-200.0, 1400.0)  # outside: an open thermocouple, by what converters then send
-SCANS_IN_SILENCE = 2.5
+SCANS_IN_SILENCE = 2.5  # one scan may be late, and a reading then stands in the next
 
 
 def patience_s(rig: Rig) -> float:
