@@ -14,10 +14,11 @@ from fit.errors import RigError
 from fit.records.metadata import metadata_from
 from fit.records.plain_file import read_tables
 
-# Typical of thermocouples on an 8- or 16-channel reader, where nobody states anything (common
-# practice): scan-to-scan noise, a reading step of 1/16 K, IEC 60584-1 class 1, a watt meter.
-NOISE_K, STEP_K = 0.05, 0.0625
-MATCH_U, POWER_U = 0.004, 0.005  # 0.4 % of the span: class 1 (IEC 60584-1)
+# Where nobody states anything, of thermocouples on a reader of 8 or 16 channels (common practice):
+NOISE_K = 0.05  # scan to scan, standard deviation
+STEP_K = 0.0625  # of the readings: 1/16 K, as converter chips have it
+MATCH_U = 0.004  # IEC 60584-1 class 1: 0.4 % of the temperature
+POWER_U = 0.005  # a supply's own meters
 INTERVAL_S, SOAK_S, HEAT_S = 2.0, 120.0, 7200.0  # of the rig that `heatrun new` writes
 JUNCTIONS = ("junction", "die", "chip")  # names of nodes that no bead reaches
 
