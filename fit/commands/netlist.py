@@ -50,7 +50,7 @@ def command(
         ),
     ] = None,
 ) -> None:
-    """Print the network of the heated node, or of every source, as a SPICE subcircuit.
+    """Print the fitted network as a SPICE subcircuit.
 
     One ampere is one watt, one volt one kelvin. The first pin takes the heat; ground the second or
     drive it with the reference's temperature. The network is linear: true near the run's own

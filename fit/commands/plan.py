@@ -40,7 +40,7 @@ def command(
     ] = None,
     as_json: AsJson = False,
 ) -> None:
-    """What a run will be able to decide, and when; what each thermocouple is worth.
+    """What a run will be able to decide, and when.
 
     Nothing is heated. For every span the uncertainty to expect, the time from which it is
     decided, the chance of either decision, and the smallest excess found in 95 of 100 runs.

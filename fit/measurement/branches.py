@@ -26,6 +26,7 @@ from fit.measurement.branch_uncertainty import (
     power_and_shares,
     sensor_match,
 )
+from fit.measurement.discrepancy import OWN_EXTRAPOLATION
 from fit.measurement.spans import Spans
 from fit.network.steady_state import resistance_matrix
 from fit.records.run import Array, Run
@@ -145,7 +146,7 @@ def _to_ambient(signals: Signals, case: str, power_W: float) -> CaseToAmbient:
     full = np.flatnonzero(signals.power > FULL * signals.power.max())
     end = int(full[-1]) + 1
     edges = sum(start < end for start in signals.phase_starts)
-    return case_to_ambient(
+    found = case_to_ambient(
         replace(
             signals,
             t_s=signals.t_s[:end],
@@ -159,6 +160,12 @@ def _to_ambient(signals: Signals, case: str, power_W: float) -> CaseToAmbient:
         case,
         power_W,
     )
+    # Of what the balance adds to the rise reached, as of any other span that had not settled.
+    columns = [signals.nodes.index(node) for node in (case, AMBIENT)]
+    last = signals.temperature_degC[max(0, end - max(3, len(full) // 50)) : end][:, columns]
+    reached = float(np.nanmean(last[:, 0] - last[:, 1])) / power_W
+    doubt = OWN_EXTRAPOLATION * (found.R_K_per_W - reached)
+    return replace(found, fit_variance=found.fit_variance + doubt**2)
 
 
 def powers_on(source_power: Array) -> Array:
