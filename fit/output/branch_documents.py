@@ -87,15 +87,25 @@ def branch_fit_document(branches: Branches) -> dict[str, object]:
         "schema": FIT,
         "reference": found.above,
         "power_W": float(branches.power_W.sum()),
+        "power": float(branches.power_W.sum()),
         "power_unit": "W",
+        "resistance_unit": "K/W",
         "sources": {
             source.name: {"node": source.node, "power_W": float(power)}
             for source, power in zip(budget.sources, branches.power_W, strict=True)
         },
         "time_constants": [
-            {"tau_s": float(tau), "u_s": float(tau_u)}
+            {
+                "tau_s": float(tau),
+                "u_s": float(tau_u),
+                # Even in the logarithm: a time constant is positive.
+                "interval_95_s": [
+                    float(tau * np.exp(side * 1.96 * tau_u / tau)) for side in (-1, 1)
+                ],
+            }
             for tau, tau_u in zip(fitted.tau_s, fitted.tau_u_s, strict=True)
         ],
+        "intervals": "linear",
         "nodes": {
             node: {
                 "R_K_per_W": inner[node].tolist() if node in inner else [],
@@ -114,6 +124,8 @@ def branch_fit_document(branches: Branches) -> dict[str, object]:
             "R_K_per_W": inner[hottest].tolist(),
             "tau_s": amplitude.tau_s.tolist(),
         },
+        "cauer": None,
+        "not_resolved": [],
         "residual_rms_K": _residual_K(branches),
         "samples": len(branches.signals.t_s),
         "settled": branches.spans.settled,

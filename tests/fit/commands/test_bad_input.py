@@ -221,7 +221,7 @@ LINES = [
     (["fit", "."], "holds no readings.csv"),
     (["check", "a.csv", "--budget", "none.toml"], "none.toml: no such file"),
     (["check", "a.csv", "--budget", "."], "is a folder"),
-    (["check", "a.csv"], "Missing option '--budget'"),
+    (["check", "a.csv"], "keeps no budget; state --budget BUDGET"),
     (["check", "a.csv", "--budget", "b.toml", "--table", "a.csv"], "exists already"),
     (["check", "a.csv", "--budget", "b.toml", "--table", "none/a.csv"], "no folder none"),
     (["compare", "a.csv", "--table", "a.csv"], "exists already"),

@@ -99,7 +99,7 @@ def test_run_is_held_against_the_budget_kept_in_it(budget, tmp_path):
 def test_run_without_a_budget_asks_for_one_in_one_line(runs):
     done = heatrun_check(runs / "sound")
     assert (done.exit_code, done.stdout) == (2, "")
-    assert done.stderr.strip().endswith("sound: keeps no budget: state --budget BUDGET")
+    assert done.stderr.strip().endswith("sound: keeps no budget; state --budget BUDGET")
     assert len(done.stderr.splitlines()) == 1
 
 
