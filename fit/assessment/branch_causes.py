@@ -68,6 +68,11 @@ class BranchCause:
     other: str = ""
     per_size_K_per_W: tuple[float, ...] = ()  # (s,) what a size of 1 moves the spans' readings by
 
+    @property
+    def changes_network(self) -> bool:
+        """Whether the fit above the last span is another by it; else only that span tells."""
+        return self.air is None
+
     def moved_K_per_W(self, size: float, predicted_K_per_W: Array) -> Array:
         """By how much about the readings of the spans (s,) are off at a size [K/W]."""
         if not self.per_size_K_per_W:
@@ -99,8 +104,12 @@ def explain_branches(branches: Branches, budget: Budget, prediction: Prediction)
     hypotheses: list[BranchCause | None] = [None, _UNEXPLAINED, *causes]
     ease = 1.0
     for _ in range(2):
+        prior = Prior(mean, sd)
+        in_budget = _Explained(minimise(sound, begin, prior, ease=ease), 0.0)
         found = [
-            _explain(one, sound, slow, Prior(mean, sd), begin=begin, ease=ease)
+            _explain(one, sound, slow, prior, begin=begin, ease=ease)
+            if one is not None and one.changes_network
+            else in_budget
             for one in hypotheses
         ]
         kappa = min(_excess(one.trial, ease) for one in found)
@@ -136,7 +145,7 @@ _UNEXPLAINED = BranchCause("unexplained", "", PRIOR_UNEXPLAINED)
 
 
 def _explain(
-    cause: BranchCause | None,
+    cause: BranchCause,
     sound: TreeModel,
     slow: Array,
     prior: Prior,
@@ -146,7 +155,7 @@ def _explain(
 ) -> _Explained:
     """A hypothesis's parameters at their best."""
     mean, sd, g = prior.mean.copy(), prior.sd.copy(), begin.copy()
-    if cause is not None and cause.fault is not None:
+    if cause.fault is not None:
         model = FaultyModel(sound, cause.fault, slow, sound.settings)
         spread = MISSED_SD if cause.fault.bead is not None else GAIN_SD
         wider = Prior(np.append(mean, 0.0), np.append(sd, spread))
@@ -155,7 +164,7 @@ def _explain(
     if cause is _UNEXPLAINED:
         R = sound.layout.resistances
         sd[R] = np.hypot(sd[R], UNEXPLAINED_LN_SD)
-    if cause is None or cause.raised is None:
+    if cause.raised is None:
         return _Explained(minimise(sound, g, Prior(mean, sd), ease=ease), 0.0)
     link, by, spread = cause.raised
     budgeted = mean[link]

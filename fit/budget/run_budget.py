@@ -7,8 +7,9 @@ from pathlib import Path
 from fit.budget import read_budget
 from fit.budget.model import Budget
 from fit.budget.read import budget_from
-from fit.errors import RecordError
+from fit.errors import NotIdentifiable, RecordError
 from fit.records.metadata import RunMetadata
+from fit.records.run import Run
 from fit.records.run_folder import DOCUMENT
 
 
@@ -48,4 +49,29 @@ def required_budget(metadata: RunMetadata, path: Path, stated: Path | None = Non
     budget = budget_for(metadata, path, stated)
     if budget is None:
         raise RecordError(path, "", "keeps no budget", "state --budget BUDGET")
+    return budget
+
+
+def branches_budget(run: Run, stated: Budget | Path | None = None) -> Budget:
+    """The budget that says how the branches of a run of several sources meet.
+
+    Args:
+        run: as recorded.
+        stated: a budget, or budget.toml from the command line; the one kept in the run when None.
+
+    Returns:
+        The budget.
+
+    Raises:
+        NotIdentifiable: none is stated, and none kept.
+        BudgetError: it cannot be used.
+    """
+    if isinstance(stated, Budget):
+        return stated
+    budget = budget_for(run.metadata, run.path, stated)
+    if budget is None:
+        raise NotIdentifiable(
+            f"{run.path}: records {len(run.sources)} sources, and how their branches meet is not"
+            " kept in it; state --budget"
+        )
     return budget

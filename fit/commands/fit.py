@@ -110,19 +110,13 @@ def command(
 
 def _fit_branches(run: Run, stated: Path | None, as_json: bool) -> None:
     """The same of several sources, on the tree of their budget."""
-    from fit.budget.run_budget import budget_for
-    from fit.errors import NotIdentifiable
+    from fit.budget.run_budget import branches_budget
     from fit.measurement.branches import measure_branches
     from fit.output.branch_documents import branch_fit_document, print_branch_fit
     from fit.records.results import to_json, write_result
     from fit.records.run_folder import FIT_RESULT
 
-    budget = budget_for(run.metadata, run.path, stated)
-    if budget is None:
-        raise NotIdentifiable(
-            f"{run.path}: records {len(run.sources)} sources, and how their branches meet is not"
-            " kept in it; state --budget"
-        )
+    budget = branches_budget(run, stated)
     with working(f"fitting {run.path}"):
         branches = measure_branches(run, budget)
     document = branch_fit_document(branches)

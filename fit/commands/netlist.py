@@ -74,17 +74,11 @@ def command(
 
 def _of_branches(run: Run, stated: Path | None, name: str) -> str:
     """The network of several sources, one pin for each."""
-    from fit.budget.run_budget import budget_for
+    from fit.budget.run_budget import branches_budget
     from fit.compact_model.branch_spice import branch_netlist
-    from fit.errors import NotIdentifiable
     from fit.measurement.branches import measure_branches
 
-    budget = budget_for(run.metadata, run.path, stated)
-    if budget is None:
-        raise NotIdentifiable(
-            f"{run.path}: records {len(run.sources)} sources, and how their branches meet is not"
-            " kept in it; state --budget"
-        )
+    budget = branches_budget(run, stated)
     with working(f"fitting {run.path}"):
         branches = measure_branches(run, budget)
     remark = ""

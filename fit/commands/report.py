@@ -142,17 +142,13 @@ def _change(
 def _of_branches(run: Run, budget: Budget | None, others: list[Path]) -> Material:
     """The same of a run of several sources."""
     from fit.assessment.branch_conformity import check_branches
-    from fit.errors import HeatrunError
+    from fit.budget.run_budget import branches_budget
     from fit.measurement.branches import measure_branches
     from fit.output.report.report import gather
     from fit.records.run import read_run
     from fit.statistics.comparison import as_measured, compare, measure_run
 
-    if budget is None:
-        raise HeatrunError(
-            f"{run.path}: records {len(run.sources)} sources, and how their branches meet is not"
-            " kept in it; state --budget"
-        )
+    budget = branches_budget(run, budget)
     branches = measure_branches(run, budget)
     verdict = check_branches(branches, budget)
     comparison = change = None

@@ -10,11 +10,12 @@ own surface changes,
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
+from numpy.typing import NDArray
 
 from fit.assessment.decision import decide, probability_of_conformity
 from fit.budget.model import Budget, Source
@@ -111,12 +112,12 @@ class BranchNetwork:
             0 where the others alone are too much.
         """
         powers = np.tile(others_W, (len(self.air_K_per_W), 1))
-        low, high = np.zeros(len(powers)), np.full(len(powers), MOST * self.tested_W)
-        for _ in range(ROUNDS):
-            powers[:, source] = middle = 0.5 * (low + high)
-            over = (self.node_degC(powers, ambient_degC) > limit_degC).any(axis=1)
-            low, high = np.where(over, low, middle), np.where(over, middle, high)
-        return low
+
+        def over(power_W: Array) -> NDArray[np.bool_]:
+            powers[:, source] = power_W
+            return np.any(self.node_degC(powers, ambient_degC) > limit_degC, axis=1)
+
+        return _largest(over, len(powers), MOST * self.tested_W)
 
 
 @dataclass(frozen=True)
@@ -288,12 +289,22 @@ def _factor(
     """By how much all powers may grow together until the first node reaches its limit."""
     if not np.isfinite(limit).any():
         return None
-    low, high = np.zeros(DRAWS + 1), np.full(DRAWS + 1, MOST)
+
+    def over(factor: Array) -> NDArray[np.bool_]:
+        powers = factor[:, np.newaxis] * design
+        return np.any(network.node_degC(powers, ambient_degC) > limit, axis=1)
+
+    return Estimate.of(_largest(over, DRAWS + 1, MOST))
+
+
+def _largest(over: Callable[[Array], NDArray[np.bool_]], draws: int, most: float) -> Array:
+    """Largest value of each draw (draws,), at most `most`, that is not over; by bisection."""
+    low, high = np.zeros(draws), np.full(draws, most)
     for _ in range(ROUNDS):
         middle = 0.5 * (low + high)
-        over = (network.node_degC(middle[:, np.newaxis] * design, ambient_degC) > limit).any(axis=1)
-        low, high = np.where(over, low, middle), np.where(over, middle, high)
-    return Estimate.of(low)
+        beyond = over(middle)
+        low, high = np.where(beyond, low, middle), np.where(beyond, middle, high)
+    return low
 
 
 def _power_map(network: BranchNetwork, limit: Array, ambient_degC: float) -> Array:

@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-import contextlib
 import hashlib
-import os
-import uuid
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -16,7 +13,7 @@ from fit.records.appended import append_line
 from fit.records.events import Event, EventName
 from fit.records.metadata import read_metadata
 from fit.records.plain_file import read_plain
-from fit.records.results import to_json
+from fit.records.results import not_written, put_whole, to_json
 from fit.records.run_folder import DOCUMENT, EVENTS, READINGS
 
 PHOTOS = "photos"
@@ -115,19 +112,10 @@ def _kind(photo: Path, data: bytes) -> str:
 
 def _keep(target: Path, data: bytes) -> None:
     """Write a photo whole under its digest; one that is there already is the same."""
-    temporary = target.with_name(f".{target.name}.{uuid.uuid4().hex[:8]}.tmp")
     try:
         target.parent.mkdir(exist_ok=True)
-        if target.exists():
-            return
-        with temporary.open("xb") as stream:
-            stream.write(data)
-            stream.flush()
-            os.fsync(stream.fileno())
-        temporary.replace(target)
+        kept = target.exists()
     except OSError as error:
-        with contextlib.suppress(OSError):
-            temporary.unlink(missing_ok=True)
-        raise RecordError(
-            target, "", f"cannot be written ({error.strerror})", "see that its folder takes it"
-        ) from error
+        raise not_written(target, error) from error
+    if not kept:
+        put_whole(target, data)

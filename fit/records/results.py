@@ -28,7 +28,21 @@ def write_result(folder: Path, name: str, document: Mapping[str, object] | str) 
     text = document if isinstance(document, str) else to_json(document, indent=2) + "\n"
     data = text.encode(errors="backslashreplace")  # before there is a file to be left behind
     target = folder / name
-    temporary = folder / f".{name}.{uuid.uuid4().hex[:8]}.tmp"
+    put_whole(target, data)
+    return target
+
+
+def put_whole(target: Path, data: bytes) -> None:
+    """Put a file in its place whole, or leave nothing behind.
+
+    Args:
+        target: the file.
+        data: all of it.
+
+    Raises:
+        RecordError: its folder cannot be written.
+    """
+    temporary = target.with_name(f".{target.name}.{uuid.uuid4().hex[:8]}.tmp")
     try:
         with temporary.open("xb") as stream:
             stream.write(data)
@@ -38,10 +52,13 @@ def write_result(folder: Path, name: str, document: Mapping[str, object] | str) 
     except OSError as error:
         with contextlib.suppress(OSError):
             temporary.unlink(missing_ok=True)
-        raise RecordError(
-            target, "", f"cannot be written ({error.strerror})", "see that its folder takes it"
-        ) from error
-    return target
+        raise not_written(target, error) from error
+
+
+def not_written(target: Path, error: OSError) -> RecordError:
+    """What is said of a file that cannot be written."""
+    remedy = "see that its folder takes it"
+    return RecordError(target, "", f"cannot be written ({error.strerror})", remedy)
 
 
 def to_json(value: object, indent: int | None = None) -> str:

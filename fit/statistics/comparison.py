@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fit.budget.model import Budget
-from fit.budget.run_budget import budget_for
+from fit.budget.run_budget import branches_budget, budget_for
 from fit.errors import HeatrunError, NotIdentifiable
 from fit.measurement.branches import measure_branches
 from fit.measurement.resolution import are_resolved
@@ -100,12 +100,7 @@ def measure_run(run: Run, budget: Budget | None = None) -> MeasuredRun:
         NotIdentifiable: several sources and no budget, or a record that does not carry an answer.
     """
     if len(run.sources) > 1:
-        budget = budget or budget_for(run.metadata, run.path)
-        if budget is None:
-            raise NotIdentifiable(
-                f"{run.path}: records {len(run.sources)} sources, and how their branches meet is"
-                " not kept in it; state --budget"
-            )
+        budget = branches_budget(run, budget)
         return as_measured(run, measure_branches(run, budget).spans, budget)
     return as_measured(run, measure(run), budget)
 

@@ -24,9 +24,6 @@ from fit.identification.tree.model import TreeModel
 from fit.identification.tree.record import SourceRecord
 from fit.records.run import Array
 
-STEP = 1e-6  # of a fault's size, for its derivative: half the digits of a double
-NEVER_S = 1e9  # a time constant beyond any record
-
 
 @dataclass(frozen=True)
 class Fault:
