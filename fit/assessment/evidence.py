@@ -9,6 +9,7 @@ import numpy as np
 
 from fit.assessment.alignment import Alignment, lay_on_budget, lumped
 from fit.assessment.hypotheses import CapacityEvidence, Pattern, SlowEvidence
+from fit.assessment.simulation import simulated_path
 from fit.budget.model import Budget, Prediction
 from fit.measurement.heat_capacity import stored_heat
 from fit.measurement.spans import Spans
@@ -56,6 +57,7 @@ def pattern_of(path: Alignment, prediction: Prediction, limits: Array) -> Patter
         limit_K_per_W=lumped(path, budget, limits)[0],
         rise_K_per_W=path.rise_K / (prediction.power_W * share),
         heat_W=prediction.power_W * share,
+        network=simulated_path(path, prediction),
     )
 
 

@@ -1,12 +1,19 @@
-"""What can be wrong on a bench, each as the pattern of span deviations it would leave."""
+"""What can be wrong on a bench, each as the deviations of the spans it would leave.
+
+A resistance that is not as budgeted is simulated on the budget's own network
+(`fit.assessment.simulation`); a bead that hangs loose and a power that reads wrong leave the
+network alone and bend what is read off it.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations, pairwise
 
 import numpy as np
 
+from fit.assessment.simulation import SimulatedPath
 from fit.budget.model import Stage
 from fit.network.topology import chain
 from fit.records.run import Array
@@ -83,6 +90,16 @@ class Pattern:
     slow: SlowEvidence | None = None
     capacity: CapacityEvidence | None = None
     ends: tuple[tuple[str, str], ...] = ()  # (s,) of each span; one after the other where left out
+    network: SimulatedPath | None = None  # of the budget; without it heat has no other way to take
+
+    def moved_K_per_W(self, i: int, names: Sequence[str], factor: Array) -> Array:
+        """By how much the spans (G, s) read more with stages of span i changed by a factor (G,)."""
+        if self.network is not None:
+            return self.network.moved_K_per_W(names, factor)
+        of_stage = zip(self.stages[i], self.stage_K_per_W[i], strict=True)
+        moved = np.zeros((len(factor), len(self.measured_K_per_W)))
+        moved[:, i] = (factor - 1) * sum(R for stage, R in of_stage if stage.name in names)
+        return moved
 
     def span_name(self, i: int) -> str:
         """A span by its only stage, else by its nodes."""
@@ -141,34 +158,42 @@ def causes(pattern: Pattern) -> tuple[Cause, ...]:
 
 def _stage_causes(pattern: Pattern) -> list[Cause]:
     found = []
-    for i, (stages, predicted) in enumerate(
-        zip(pattern.stages, pattern.stage_K_per_W, strict=True)
-    ):
-        rest, rest_K_per_W = [], 0.0
-        odds = 0.0
-        for stage, resistance in zip(stages, predicted, strict=True):
+    inner = range(len(pattern.stages) - 1)
+    for i, stages in enumerate(pattern.stages):
+        rest, odds = [], 0.0
+        for stage in stages:
             if stage.contact:
-                contact = _raised(pattern, i, (POOR_CONTACT, stage.name, 1.0), resistance)
-                inner = range(len(pattern.stages) - 1)
+                contact = _raised(pattern, i, (POOR_CONTACT, stage.name, 1.0), [stage.name])
                 beside = frozenset(j for j in (i - 1, i + 1) if j in inner)
                 found.append(replace(contact, beside=beside))
             elif stage.kind == "surface" or stage.to_node == "ambient":
-                found.append(_raised(pattern, i, (COOLING, stage.name, 1.0), resistance))
+                found.append(_raised(pattern, i, (COOLING, stage.name, 1.0), [stage.name]))
             else:
                 rest.append(stage.name)
-                rest_K_per_W += resistance
                 odds += ODDS_OF_KIND.get(stage.kind, OTHER_ODDS)
         if rest:
             where = rest[0] if len(rest) == 1 else pattern.span_name(i)
-            found.append(_raised(pattern, i, (HIGH_RESISTANCE, where, odds), rest_K_per_W))
+            found.append(_raised(pattern, i, (HIGH_RESISTANCE, where, odds), rest))
     return found
 
 
-def _raised(pattern: Pattern, i: int, named: tuple[str, str, float], resistance: float) -> Cause:
-    """A resistance up by anything from a tenth to five times, every factor alike."""
-    size, weight = _log_uniform(0.1, 5.0)
-    shift = np.zeros((len(size), len(pattern.measured_K_per_W)))
-    shift[:, i] = size * resistance
+def _raised(
+    pattern: Pattern, i: int, named: tuple[str, str, float], stages: Sequence[str]
+) -> Cause:
+    """Resistances up by anything from a tenth to five times, every factor alike."""
+    return _changed(pattern, i, named, stages, _log_uniform(0.1, 5.0))
+
+
+def _changed(
+    pattern: Pattern,
+    i: int,
+    named: tuple[str, str, float],
+    stages: Sequence[str],
+    sizes: tuple[Array, Array],
+) -> Cause:
+    """Stages of span i higher, or lower, than budgeted by each of the relative sizes."""
+    size, weight = sizes
+    shift = pattern.moved_K_per_W(i, stages, 1 + size)
     slow = np.zeros((len(size), shift.shape[1] - 1))
     if pattern.slow is not None and i < slow.shape[1]:
         slow[:, i] = shift[:, i] * pattern.slow.per_K_per_W[i]
@@ -251,17 +276,11 @@ def _swaps(pattern: Pattern) -> list[Cause]:
 def _overestimates(pattern: Pattern) -> list[Cause]:
     """A span's resistance truly lower than budgeted, by up to two thirds."""
     size, weight = _log_uniform(0.1, 0.67)
-    ones, found = np.ones(len(size)), []
-    for i, predicted in enumerate(pattern.predicted_K_per_W):
-        shift = np.zeros((len(size), len(pattern.measured_K_per_W)))
-        shift[:, i] = -size * predicted
-        slow = np.zeros((len(size), shift.shape[1] - 1))
-        if pattern.slow is not None and i < slow.shape[1]:
-            slow[:, i] = shift[:, i] * pattern.slow.per_K_per_W[i]
-        where = pattern.span_name(i)
-        found.append(
-            Cause(OVERESTIMATED, where, 1.0, size, weight, ones, shift, slow, frozenset({i}), ones)
-        )
+    found = []
+    for i, stages in enumerate(pattern.stages):
+        named = (OVERESTIMATED, pattern.span_name(i), 1.0)
+        names = [stage.name for stage in stages]
+        found.append(_changed(pattern, i, named, names, (-size, weight)))
     return found
 
 

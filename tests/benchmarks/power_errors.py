@@ -15,8 +15,8 @@ import argparse
 
 import numpy as np
 
-from fit.assessment.decision import decide, decide_all
-from fit.assessment.diagnosis import find_causes
+from fit.assessment.decision import decide
+from fit.assessment.diagnosis import explain, find_causes
 from fit.assessment.hypotheses import POWER, CapacityEvidence, Pattern
 from fit.budget.limits import DEFAULT_LIMIT_FACTOR
 from tests.benchmarks.faulty_rigs import BUDGET_U, MEASURED, SIZES, STAGES, sound_deviations
@@ -58,10 +58,11 @@ def trial(
         heat_W=4.0,
         capacity=capacity,
     )
-    decision = decide_all(
-        [decide(float(value < most)) for value, most in zip(measured, limit, strict=True)]
+    decisions = [decide(float(value < most)) for value, most in zip(measured, limit, strict=True)]
+    posterior = explain(pattern)
+    return posterior is not None and any(
+        f.lead and f.kind == POWER for f in find_causes(pattern, decisions, posterior)
     )
-    return any(f.lead and f.kind == POWER for f in find_causes(pattern, decision))
 
 
 def main(trials: int) -> None:
