@@ -251,10 +251,10 @@ def test_sizes_of_the_causes_are_the_ones_stated() -> None:
     for cause in causes(pattern()):
         if cause.kind not in stated or cause.other:
             continue
-        for ends, size in zip(
-            stated[cause.kind], (cause.size[cause.size > 0], -cause.size[cause.size < 0]),
-            strict=False,
-        ):  # fmt: skip
+        sides = [
+            side for side in (cause.size[cause.size > 0], -cause.size[cause.size < 0]) if side.size
+        ]
+        for ends, size in zip(stated[cause.kind], sides, strict=True):
             assert [size.min(), size.max()] == pytest.approx([float(one) / 100 for one in ends])
 
 
