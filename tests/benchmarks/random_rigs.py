@@ -16,7 +16,7 @@ simulator's. All invented.
 from __future__ import annotations
 
 import argparse
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -131,7 +131,8 @@ def random_rig(
     readings = np.column_stack(
         [read_sensor(sensors[n], fine_s, true[n], true["ambient"], random)[::fine] for n in columns]
     )
-    air = surface.resistance_K_per_W(power, 23.0) / (draught if draught_s < soak + heat_s else 1.0)
+    blown = surface.area_m2 * (draught if draught_s < soak + heat_s else 1.0)
+    air = replace(surface, area_m2=blown).resistance_K_per_W(power, 23.0)
     return Rig(
         run=Run(Path(f"rig-{seed}"), f"rig-{seed}", tuple(columns), t_s, readings, power_W),
         prototype=prototype,
