@@ -240,11 +240,6 @@ def _significance(fitted: Fitted, variance: Array) -> Array:
     return np.asarray((size / np.maximum(u, 1e-300)).max(axis=1))
 
 
-def doubts(fitted: Fitted) -> list[str]:
-    """Why a fit's time constants are not all resolved, one sentence each."""
-    return [doubt.text for doubt in find_doubts(fitted)]
-
-
 def _without(fitted: Fitted, index: int) -> Fitted:
     """The fit with one time constant taken out and the others found anew."""
     model = Model(fitted.model.record, fitted.order - 1, interpolated=True)
@@ -335,8 +330,8 @@ def _weakest(found: list[Rejection]) -> int:
 
 def choose(
     record: CellRecord, max_order: int, near: Fitted | None = None
-) -> tuple[Fitted, tuple[str, ...]]:
-    """The highest order the record supports, and what it did not support, one sentence each.
+) -> tuple[Fitted, list[str]]:
+    """The highest order the record supports, and why not the next, a sentence or none.
 
     near: the fit of a shorter record of the same run, to start from.
     """
@@ -354,4 +349,4 @@ def choose(
             not_resolved[candidate.order] = "; ".join(dict.fromkeys(removed))
     chosen = finish(chosen)
     kept = [f"{k} time constants: {why}" for k, why in not_resolved.items() if k > chosen.order]
-    return chosen, (*doubts(chosen), *kept[:1])
+    return chosen, kept[:1]
