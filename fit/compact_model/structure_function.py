@@ -28,7 +28,7 @@ _FEWEST = 20  # readings after the step
 _STILL = 0.1  # of the rise: a reference that warms by more answers the power itself
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Spectrum:
     """A time-constant spectrum on an even grid in ln tau."""
 
@@ -41,7 +41,7 @@ class Spectrum:
         return self.R_K_per_W / np.gradient(np.log(self.tau_s))
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class CumulativeCurve:
     """Capacity met against resistance passed on the way from the heated node to the reference.
 

@@ -40,7 +40,7 @@ class Point(Protocol):
 P = TypeVar("P", bound=Point)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Limits:
     """Where to search, (q,) each."""
 
