@@ -1,6 +1,6 @@
 """The `heatrun` command: where it starts, and every error as one line.
 
-Imports next to nothing: whoever presses Ctrl-C while the rest is loaded gets one line, too.
+Imports next to nothing: Ctrl-C while the rest is being loaded gives one line, too.
 """
 
 from __future__ import annotations

@@ -25,7 +25,7 @@ Array = NDArray[np.float64]
 _SMALLEST_SHARE = 1e-9  # of the sum: below, a cell of the grid is rounding
 _STEADY = 0.02  # relative scatter of a power that counts as one step
 _FEWEST = 20  # readings after the step
-_STILL = 0.1  # of the rise: a reference that warms by more answers the power itself
+_STILL = 0.1  # of the rise: a reference that warms by more is itself heated by the power
 
 
 @dataclass(frozen=True, eq=False)

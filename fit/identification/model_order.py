@@ -36,7 +36,7 @@ SEARCHED = 2.5  # records: a third of a longer one's response is all that is in 
 FAR_OFF = 10.0  # times the sum of squares of the fit with a further time constant. Ours
 OVERWHELMING = 10.0  # times the gain that is significant. Ours
 CLOSE_ENOUGH = 0.02  # of the weighted sum of squares: far below what noise moves it by
-EXACT_GAIN = 1e-12  # the same of its last steps: beyond what the sum's own rounding tells
+EXACT_GAIN = 1e-12  # the same of its last steps: below this the sum's own rounding decides
 SEARCH_GAIN = 1e-3  # of the sum of squares: less changes no choice of the order. Ours
 
 
@@ -241,7 +241,7 @@ def _significance(fitted: Fitted, variance: Array) -> Array:
 
 
 def _without(fitted: Fitted, index: int) -> Fitted:
-    """The fit with one time constant taken out and the others found anew."""
+    """The fit with one time constant taken out and the others refitted."""
     model = Model(fitted.model.record, fitted.order - 1, interpolated=True)
     return sort_tau(refine(model, np.delete(fitted.solution.theta, index)))
 

@@ -53,7 +53,7 @@ class Spans(Tabular):
     responses: tuple[Response, ...] = ()  # identified: the inner spans, then all against ambient
     faults: tuple[ChannelFault, ...] = ()  # channels that are not believed
     believed: Spans | None = None  # the spans without those channels, None where all are believed
-    tree: Topology | None = None  # how the spans hang together, None where one follows another
+    tree: Topology | None = None  # topology of the spans, None where one follows another
 
     def __repr__(self) -> str:
         u = np.sqrt(np.diag(self.total_covariance))
@@ -220,7 +220,7 @@ def with_faults(spans: Spans, nodes: tuple[str, ...], faults: tuple[ChannelFault
         count = last - first
         share[first:last, span] = 1 / count
         if count > 1:
-            # Zero in sum: the whole stays as sure as it is.
+            # Zero in sum: the uncertainty of the whole is unchanged.
             apart = np.eye(count) - 1 / count
             doubt[first:last, first:last] = (spans.R_K_per_W[span]) ** 2 * apart
     R = share @ spans.R_K_per_W
@@ -274,7 +274,7 @@ def _joined(name: str, parts: list[Array]) -> Array:
 def _not_below(
     least: Array, spans: Array, covariance: dict[str, Array]
 ) -> tuple[Array, dict[str, Array]]:
-    """Spans below their least (s,) [K/W] made unknown: twice the least, give or take all of it.
+    """Spans below their least (s,) [K/W] made unknown: twice the least, with itself as u.
 
     A span close to its lower bound is measured, and where the bound is zero (a thermocouple that
     reads low leaves a negative span) the span is left as it is.

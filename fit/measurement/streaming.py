@@ -26,7 +26,7 @@ STEP_SHARE = 0.05  # of the largest power seen: scans apart by more are not aver
 
 
 class Follower:
-    """Takes scans as they come; `estimate()` and `spans()` measure the record so far.
+    """Takes scans one by one; `estimate()` and `spans()` measure the record so far.
 
     Args:
         nodes: measured nodes in order of the heat path.
