@@ -1,4 +1,4 @@
-"""Every command of `fit` and `bench` as one application, and what it comes to as a status.
+"""Every command of `fit` and `bench` as one application, and its exit status.
 
 Command modules import nothing heavy at the top, so that `heatrun --help` answers at once.
 """

@@ -62,7 +62,7 @@ class Demonstration:
 
 
 class _Teller:
-    """Looks on while the run is logged, and tells its events in a line each."""
+    """A view of the run while it is logged: one line for each event."""
 
     def __init__(self, say: Callable[[str], None]) -> None:
         self._say = say

@@ -88,7 +88,7 @@ class Status:
 
 
 class View(Protocol):
-    """Who looks on."""
+    """What shows a run while it is logged."""
 
     def show(self, status: Status) -> None:
         """The run has come to this. Returns at once."""
@@ -104,7 +104,7 @@ class View(Protocol):
 
 
 class NoView:
-    """Nobody looks on."""
+    """A view that shows nothing."""
 
     def show(self, status: Status) -> None:
         pass

@@ -28,7 +28,7 @@ REMEDIES = {
 
 
 def first_error(problem: ValidationError) -> ErrorDetails:
-    """The error to speak of: a misspelt key before the one that it leaves missing."""
+    """The error to report: a misspelt key before the one that it leaves missing."""
     errors = problem.errors()
     return next((error for error in errors if error["type"] == "extra_forbidden"), errors[0])
 

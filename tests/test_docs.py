@@ -99,6 +99,13 @@ def test_no_relative_link_is_dead(page: Path) -> None:
     assert dead == []
 
 
+def test_every_file_that_developers_are_sent_to_is_there() -> None:
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    named = set(re.findall(r"`((?:fit|bench|tests|data)/[\w/.]+)`", text))
+    assert len(named) > 20
+    assert sorted(name for name in named if not (ROOT / name).exists()) == []
+
+
 def test_readme_leads_to_every_page() -> None:
     text = README.read_text(encoding="utf-8")
     assert [page.name for page in DOCS.glob("*.md") if f"fit/docs/{page.name}" not in text] == []

@@ -1,4 +1,4 @@
-"""Where the run is going, reckoned beside it: in a process of its own, so that no scan waits.
+"""Live estimate of the end state, in a process of its own, so that no scan waits.
 
 The logger hands on each scan and picks up the newest estimate when there is one. Only this process
 imports scipy and lmfit. On the lock-step bench the same is done in line.
@@ -36,7 +36,7 @@ LEAVE_S = 2.0
 
 
 class Estimator(Protocol):
-    """What the logger needs of the reckoning."""
+    """What the logger needs of an estimator."""
 
     def add(self, scan: Scan) -> None:
         """Take one scan; returns at once."""
@@ -52,7 +52,7 @@ class Estimator(Protocol):
 
 
 class NoEstimator:
-    """Nobody reckons."""
+    """No estimate is made."""
 
     def add(self, scan: Scan) -> None:
         pass
@@ -150,7 +150,7 @@ def final_degC(spans: Spans) -> dict[str, float]:
 
 
 class InlineEstimator:
-    """For the lock-step bench: reckons in the logger's own thread, seldom."""
+    """For the lock-step bench: estimates in the logger's own thread, seldom."""
 
     def __init__(
         self, nodes: Sequence[str], budget: Budget | None, document: Mapping[str, object]
@@ -177,7 +177,7 @@ class InlineEstimator:
 
 
 class ProcessEstimator:
-    """Reckons in another process; when that dies the run goes on without estimates."""
+    """Estimates in another process; when that dies the run goes on without estimates."""
 
     def __init__(
         self,

@@ -1,4 +1,4 @@
-"""How a heat run comes to its end, and whether the power is then truly off."""
+"""How a heat run ends, and whether the power is then confirmed off."""
 
 from __future__ import annotations
 
@@ -57,7 +57,7 @@ class End(Exception):
 def still_given(
     guard: Guard, rig: Rig, stations: Collection[InstrumentWorker], clock: Clock
 ) -> str:
-    """What a supply still gives that says it is off; empty if nothing, or if it does not say.
+    """Power that a supply still delivers although it reports off; empty if none or not reported.
 
     Args:
         guard: knows the heating power of the run.

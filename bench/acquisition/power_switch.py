@@ -19,7 +19,7 @@ OFF_WITHIN_S = 6.0  # how long the end of a run goes on trying itself; the watch
 OFF_AGAIN_S = 0.2  # a supply that is busy for a moment is asked again well within OFF_WITHIN_S
 OFF_ONCE_MORE_S = 2.0
 REFUSED_AT_MOST = 3
-REMIND_S = 5.0  # whoever walks to the switch hears it again
+REMIND_S = 5.0  # an operator who walks to the switch is reminded
 NOBODY = "standard input has ended"
 
 

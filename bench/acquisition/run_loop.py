@@ -332,7 +332,7 @@ class _HeatRun:
         )
 
     def _power_off(self) -> str:
-        """Switch all off, trying everything; what speaks against that, empty if nothing."""
+        """Switch all off, trying everything; what prevented that, empty if nothing."""
         asked_before = self.stops.count
         turns = self.board.all_off(lambda: self.stops.count > asked_before)
         for source, turn in turns.items():
@@ -362,7 +362,7 @@ class _HeatRun:
         self._note(EventName.GAP, gap_s=round(gap_s, 3), problem="the program died; resumed")
 
     def _note(self, event: str, at_s: float | None = None, **details: Any) -> None:
-        """One event, with both clocks; said to whoever looks on."""
+        """One event, with both clocks; also shown by the view."""
         at_s = self.clock.now_s() if at_s is None else at_s
         t_s = round(at_s - self.origin_s, 4)
         utc = self.clock.utc().isoformat(timespec="milliseconds")

@@ -82,7 +82,7 @@ class Started:
     writer: RunWriter
     sequence: Sequence
     origin_s: float  # bench clock at record time 0 [s]
-    unknown: frozenset[str] = frozenset()  # sources of which nobody knows whether they are on
+    unknown: frozenset[str] = frozenset()  # sources whose state (on or off) is not known
 
 
 def begin(

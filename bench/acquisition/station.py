@@ -1,4 +1,4 @@
-"""One thread per instrument, which alone uses its port: a slow instrument keeps nobody waiting.
+"""One thread per instrument, which alone uses its port: a slow instrument delays no other.
 
 A polled instrument is asked once a scan; a stream is read as it comes. What is lost is opened
 again with back-off, for as long as it takes: when to give up is for the guard to say.
@@ -180,7 +180,7 @@ class InstrumentWorker:
             self._opened_s = self._opened_first_s = self._clock.now_s()
         except HeatrunError as error:
             self._opening_error = error
-        except Exception as error:  # whoever waits must hear of it
+        except Exception as error:  # the waiting thread must be told
             self._opening_error = BenchError(f"{self.name}: {type(error).__name__}: {error}")
         self._opened.set()
         try:
@@ -221,7 +221,7 @@ class InstrumentWorker:
             if self._gap_since_s is not None:
                 self._mend(reading.t_s)
             if self._streams and asked == self._answered:
-                return  # nobody waits: a fast stream costs no more than this
+                return  # nothing waits for it: a fast stream costs no more than this
         self._keep_bad_lines()
         self.answer_s = time.monotonic() - started
         with self._state:
@@ -278,7 +278,7 @@ class InstrumentWorker:
             turn.t_s = self._clock.now_s()
         except HeatrunError as error:
             turn.error = error
-        except Exception as error:  # whoever waits for the turn must hear of it
+        except Exception as error:  # the thread that waits for the turn must be told
             turn.error = BenchError(f"{self.name}: {type(error).__name__}: {error}")
         turn.done.set()
 

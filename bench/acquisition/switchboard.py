@@ -55,14 +55,14 @@ class Switchboard:
         return not self._turns and None not in self.on.values()
 
     def watch(self, watchdogs: Watchdogs) -> None:
-        """Have them watched; a source of which nobody knows counts as on. Raises BenchError."""
+        """Have them watched; a source in an unknown state counts as on. Raises BenchError."""
         self.watchdogs = watchdogs
         for source, on in self.on.items():
             if on is None:
                 watchdogs.power_goes_on(source)
 
     def follow(self, wanted: Collection[str]) -> None:
-        """Begin to switch what is not as wanted. Raises BenchError when nobody watches."""
+        """Begin to switch what is not as wanted. Raises BenchError where no watchdog runs."""
         begun = []
         for source, switch in self._switches.items():
             on = source in wanted

@@ -109,7 +109,7 @@ def command(
             notes=tuple(note or ()),
             labels=labels,
         )
-    # Where nobody reads it any more (a closed terminal), the outcome is what it was.
+    # Where standard output is closed (a closed terminal), the outcome stays the same.
     with contextlib.suppress(OSError, ValueError):
         print(result.folder, flush=True)
     if result.exit_status:

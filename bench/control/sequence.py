@@ -18,7 +18,7 @@ from bench.status import Estimate, Scan, Trip
 from fit.records.events import Phase
 
 CHECK_S = 10.0  # the isothermal check is the first so many seconds of the soak
-SETTLED = 0.01  # slope x time constant below this share of the rise (ours; design.md)
+SETTLED = 0.01  # slope x time constant below this share of the rise (ours)
 TIME_CONSTANTS = 4.6  # after so many, 1 % is left: ln 100
 SLOPE_SHARE = 0.1  # the slope is taken over the last tenth of the heating
 HEATED_AT_LEAST_S = 100.0  # before that, nothing is called settled

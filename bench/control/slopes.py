@@ -1,4 +1,4 @@
-"""How temperatures go: slopes over a window, and a whole course in bounded memory."""
+"""Slopes of temperatures over a window, and a whole record of them in bounded memory."""
 
 from __future__ import annotations
 

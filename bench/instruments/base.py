@@ -1,4 +1,4 @@
-"""What the logger asks of an instrument, whatever it speaks."""
+"""What the logger asks of an instrument, whatever its protocol."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What every instrument's block in rig.toml may say, whatever the instrument speaks."""
+"""What every instrument's block in rig.toml may say, whatever its protocol."""
 
 from __future__ import annotations
 

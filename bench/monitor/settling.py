@@ -160,7 +160,7 @@ def _judged(t_s: float, spans: Spans, verdict: Verdict) -> Estimate:
     )
     decision = decide_all([span.decision or UNDECIDED for span in found])
     lead = next((finding for finding in verdict.findings if finding.lead), None)
-    # Nothing is blamed before a span is known to be over its limit, or the whole path is decided.
+    # No cause is named before a span is known to be over its limit, or the whole path is decided.
     if lead is None or decision == UNDECIDED:
         return Estimate(t_s, found, decision)
     return Estimate(t_s, found, decision, headline(lead), story(lead))

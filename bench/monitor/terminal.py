@@ -84,7 +84,7 @@ class Lines:
         pass
 
     def _print(self, line: str) -> None:
-        # Where nobody looks on any more, the run goes on all the same.
+        # Where the terminal is gone, the run goes on all the same.
         with contextlib.suppress(OSError, ValueError):
             print(line, file=self._stream, flush=True)
 

@@ -90,7 +90,7 @@ class Watchdog:
         return deaths
 
     def power_goes_on(self) -> None:
-        """The power is about to be switched on. Raises BenchError when nobody watches."""
+        """The power is about to be switched on. Raises BenchError where the watchdog is gone."""
         self._power = POWER_ON
         if not self._say(POWER_ON):
             raise BenchError("the watchdog has gone; the power stays off")

@@ -61,7 +61,7 @@ def main() -> None:
         try:
             byte = said.get(timeout=orders["patience_s"] if power_on else None)
         except queue.Empty:
-            # The logger may yet wake up: while it lives, its events are its own to write.
+            # The logger may resume: while its process lives, only it writes events.
             why = f"the logger gave no sign of life for {orders['patience_s']:g} s"
             power_on, unsaid = False, take_over(orders, why)
             continue

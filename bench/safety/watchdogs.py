@@ -46,7 +46,7 @@ class Watchdogs:
         return [text for one in self._each.values() for text in one.take_deaths()]
 
     def power_goes_on(self, source: str) -> None:
-        """A source is about to be switched on. Raises BenchError when nobody watches."""
+        """A source is about to be switched on. Raises BenchError where a watchdog is gone."""
         self._each[source].power_goes_on()
 
     def power_is_off(self, source: str) -> None:

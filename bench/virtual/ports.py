@@ -34,7 +34,7 @@ class FarEnd(Protocol):
         ...
 
     def unplug(self) -> None:
-        """Take the device away under the feet of whoever has it open."""
+        """Remove the device while a program has it open."""
         ...
 
     def replug(self) -> None:

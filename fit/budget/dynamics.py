@@ -1,4 +1,4 @@
-"""Time constants of a budget: the network of its stages and leaks, and how sure they are."""
+"""Time constants of a budget: the network of its stages and leaks, with uncertainty."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from fit.network.modes import Modes, modes
 
 @dataclass(frozen=True, eq=False)
 class Dynamics:
-    """How a budget's network answers in time."""
+    """Dynamic response of a budget's network."""
 
     modes: Modes
     foster_node: str  # the first node on the way of the heat that stores any

@@ -7,7 +7,7 @@ Each face of area A gives heat to the inner air, and takes it from there, by
 and the air stores nothing to speak of. Taking it out of the network joins every two faces by
 G_i G_j / Σ G (star-mesh transformation, Rosen 1924): those are the leaks of the budget. Radiation
 crosses from face to face and not by the air; counted so it is right in sum. The two terms: natural
-convection in a closed space of centimetres, 3 W/(m² K) give or take a third (common practice: 2 to
+convection in a closed space of centimetres, 3 W/(m² K) ± a third (common practice: 2 to
 5), and radiation at 50 °C with ε = 0.8 of both faces' together, which is textbook physics.
 """
 

@@ -1,4 +1,4 @@
-"""A number of a budget and how sure it is."""
+"""A number of a budget with its uncertainty."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from typing import Literal
 
 @dataclass(frozen=True)
 class Uncertain:
-    """A number and how sure it is."""
+    """A number with its uncertainty."""
 
     value: float
     u: float  # standard uncertainty, in the unit of the value

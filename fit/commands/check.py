@@ -43,7 +43,6 @@ def command(
     status: 0 all spans conform, 1 a span does not, 3 not decided, 2 bad input. A span conforms
     where its resistance is under its limit with a probability of at least 95 %.
     """
-    from fit.output.terminal.check import write_table
     from fit.records.csv_export import refuse_existing
     from fit.statistics.batch import find_runs
 
@@ -61,6 +60,8 @@ def command(
     else:
         _print(outcomes)
     if table is not None and any(outcome.result for outcome in outcomes):
+        from fit.output.terminal.check import write_table
+
         write_table(table, outcomes)
     raise typer.Exit(exit_status(outcomes))
 
@@ -111,16 +112,16 @@ def _checked(
     """Outcomes in the order of the runs, with a progress bar where there are several."""
     from functools import partial
 
-    from rich.console import Console
-    from rich.progress import track
-
     from fit.statistics.batch import map_runs
 
-    console = Console(stderr=True)
     work = map_runs(partial(check_run, budget=budget), runs, jobs)
     if len(runs) == 1:
         with working(f"checking {runs[0]}"):
             return list(work)
+    from rich.console import Console
+    from rich.progress import track
+
+    console = Console(stderr=True)
     outcomes = track(
         work,
         description="checking",

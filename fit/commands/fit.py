@@ -13,6 +13,7 @@ from fit.commands.options import AsJson
 from fit.output.verbosity import working
 
 if TYPE_CHECKING:
+    from fit.identification.identify import Identification
     from fit.identification.response import Response
     from fit.records.run import Array, Run
 
@@ -78,19 +79,20 @@ def command(
     The time constants are shared by all nodes; the network is the hottest node's. Writes
     fit.json into a run folder; never writes anything beside a bare CSV.
     """
-    from fit.identification.identify import identify
+    from fit.identification.identify import identify_signals
     from fit.output.documents import fit_document
     from fit.records.results import to_json, write_result
     from fit.records.run import read_run
     from fit.records.run_folder import FIT_RESULT
+    from fit.signals.preparation import prepare
 
     record = read_run(run)
     if len(record.sources) > 1:
         _fit_branches(record, budget, as_json)
         return
     with working(f"fitting {run}"):
-        response = identify(record, reference=reference, order=order)
-    intervals_s = _intervals(response, intervals)
+        identified = identify_signals(prepare(record), reference, order=order, run=record)
+    response, intervals_s = identified.response, _intervals(identified, intervals)
     document = fit_document(response, intervals_s, intervals.value)
     if record.folder is not None:
         write_result(record.folder, FIT_RESULT, document)
@@ -130,12 +132,12 @@ def _fit_branches(run: Run, stated: Path | None, as_json: bool) -> None:
     print_branch_fit(Console(highlight=False), branches)
 
 
-def _intervals(response: Response, method: Intervals) -> Array:
+def _intervals(identified: Identification, method: Intervals) -> Array:
     """95 % intervals of the time constants (K, 2) [s]."""
     from fit.output.documents import linear_intervals
 
     if method is Intervals.linear:
-        return linear_intervals(response)
+        return linear_intervals(identified.response)
     import warnings
 
     from fit.identification.intervals import bootstrap_intervals, profile_intervals
@@ -144,7 +146,7 @@ def _intervals(response: Response, method: Intervals) -> Array:
     # An open end is in the interval itself; lmfit also warns of it at length.
     with working("refitting for intervals"), warnings.catch_warnings():
         warnings.simplefilter("ignore")
-        return find(response)
+        return find(identified)
 
 
 def _draw(response: Response, folder: Path) -> list[Path]:

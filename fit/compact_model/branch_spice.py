@@ -55,5 +55,5 @@ def _lines(fitted: FittedTree, sources: Sequence[str], title: str, remark: str) 
 
 
 def _at(node: str) -> str:
-    """A node inside, whatever the sources are called."""
+    """Name of an internal node, unlike that of any source."""
     return f"at_{identifier(node)}"

@@ -25,10 +25,10 @@ Array = NDArray[np.float64]
 _SMALLEST_SHARE = 1e-9  # of the sum: below, a cell of the grid is rounding
 _STEADY = 0.02  # relative scatter of a power that counts as one step
 _FEWEST = 20  # readings after the step
-_STILL = 0.1  # of the rise: a reference that warms by more answers the power itself
+_STILL = 0.1  # of the rise: a reference that warms by more is itself heated by the power
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Spectrum:
     """A time-constant spectrum on an even grid in ln tau."""
 
@@ -41,7 +41,7 @@ class Spectrum:
         return self.R_K_per_W / np.gradient(np.log(self.tau_s))
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class CumulativeCurve:
     """Capacity met against resistance passed on the way from the heated node to the reference.
 
@@ -66,12 +66,11 @@ def heated_impedance(response: Response) -> tuple[Array, Array] | None:
         Times after the step (n,) [s] and the rise (n,) [K/W]. None where no single step of steady
         power from rest was recorded over a decade of time, or the reference warms along.
     """
-    signals, fit = response.signals, response.fit
+    signals, start_K = response.signals, response.start_K
     edges = signals.power_edges_s
-    if not edges or signals.hot_start or not response.power or fit is None:
+    if not edges or signals.hot_start or not response.power or start_K is None:
         return None
-    shift_s = float(fit.solution.theta[fit.order :].sum())
-    after = signals.t_s - (edges[0] + shift_s)
+    after = signals.t_s - (edges[0] + response.edge_shift_s)
     end_s = edges[1] - edges[0] if len(edges) > 1 else np.inf
     node = response.nodes.index(response.foster_node)
     rise_K = response.fitted_K[:, node] + response.residual_K[:, node]
@@ -88,7 +87,7 @@ def heated_impedance(response: Response) -> tuple[Array, Array] | None:
         warmed_K = np.nanmean(reference[-_FEWEST:]) - np.nanmean(reference[:_FEWEST])
         if abs(warmed_K) > _STILL * abs(rise_K[there][-1]):
             return None
-    return after[there], (rise_K[there] - fit.solution.coefficient[0, node]) / level
+    return after[there], (rise_K[there] - start_K[node]) / level
 
 
 def time_constant_spectrum(

@@ -18,7 +18,7 @@ MOST = 0.98
 # The same of residuals that stand about what no model describes (heat in fields, a draught): more
 # of them is a drift, which the models' own scatter has already. Ours.
 MOST_UNDESCRIBED = 0.95
-LEAST_RESIDUALS = 4  # fewer have no correlation to speak of: two pairs and their mean
+LEAST_RESIDUALS = 4  # of fewer no correlation can be estimated: two pairs and their mean
 
 
 def lag_one(residual: Array, at_most: float = MOST) -> float:

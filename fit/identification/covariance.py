@@ -29,7 +29,7 @@ LEAST_PIVOT, LEAST_EIGENVALUE = 1e-6, 1e-14
 
 @dataclass(frozen=True, eq=False)
 class Block:
-    """What one node's residuals tell of the parameters."""
+    """One node's residuals as a function of the parameters."""
 
     jacobian: Array  # (p, c) of its weighted residuals
     columns: NDArray[np.intp]  # (p,) which parameters those are

@@ -26,13 +26,13 @@ from fit.signals.preparation import Signals
 
 Mask = NDArray[np.bool_]
 EXPONENTS = (0.0, 0.15, 0.3)  # from loss in proportion to the turbulent limit, nearly: a grid. Ours
-# Walls, screws and fillings that nobody measured warm behind the case: a sensor near the joint
+# Unmeasured walls, screws and fillings warm behind the case: a sensor near the joint
 # rises fast, then slows as heat spreads, and that is no loss. From seconds to most of an hour,
 # each four times or so the one before: sums of such lags look like any between. Ours.
 HIDDEN_LAGS_S = (15.0, 60.0, 250.0, 1000.0, 3000.0)
 LEAST_OF_REACHED = 0.97  # the end state is no lower than what the record shows, but for drift. Ours
 LARGEST_K_PER_W = 100.0  # 10 cm² at 10 W/(m² K), common practice; or 3 times what was shown
-# Said, as uncertain as it is large, when the record shows no loss: half of the largest.
+# Given, with itself as standard uncertainty, where the record shows no loss: half of the largest.
 UNKNOWN_K_PER_W = 50.0
 # Of the case's rise, from the middle to the end of heating: less may be heat that still spreads in
 # the case. Ours.
@@ -111,7 +111,7 @@ class Profile:
     squares: Array  # (k,) sum of squared residuals [J^2]
     free: float  # effective degrees of freedom of the best
     late: float  # what the second half of heating adds to the best g: a draught, say
-    hidden: int  # lumps that nobody measures and the best needs
+    hidden: int  # unmeasured lumps that the best fit needs
 
 
 def _profile(balance: EnergyBalance, exponent: float, most: float, hidden: bool) -> Profile:
@@ -207,15 +207,15 @@ def _shares(balance: EnergyBalance, R: Array, power: float) -> Array:
     share = np.zeros_like(R)
     for at_R, profile in profiles:
         exceeds = profile.free * (profile.squares / least - 1)
-        # A hidden lump has to earn its place (Schwarz 1978).
+        # A hidden lump is penalised as a further parameter (Schwarz 1978).
         exceeds += profile.hidden * np.log(max(profile.free, 1.0))
         likelihood = np.exp(-0.5 * np.minimum(exceeds, 700.0)) * np.gradient(profile.g)
-        # What changed in the second half, a draught, speaks for the end; half of it is doubt.
+        # A change in the second half (a draught) holds at the end; half of it is uncertainty.
         width = np.hypot(MODEL_SHARE * profile.g.max(), 0.5 * profile.late)
         width = np.hypot(width, np.gradient(profile.g))
         apart = (at_R[:, None] - profile.g - profile.late) / width
         density = np.exp(-0.5 * apart**2) / width @ likelihood
-        # Even in ln R, not in g: a loss is as likely large as small.
+        # Prior uniform in ln R, not in g: a loss is as likely large as small.
         share += density * at_R
     return share
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
@@ -10,7 +11,7 @@ from fit.errors import NotIdentifiable, about
 from fit.identification.covariance import ParameterCovariance
 from fit.identification.energy_balance import CaseToAmbient, case_to_ambient
 from fit.identification.evaluation import evaluate
-from fit.identification.model_order import Fitted, Grid, choose, doubts, finish, fit_order
+from fit.identification.model_order import Fitted, Grid, choose, find_doubts, finish, fit_order
 from fit.identification.pole_model import CellRecord, reduce
 from fit.identification.response import Response
 from fit.records.run import Array, Run
@@ -19,6 +20,14 @@ from fit.signals.preparation import Signals, prepare
 # Of the slowest response still to come when a record counts as settled: four time constants. Ours.
 SETTLED_SHARE = 0.02
 POWERED = 0.02  # of the largest power: less is a supply's reading at zero. Ours
+
+
+@dataclass(frozen=True, eq=False)
+class Identification:
+    """A response, and the fit that it came from: for intervals, a ladder, a longer record."""
+
+    response: Response
+    fitted: Fitted
 
 
 def path_order(nodes: tuple[str, ...]) -> tuple[str, ...]:
@@ -57,7 +66,7 @@ def identify(
     node's own start. order: that many time constants, whatever the data say.
     Raises NotIdentifiable when the record does not carry an answer.
     """
-    return identify_signals(prepare(run), reference, max_order, order, run=run)
+    return identify_signals(prepare(run), reference, max_order, order, run=run).response
 
 
 def identify_signals(
@@ -68,8 +77,8 @@ def identify_signals(
     *,
     run: Run | None = None,
     near: Fitted | None = None,
-) -> Response:
-    """Identify from prepared signals; see `identify`.
+) -> Identification:
+    """Identify from prepared signals, and keep the fit; see `identify`.
 
     near: the fit of a shorter record of the same run, to start from.
     """
@@ -80,14 +89,17 @@ def identify_signals(
         if not nodes:
             raise NotIdentifiable("only ambient was measured: there is no node on the heat path")
         record = reduce(signals, nodes, reference)
-        fitted, not_resolved = solve_record(record, max_order, order, near)
-        return _response(signals, record, fitted, not_resolved, run)
+        fitted, not_added = solve_record(record, max_order, order, near)
+        return Identification(_response(signals, record, fitted, not_added, run), fitted)
 
 
 def solve_record(
     record: CellRecord, max_order: int, order: int | None, near: Fitted | None = None
-) -> tuple[Fitted, tuple[str, ...]]:
-    """The fit of a reduced record: of the order asked for, else of the order the data carries."""
+) -> tuple[Fitted, list[str]]:
+    """The fit of a reduced record: of the order asked for, else of the order the data carries.
+
+    Also why that has no further time constant.
+    """
     if order is None:
         return choose(record, max_order, near)
     grid = Grid(record)
@@ -95,19 +107,19 @@ def solve_record(
     for k in range(1, order + 1):
         fitted = fit_order(grid, k, fitted, starts=3)
     assert fitted is not None
-    fitted = finish(fitted)
-    return fitted, tuple(doubts(fitted))
+    return finish(fitted), []
 
 
 def _response(
     signals: Signals,
     record: CellRecord,
     fitted: Fitted,
-    not_resolved: tuple[str, ...],
+    not_added: list[str],
     run: Run | None,
 ) -> Response:
     model, solution = fitted.model, fitted.solution
     m = len(record.nodes)
+    doubts = tuple(find_doubts(fitted))
     covariance = fitted.covariance
     power = heating_power(signals.power)
     a = solution.coefficient[model.a] if model.powered else np.zeros((fitted.order, m))
@@ -154,10 +166,12 @@ def _response(
         curves=partial(evaluate, signals, record, fitted),
         signals=signals,
         settled=settled,
-        not_resolved=not_resolved,
+        not_resolved=(*(doubt.text for doubt in doubts), *not_added),
         warnings=tuple(warnings),
         run=run,
-        fit=fitted,
+        doubts=doubts,
+        start_K=solution.coefficient[0],
+        edge_shift_s=float(solution.theta[fitted.order :].sum()),
         air=air,
     )
 

@@ -12,27 +12,21 @@ from scipy.stats import chi2
 from fit.errors import NotIdentifiable
 from fit.identification.autocorrelation import inflation, lag_one
 from fit.identification.covariance import correlation_inflation
+from fit.identification.identify import Identification
 from fit.identification.least_squares import SAME_THETA, Problem, Projected, solve
 from fit.identification.model_order import Fitted
-from fit.identification.response import Response
 from fit.records.run import Array
 
 LEVEL = 0.95  # common practice
 
 
-def _fitted(response: Response) -> Fitted:
-    if response.fit is None:
-        raise NotIdentifiable("this response carries no fit to take intervals from")
-    return response.fit
-
-
-def profile_intervals(response: Response, level: float = LEVEL) -> Array:
+def profile_intervals(identified: Identification, level: float = LEVEL) -> Array:
     """Profile-likelihood intervals of the time constants (K, 2) [s], by lmfit's conf_interval.
 
     The drop of the likelihood is judged with the residuals' own scale and correlation. An end
     the data do not set is the limit of what was searched (0 or infinity).
     """
-    fitted = _fitted(response)
+    response, fitted = identified.response, identified.fitted
     problem = fitted.model.problem(fitted.reference_prior)
     theta = fitted.solution.theta
     if len(theta) == 1:
@@ -78,13 +72,12 @@ def _profile_alone(problem: Problem, fitted: Fitted, level: float) -> Array:
     return np.array([ends])
 
 
-def bootstrap(response: Response, draws: int = 200, seed: int = 1) -> tuple[Array, Array]:
+def bootstrap(fitted: Fitted, draws: int = 200, seed: int = 1) -> tuple[Array, Array]:
     """Time constants (draws, K) [s] and totals (draws, m) [K/W] of records made from the fit.
 
     Blocks of standardised residuals, all nodes together and longer than their correlation, are
     drawn with replacement and added to the fit (moving-block bootstrap, Künsch 1989).
     """
-    fitted = _fitted(response)
     model, solution = fitted.model, fitted.solution
     problem = model.problem(fitted.reference_prior)
     cells = len(model.record.cells.samples)
@@ -112,10 +105,10 @@ def bootstrap(response: Response, draws: int = 200, seed: int = 1) -> tuple[Arra
 
 
 def bootstrap_intervals(
-    response: Response, draws: int = 200, seed: int = 1, level: float = LEVEL
+    identified: Identification, draws: int = 200, seed: int = 1, level: float = LEVEL
 ) -> Array:
     """Percentile intervals of the time constants (K, 2) [s] by block bootstrap."""
-    tau, _ = bootstrap(response, draws, seed)
+    tau, _ = bootstrap(identified.fitted, draws, seed)
     return np.percentile(tau, [50 * (1 - level), 50 * (1 + level)], axis=0).T
 
 

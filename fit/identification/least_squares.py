@@ -213,7 +213,8 @@ def solve(
 ) -> Projected:
     """The least sum of squares from start (q,), inside the problem's limits.
 
-    Ends when a step gains less than `relative` of the sum of squares or `absolute`, or promises to.
+    Ends when a step gains less than `relative` of the sum of squares or `absolute`, or is predicted
+    to.
     """
     limits = Limits(problem.lower, problem.upper, np.full(len(start), LONGEST_STEP))
     stop = Stop(absolute=absolute, relative=relative, most_steps=most_steps)

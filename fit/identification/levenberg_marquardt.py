@@ -40,7 +40,7 @@ class Point(Protocol):
 P = TypeVar("P", bound=Point)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Limits:
     """Where to search, (q,) each."""
 
@@ -58,8 +58,8 @@ class Damping:
     eased: float  # divisor after a step taken at the first try
     eased_again: float  # and after one taken at a later try
     most: float  # a step so short that gains nothing: the sum is least, or not smooth
-    # A step that promises little ends the search; not where damping is larger, which alone makes
-    # steps short.
+    # A step of little predicted gain ends the search; not where damping is larger, which alone
+    # makes steps short.
     judged_below: float = np.inf
 
 
@@ -72,7 +72,7 @@ class Stop:
 
     absolute: float = 0.0
     relative: float = 1e-10
-    promise: float = 0.1  # of enough: a step that promises less is not tried
+    promise: float = 0.1  # of enough: a step of less predicted gain is not tried
     idle: int = 1  # steps in a row that gain less than enough
     most_steps: int = 60
 

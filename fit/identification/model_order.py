@@ -36,7 +36,7 @@ SEARCHED = 2.5  # records: a third of a longer one's response is all that is in 
 FAR_OFF = 10.0  # times the sum of squares of the fit with a further time constant. Ours
 OVERWHELMING = 10.0  # times the gain that is significant. Ours
 CLOSE_ENOUGH = 0.02  # of the weighted sum of squares: far below what noise moves it by
-EXACT_GAIN = 1e-12  # the same of its last steps: beyond what the sum's own rounding tells
+EXACT_GAIN = 1e-12  # the same of its last steps: below this the sum's own rounding decides
 SEARCH_GAIN = 1e-3  # of the sum of squares: less changes no choice of the order. Ours
 
 
@@ -240,13 +240,8 @@ def _significance(fitted: Fitted, variance: Array) -> Array:
     return np.asarray((size / np.maximum(u, 1e-300)).max(axis=1))
 
 
-def doubts(fitted: Fitted) -> list[str]:
-    """Why a fit's time constants are not all resolved, one sentence each."""
-    return [doubt.text for doubt in find_doubts(fitted)]
-
-
 def _without(fitted: Fitted, index: int) -> Fitted:
-    """The fit with one time constant taken out and the others found anew."""
+    """The fit with one time constant taken out and the others refitted."""
     model = Model(fitted.model.record, fitted.order - 1, interpolated=True)
     return sort_tau(refine(model, np.delete(fitted.solution.theta, index)))
 
@@ -335,8 +330,8 @@ def _weakest(found: list[Rejection]) -> int:
 
 def choose(
     record: CellRecord, max_order: int, near: Fitted | None = None
-) -> tuple[Fitted, tuple[str, ...]]:
-    """The highest order the record supports, and what it did not support, one sentence each.
+) -> tuple[Fitted, list[str]]:
+    """The highest order the record supports, and why not the next, a sentence or none.
 
     near: the fit of a shorter record of the same run, to start from.
     """
@@ -354,4 +349,4 @@ def choose(
             not_resolved[candidate.order] = "; ".join(dict.fromkeys(removed))
     chosen = finish(chosen)
     kept = [f"{k} time constants: {why}" for k, why in not_resolved.items() if k > chosen.order]
-    return chosen, (*doubts(chosen), *kept[:1])
+    return chosen, kept[:1]

@@ -25,13 +25,13 @@ from fit.signals.preparation import Signals
 from fit.signals.quantization import stuck_variance
 
 # A reference coefficient is of the order of one and the sum over all modes is exactly one. How far
-# a mode's may be from what the ladder says (below) before the data has to speak up. Ours.
+# a mode's may be from what the ladder says (below) before the data has to show it. Ours.
 REFERENCE_PRIOR_SD = 0.15
 REFERENCE_PRIOR_RELATIVE = 0.3  # of itself, more than that. Ours
 # Of a scan, and of the record: a time constant at such a limit is seen as a step, or as a slope,
 # and no nearer. Ours.
 SHORTEST, LONGEST = 0.3, 6.0
-SHORTEST_LUMP_S = 1e-3  # of ladders tried in a search: no scan tells it from nothing
+SHORTEST_LUMP_S = 1e-3  # of ladders tried in a search: no scan interval distinguishes it from zero
 
 
 @dataclass(frozen=True, eq=False)

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from fit.identification.energy_balance import CaseToAmbient
-from fit.identification.model_order import Fitted
+from fit.identification.model_order import Rejection
 from fit.records.run import Array, Run
 from fit.signals.preparation import Signals
 from fit.tabular import Tabular
@@ -45,7 +45,9 @@ class Response(Tabular):
     not_resolved: tuple[str, ...]  # what the data did not carry, one sentence each
     warnings: tuple[str, ...]
     run: Run | None = None  # the run it was identified from
-    fit: Fitted | None = None  # how it was found: for intervals, a ladder, a longer record
+    doubts: tuple[Rejection, ...] = ()  # why a time constant is not resolved
+    start_K: Array | None = None  # (m,) rise above the reference before the first power step
+    edge_shift_s: float = 0.0  # by how much that step came later than the record says
     air: CaseToAmbient | None = None  # by energy balance, where ambient is the reference
 
     def __repr__(self) -> str:

@@ -1,4 +1,4 @@
-"""How sure the spans of a tree are: what the fit itself does not say."""
+"""Uncertainty of the spans of a tree beyond that of the fit itself."""
 
 from __future__ import annotations
 

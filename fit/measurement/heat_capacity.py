@@ -27,7 +27,7 @@ WORST_U = 0.2  # beyond, the record does not determine the heat capacity
 LEAST_CELLS = 20  # for three unknowns, with residuals that are alike over several cells
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class StoredHeat:
     """Apparent over predicted heat capacity of a path, per watt of recorded power."""
 

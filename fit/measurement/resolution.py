@@ -1,4 +1,4 @@
-"""Which resistances a record carries, and which are figures that measure nothing."""
+"""Which resistances a record determines, and which figures are no measurement."""
 
 from __future__ import annotations
 

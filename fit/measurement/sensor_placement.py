@@ -32,7 +32,7 @@ MOST_SAMPLES = 30  # of a cell: with more, the filters' model error exceeds the 
 GAIN_U = 0.003  # of a thermocouple and its channel, relative (IEC 60584-1 class 1: 0.4 %)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class SlowShare:
     """Share κ of the case's rise above ambient that each span shows, per kelvin.
 

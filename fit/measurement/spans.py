@@ -13,7 +13,7 @@ from scipy.linalg import block_diag
 
 from fit.errors import NotIdentifiable
 from fit.identification.energy_balance import UNKNOWN_K_PER_W
-from fit.identification.identify import identify_signals, path_order, positive
+from fit.identification.identify import Identification, identify_signals, path_order, positive
 from fit.identification.ladder.selection import adequate_ladder, still_to_come
 from fit.identification.response import Response
 from fit.measurement.discrepancy import OWN_EXTRAPOLATION, is_glimpse, is_noise, last_doubling
@@ -53,7 +53,7 @@ class Spans(Tabular):
     responses: tuple[Response, ...] = ()  # identified: the inner spans, then all against ambient
     faults: tuple[ChannelFault, ...] = ()  # channels that are not believed
     believed: Spans | None = None  # the spans without those channels, None where all are believed
-    tree: Topology | None = None  # how the spans hang together, None where one follows another
+    tree: Topology | None = None  # topology of the spans, None where one follows another
 
     def __repr__(self) -> str:
         u = np.sqrt(np.diag(self.total_covariance))
@@ -152,12 +152,12 @@ def measure_signals(signals: Signals, run: Run) -> Spans:
     case = nodes[-2] if nodes[-1] == "ambient" else nodes[-1]
     if nodes.index(case) > 0:
         inner = only(signals, tuple(node for node in signals.nodes if node != "ambient"))
-        response = identify_signals(inner, case, run=run)
-        parts.append(inner_spans(response))
-        responses.append(response)
-        settled = response.settled
+        identified = identify_signals(inner, case, run=run)
+        parts.append(inner_spans(identified))
+        responses.append(identified.response)
+        settled = identified.response.settled
     if nodes[-1] == "ambient":
-        response = identify_signals(signals, "ambient", run=run)
+        response = identify_signals(signals, "ambient", run=run).response
         air = response.air
         assert air is not None
         last = response.nodes.index(case)
@@ -220,7 +220,7 @@ def with_faults(spans: Spans, nodes: tuple[str, ...], faults: tuple[ChannelFault
         count = last - first
         share[first:last, span] = 1 / count
         if count > 1:
-            # Zero in sum: the whole stays as sure as it is.
+            # Zero in sum: the uncertainty of the whole is unchanged.
             apart = np.eye(count) - 1 / count
             doubt[first:last, first:last] = (spans.R_K_per_W[span]) ** 2 * apart
     R = share @ spans.R_K_per_W
@@ -274,7 +274,7 @@ def _joined(name: str, parts: list[Array]) -> Array:
 def _not_below(
     least: Array, spans: Array, covariance: dict[str, Array]
 ) -> tuple[Array, dict[str, Array]]:
-    """Spans below their least (s,) [K/W] made unknown: twice the least, give or take all of it.
+    """Spans below their least (s,) [K/W] made unknown: twice the least, with itself as u.
 
     A span close to its lower bound is measured, and where the bound is zero (a thermocouple that
     reads low leaves a negative span) the span is left as it is.
@@ -285,7 +285,7 @@ def _not_below(
     return np.where(below, 2 * least, spans), {**covariance, "fit": covariance["fit"] + doubt}
 
 
-def inner_spans(response: Response) -> tuple[Array, dict[str, Array]]:
+def inner_spans(identified: Identification) -> tuple[Array, dict[str, Array]]:
     """Spans between neighbours of a response's nodes and its reference, with covariance by source.
 
     From a ladder where one describes the record down to the scans' own noise: the product is a
@@ -295,28 +295,28 @@ def inner_spans(response: Response) -> tuple[Array, dict[str, Array]]:
     shown (`fit.measurement.lower_bounds`) is given as unknown.
 
     Args:
-        response: identified above its reference.
+        identified: above its reference.
 
     Returns:
         Resistances (s,) [K/W] and their covariance by source, (s, s) each [(K/W)^2].
     """
+    response, fitted = identified.response, identified.fitted
     nodes = (*response.nodes, response.reference)
     D = chain(nodes).incidence
     spans = D @ response.total_K_per_W
     covariance = {name: D @ c @ D.T for name, c in response.covariance.items()}
     covariance["discrepancy"] = np.zeros_like(covariance["fit"])
-    assert response.fit is not None
     least = least_K_per_W(response.signals, nodes)
     if is_glimpse(response.signals):
         covariance["discrepancy"] = np.diag(spans**2)
         return spans, covariance
-    ladder = adequate_ladder(response.fit, spans, np.sum(list(covariance.values()), axis=0))
-    readings = float(np.sum(response.fit.model.record.weight > 0))
+    ladder = adequate_ladder(fitted, spans, np.sum(list(covariance.values()), axis=0))
+    readings = float(np.sum(fitted.model.record.weight > 0))
     if ladder is not None and is_noise(ladder.cost, readings):
         known = ladder.covariance_known_offset
         covariance["fit"] = known
         covariance["offset"] = positive(ladder.covariance - known)
-        to_come = OWN_EXTRAPOLATION * still_to_come(response.fit.model.record, ladder)
+        to_come = OWN_EXTRAPOLATION * still_to_come(fitted.model.record, ladder)
         covariance["discrepancy"] = np.diag(to_come**2)
         return _not_below(least, ladder.R_K_per_W, covariance)
     return _not_below(least, *_of_fields(response, nodes, spans, covariance))

@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 
 from fit.errors import HeatrunError
-from fit.identification.identify import choose_reference, identify_signals
+from fit.identification.identify import Identification, choose_reference, identify_signals
 from fit.identification.response import Response
 from fit.measurement.spans import Spans, measure_signals
 from fit.records.metadata import NOT_KNOWN, RunMetadata
@@ -26,7 +26,7 @@ STEP_SHARE = 0.05  # of the largest power seen: scans apart by more are not aver
 
 
 class Follower:
-    """Takes scans as they come; `estimate()` and `spans()` measure the record so far.
+    """Takes scans one by one; `estimate()` and `spans()` measure the record so far.
 
     Args:
         nodes: measured nodes in order of the heat path.
@@ -50,7 +50,7 @@ class Follower:
         self._count = 0
         self._scans = 0
         self._power, self._steps = 0.0, 0
-        self._latest: Response | None = None
+        self._latest: Identification | None = None
         self._spans: tuple[int, int, Spans | None] = (0, 0, None)  # scans, steps, as measured then
 
     def add(self, t_s: float, temperature_degC: Array | list[float], power_W: float) -> None:
@@ -100,13 +100,13 @@ class Follower:
         if not np.any(run.power):
             return None
         try:
-            near = None if self._latest is None else self._latest.fit
+            near = None if self._latest is None else self._latest.fitted
             self._latest = identify_signals(
                 prepare(run), self.reference or None, self.max_order, run=run, near=near
             )
         except HeatrunError:
             return None
-        return self._latest
+        return self._latest.response
 
     def spans(self) -> Spans | None:
         """Measure the spans of the scans so far; None while they do not carry an answer.

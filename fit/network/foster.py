@@ -1,9 +1,9 @@
 """Foster and Cauer networks: response to steps, pulses and any power.
 
 A Foster network is a sum of first-order terms, Z(s) = sum_k R_k / (1 + s tau_k). A Cauer network
-is the ladder that heat walks: node i carries the capacity C[i] and passes heat through R[i] to node
-i + 1; the last R ends at the reference. Heat enters at node 0. Both describe the same impedance
-there, one as it is fitted, the other as it is built.
+is the ladder that heat passes through: node i carries the capacity C[i] and passes heat through
+R[i] to node i + 1; the last R ends at the reference. Heat enters at node 0. Both describe the same
+impedance there, one as it is fitted, the other as it is built.
 """
 
 from __future__ import annotations

@@ -21,7 +21,7 @@ _TOTAL_WEIGHT = 1e3  # against 1 of each time: the total is kept, and then scale
 _SMALLEST_SHARE = 1e-6  # of the total: below, a term is the rounding of the least squares
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Passive:
     """A Foster network of positive terms, and its deviation from the one fitted."""
 

@@ -1,4 +1,4 @@
-"""What `fit` says of a run of several sources, for programs (`heatrun.fit/1`) and for people."""
+"""Result of `fit` for a run of several sources, for programs (`heatrun.fit/1`) and for people."""
 
 from __future__ import annotations
 

@@ -298,7 +298,7 @@ def resistance_unit(power_unit: str) -> str:
     return f"K/{power_unit}" if " " not in power_unit else f"K/({power_unit})"
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Ladder:
     """The Cauer ladder of the heated node, heat source first."""
 

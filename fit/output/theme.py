@@ -1,4 +1,4 @@
-"""The one look of every figure and page: colours by role, how a figure is made and saved.
+"""The common style of every figure and page: colours by role, how a figure is made and saved.
 
 Colours are Okabe and Ito's set for colour-blind readers (Okabe & Ito 2008, "Color Universal Design:
 how to make figures and presentations that are friendly to colorblind people"), with greys of our

@@ -42,7 +42,7 @@ _SURFACE = "surface"
 _TABLE_POWERS = np.logspace(-2, 1.5, 15)  # times the design power
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Part:
     """A span between two measured nodes, or one stage that was not measured.
 
@@ -135,7 +135,7 @@ class HeatPath:
         return OperatingPoint(self, ambient_degC, curves)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Curve:
     """A surface's rise against the heat it gives off, by the budget; a power law between points.
 

@@ -19,7 +19,7 @@ COLUMNS = ("t_s", "power_W")
 _LARGEST = {"t_s": LONGEST_s, "power_W": LARGEST_POWER}
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Profile:
     """Power over time; each power holds until the next time, the last time ends it.
 

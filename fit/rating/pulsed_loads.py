@@ -34,7 +34,7 @@ _FACTOR_MOST = 1e4  # times: a limit no such power reaches is none
 _AT_ONCE_S = 1e-9  # time constant of a stage without capacity, for a decay that is never 0/0
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class TransientPath:
     """The fitted network of the path from the heat source to ambient, at one ambient.
 
@@ -88,7 +88,7 @@ class DutyPoint:
     u_W: float
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class ProfileResult:
     """What a power profile does to the junction and the case at the worst ambient."""
 
@@ -224,7 +224,7 @@ def _dense(profile: Profile) -> tuple[Array, Array]:
     return t, profile.power_W[held]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class _Load:
     """A power profile on a path: what is linear in its powers, worked out once."""
 

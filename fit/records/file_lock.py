@@ -12,7 +12,8 @@ def claim(stream: BinaryIO) -> bool:
     """Claim an open file for this program until it is closed, or the program dies.
 
     Returns:
-        False when another program has claimed it. True too where the file system cannot tell.
+        False when another program has claimed it. True too where the file system
+        does not support locks.
     """
     try:
         if sys.platform == "win32":

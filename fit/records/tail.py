@@ -25,7 +25,7 @@ LARGEST_BITE = 8_000_000
 """Bytes read at most at a time [B]: a long record is taken in over several looks."""
 
 
-@dataclass
+@dataclass(eq=False)
 class Tail:
     """The whole lines that a growing file has gained since the last look."""
 
@@ -58,7 +58,7 @@ class Tail:
         return lines
 
 
-@dataclass
+@dataclass(eq=False)
 class Columns:
     """Rows of numbers that grow, without copying what is there at every look."""
 

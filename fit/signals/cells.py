@@ -19,7 +19,7 @@ CELLS_PER_DECADE = 24
 CELLS_PER_RECORD = 160  # with the decades after each step a few hundred in all
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Cells:
     """A record cut into cells; a cell without samples bridges a known edge and the next sample."""
 

@@ -42,7 +42,7 @@ class ChannelFault:
     text: str
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Watched:
     """A record's raw channels, with their step and noise."""
 

@@ -26,7 +26,7 @@ POWER_ON = 0.01  # of the highest power: less is zero power, a supply's own read
 HOT_SHARE = 0.01  # of the rise reached: movement before the step that must not be left out
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Signals:
     """Offset-corrected readings, with a record of every correction."""
 

@@ -5,15 +5,15 @@ from __future__ import annotations
 import os
 import signal
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
-from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
-from multiprocessing import get_context
 from pathlib import Path
-from typing import Generic, TypeVar
+from typing import TYPE_CHECKING, Generic, TypeVar
 
 from fit.errors import HeatrunError, RecordError
 from fit.records.run_folder import READINGS
+
+if TYPE_CHECKING:
+    from concurrent.futures import Future
 
 Result = TypeVar("Result")
 THREADS = (
@@ -101,6 +101,11 @@ def _in_pool(
     work: Callable[[Path], Result], paths: Sequence[Path], jobs: int
 ) -> Iterator[Outcome[Result]]:
     """Outcomes in the order they finish; ends early, without an error, when a worker dies."""
+    # A run alone needs no pool, which takes a while to load.
+    from concurrent.futures import FIRST_COMPLETED, ProcessPoolExecutor, wait
+    from concurrent.futures.process import BrokenProcessPool
+    from multiprocessing import get_context
+
     # spawn: the same on every system, and safe beside the threads of a progress bar.
     with ProcessPoolExecutor(jobs, mp_context=get_context("spawn"), initializer=_settle_in) as pool:
         waiting: set[Future[Outcome[Result]]] = set()

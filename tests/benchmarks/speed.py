@@ -32,11 +32,11 @@ import pandas as pd
 from scipy.signal import lfilter
 
 from bench.cli import THREADS
-from fit.identification.identify import identify
+from fit.identification.identify import Identification, identify, identify_signals
 from fit.identification.pole_model import Model
-from fit.identification.response import Response
 from fit.measurement.streaming import Follower
 from fit.records.run import Array, Event, Run
+from fit.signals.preparation import prepare
 
 TAU_S = np.array([3.0, 25.0, 200.0, 1500.0])
 
@@ -128,13 +128,12 @@ def plain_lmfit(plain: Plain, tau_start_s: Array) -> lmfit.minimizer.MinimizerRe
     return lmfit.minimize(residual, parameters, method="leastsq")
 
 
-def same_model(run: Run, response: Response, order: int) -> Plain:
+def same_model(run: Run, found: Identification, order: int) -> Plain:
     """What plain lmfit is given: the run as ours prepared it and the prior ours has or begins with.
 
     order: number of time constants.
     """
-    fitted, signals = response.fit, response.signals
-    assert fitted is not None
+    fitted, signals = found.fitted, found.response.signals
     record = fitted.model.record
     columns = [signals.nodes.index(node) for node in record.nodes]
     reference = signals.temperature_degC[:, signals.nodes.index("ambient")]
@@ -193,13 +192,12 @@ def against_lmfit() -> None:
     """With the power edge known from the events, as in every run heatrun logs itself."""
     run = made(7200, 5)
     run = replace(run, events=(Event(float(run.t_s[np.argmax(run.power > 0)]), "power_on"),))
-    response = identify(run)
-    fitted = response.fit
-    assert fitted is not None
+    found = identify_signals(prepare(run), run=run)
+    response, fitted = found.response, found.fitted
     ours_s = clock(lambda: identify(run), 20)
-    plain = same_model(run, response, fitted.order)
+    plain = same_model(run, found, fitted.order)
     near_s, near = timed_plain(plain, TAU_S * np.array([1.6, 0.6, 1.6, 0.7]))
-    orders = {K: timed_plain(same_model(run, response, K), spread(run, K)) for K in range(1, 7)}
+    orders = {K: timed_plain(same_model(run, found, K), spread(run, K)) for K in range(1, 7)}
     far_s, far = orders[fitted.order]
     all_s = sum(took for took, _ in orders.values())
     ours_s = min(ours_s, clock(lambda: identify(run), 20))

@@ -35,7 +35,7 @@ class ParameterLayout:
     """
 
     topology: Topology  # all lumps and the links between them
-    hidden: tuple[str, ...] = ()  # the lumps that nobody measured
+    hidden: tuple[str, ...] = ()  # the unmeasured lumps
     hot_start: bool = False
     edge_free: bool = False
     faulty: bool = False
@@ -125,7 +125,7 @@ class ParameterLayout:
 
     @cached_property
     def names(self) -> tuple[tuple[str | int, ...], ...]:
-        """What stands at each place of g: its block, then the link's ends, the node or the sensor.
+        """What each place of g holds: its block, then the link's ends, the node or the sensor.
 
         Parallel links are numbered.
         """

@@ -27,8 +27,8 @@ from fit.network.topology import chain
 from fit.records.run import Array
 
 NORMAL_95 = 1.96  # standard deviations to either side that hold 95 % of a normal distribution
-# R and C of a ladder hang together in narrow curved valleys: damped more from the start, and after
-# a step that took several tries eased less, for it would have to be raised again. Ours.
+# R and C of a ladder are correlated along narrow curved valleys: damped more from the start, and
+# after a step that took several tries eased less, for it would have to be raised again. Ours.
 DAMPING = Damping(first=1e-2, raised=5.0, eased=6.0, eased_again=2.0, most=1e8)
 COUNTED = 0.5  # of the parameters that have priors: those carry part of them. Ours
 
@@ -272,7 +272,7 @@ def ladder_at(model: LadderModel, found: Trial) -> Ladder:
     loose[ln_R] = np.maximum(loose[ln_R], settings.loose_prior * R.sum() / R)
     covariance = covariance_of(model.record, found, loose)
     # A factor is as likely as its inverse: the interval of a badly known resistance reaches
-    # further up than its slope at the minimum tells.
+    # further up than its slope at the minimum says.
     spread = np.sqrt(np.maximum(np.diag(covariance.total)[layout.spans], 0.0))
     reach = np.clip(NORMAL_95 * spread, 1e-6, settings.longest_reach)
     spans = R[layout.spans]

@@ -138,7 +138,7 @@ def _repeats(found: list[Ladder], more_cost: float, apart_u: float) -> int:
 def _valleys(
     record: CellRecord, best: Ladder, inflation: float, settings: SearchSettings
 ) -> list[Ladder]:
-    """What lies along the valleys through the best, begun anew wherever one leads further down."""
+    """Ladders along the valleys through the best one; restarted wherever one leads further down."""
     found: list[Ladder] = []
     for _ in range(settings.valley_rounds):
         most = best.cost + settings.valley_cost * min(inflation, best.inflation)
@@ -152,7 +152,7 @@ def _valleys(
 
 
 def _along(model: LadderModel, best: Ladder, most: float) -> list[Ladder]:
-    """Ladders along the valleys through the best: one resistance moved, the rest fitted anew.
+    """Ladders along the valleys through the best: one resistance moved, the rest fitted again.
 
     A short record may leave a resistance open over decades, where the slope at the minimum knows
     of none. most: cost up to which a valley is followed.

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 class SearchSettings:
     """Prior knowledge, starts, ends and choice of the ladder's search."""
 
-    # --- known before the run: mean where the search starts, standard deviation as given
+    # Known before the run: mean where the search starts, standard deviation as given
     ln_value_sd: float = 3.0
     """Of ln R and ln C: known to a factor of twenty. Ours: vague, and keeps what the record does
     not tell from running away."""
@@ -34,7 +34,7 @@ class SearchSettings:
     hidden_share: float = 0.3
     """Of all spans together: the hidden lump's resistance to start from. Ours."""
 
-    # --- where a search starts
+    # Where a search starts
     most_starts: int = 6
     """Ours: on `tests.benchmarks.random_rigs` the first or second ends within the noise where the
     product is a ladder at all."""
@@ -57,7 +57,7 @@ class SearchSettings:
     """Weights of a start far off, before the search in earnest: with more noise allowed its
     minimum is wider. Ours."""
 
-    # --- where a search ends
+    # Where a search ends
     small_gain: float = 0.02
     """Of the weighted sum of squares: moves a parameter by 0.14 of its standard uncertainty, for
     that is where the sum rises by 1."""
@@ -73,7 +73,7 @@ class SearchSettings:
     longest_step: float = 1.0
     """Of ln R and ln C, and [s] of lags: beyond, the slope says nothing of the sum. Ours."""
 
-    # --- when it has been searched enough
+    # When it has been searched enough
     sure: float = 0.05
     """Relative uncertainty of the general model's spans that makes it a witness. Ours."""
     noise_deviations: float = 4.0
@@ -104,7 +104,7 @@ class SearchSettings:
     """Of a white-noise variance by the residuals' scale: a fit as close as that by chance must not
     make every alternative impossible. Ours."""
 
-    # --- which ladders count, and how much is known of them
+    # Which ladders count, and how much is known of them
     adequate: float = 1e-3
     """A ladder is set aside when so bad a fit is rarer than this (as the general model's further
     time constants: `fit.identification.model_order.SIGNIFICANCE`)."""

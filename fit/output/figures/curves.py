@@ -21,7 +21,7 @@ STRIP_IN = 0.42  # a strip of residuals is as high as its node's name needs
 CURVES_IN = 2.7  # with strips for six nodes the figure still fits on a screen
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Binned:
     """One phase in cells of log time; m nodes, c cells that hold a sample."""
 

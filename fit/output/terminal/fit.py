@@ -108,11 +108,7 @@ def _reference(response: Response) -> str:
 
 def _doubtful(response: Response) -> dict[int, str]:
     """Index of each time constant that the data do not support, and why in a word or two."""
-    from fit.identification.model_order import find_doubts
-
-    if response.fit is None:
-        return {}
-    return {doubt.index: WHY[doubt.kind] for doubt in find_doubts(response.fit)}
+    return {doubt.index: WHY[doubt.kind] for doubt in response.doubts}
 
 
 def _time_constants(response: Response, intervals_s: Array, doubtful: Mapping[int, str]) -> Table:

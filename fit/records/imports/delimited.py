@@ -50,7 +50,7 @@ class Format:
     missing: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Table:
     """The columns asked for, as text, with where each row stands in the file."""
 

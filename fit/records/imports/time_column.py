@@ -24,7 +24,7 @@ STAMP = re.compile(r"\s*\d{4}-\d\d-\d\d")
 ZONE = re.compile(r"(Z|[+-]\d\d:?(\d\d)?)\s*$")
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Clock:
     """The time column: seconds from the first reading, and what is known of its beginning."""
 

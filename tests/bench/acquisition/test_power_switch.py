@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import os
+import threading
 from collections.abc import Callable, Iterator
 from types import SimpleNamespace
 from typing import Any
@@ -149,3 +150,32 @@ def test_enter_says_when_it_was_done(time: Time, keyboard: tuple[Any, Any]) -> N
 def test_an_input_that_has_ended_is_told(time: Time) -> None:
     _, request = asked(time, io.StringIO(""), lambda: False)
     assert "standard input has ended" in str(request.error)
+
+
+class Terminal:
+    """A keyboard on which Enter was pressed once before anything was asked."""
+
+    def __init__(self) -> None:
+        self.pressed = threading.Semaphore(1)
+        self.read = threading.Semaphore(0)  # how often somebody has come for a line
+
+    def isatty(self) -> bool:
+        return True
+
+    def readline(self) -> str:
+        self.read.release()
+        self.pressed.acquire()
+        return "\n"
+
+
+def test_enter_pressed_before_the_question_is_no_answer_to_it() -> None:
+    keyboard: Any = Terminal()
+    clock: Any = SimpleNamespace(now_s=lambda: 12.5)
+    switch = OperatorSwitch(clock, lambda text: None, keyboard)
+    for _ in range(2):  # whoever comes for the second line has counted the first
+        assert keyboard.read.acquire(timeout=5.0)
+    request = switch.turn(True)
+    assert not request.done.is_set()
+    keyboard.pressed.release()
+    assert request.done.wait(5.0)
+    assert request.error is None

@@ -6,9 +6,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy.constants import Stefan_Boltzmann
 
 from fit.budget import predict, read_budget
-from fit.budget.inner_air import inner_air_leaks
+from fit.budget.inner_air import film_W_per_m2K, inner_air_leaks
 from fit.errors import BudgetError
 
 STAGES = """
@@ -64,6 +65,12 @@ def test_heat_beside_the_path_leaves_less_for_pad_and_joint_and_all_for_the_case
 def test_a_face_may_be_named_short_of_its_side(tmp_path):
     leaks = budget(tmp_path, "[inner_air]\nboard_mm2 = 4000\ncase_mm2 = 12000\n").leaks
     assert [(leak.node, leak.to_node) for leak in leaks] == [("board_back", "case")]
+
+
+def test_the_film_is_weak_convection_and_radiation_at_50_degC():
+    """h = 3 + 0.8 · 4σT³, each with its own doubt: 1 of 3 W/(m² K) and 0.1 of 0.8 (by hand)."""
+    black = 4 * Stefan_Boltzmann * 323.15**3
+    assert film_W_per_m2K() == pytest.approx((3 + 0.8 * black, np.hypot(1.0, 0.1 * black)))
 
 
 def test_the_film_is_uncertain_by_its_own_share(tmp_path):

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import csv
 import json
+import subprocess
+import sys
 import tomllib
 from datetime import UTC, datetime
 from types import SimpleNamespace
@@ -119,6 +121,21 @@ def test_json_is_one_object_and_nothing_else(runs, budget):
     assert pad["measured"]["R_K_per_W"] == pytest.approx(1.9 * 0.6, rel=0.03)
     assert document["findings"][0]["kind"] == "poor-contact"
     assert document["spans"][0]["measured"] is None
+
+
+def test_json_of_one_run_loads_no_more_than_it_needs(runs, budget):
+    heavy = {"pandas", "lmfit", "matplotlib", "rich", "scipy.stats", "concurrent.futures.process"}
+    program = (
+        "import sys\n"
+        "from bench.cli import main\n"
+        "try: main(sys.argv[1:])\n"
+        f"finally: print(sorted({heavy} & set(sys.modules)))"
+    )
+    words = ["check", str(runs / "sound"), "--budget", str(budget), "--json"]
+    done = subprocess.run(
+        [sys.executable, "-c", program, *words], capture_output=True, text=True, check=True
+    )
+    assert done.stdout.splitlines()[1:] == ["[]"]
 
 
 def test_bare_file_gets_no_results_beside_it(runs, budget, tmp_path):

@@ -6,14 +6,14 @@ import numpy as np
 import pytest
 
 from fit.identification.autocorrelation import lag_one
-from fit.identification.identify import identify
+from fit.identification.identify import identify_signals
+from fit.signals.preparation import prepare
 from tests.fit.identification.test_response import made_run
 from tests.support.jacobian import full_jacobian
 
 
 def test_the_covariance_is_the_sandwich_written_out() -> None:
-    fitted = identify(made_run()).fit
-    assert fitted is not None
+    fitted = identify_signals(prepare(made_run())).fitted
     solution, weight = fitted.solution, fitted.problem.weight
     cells = len(fitted.model.record.cells.samples)
     J = full_jacobian(solution, weight)

@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 from scipy.signal import lfilter
 
-from fit.errors import NotIdentifiable
-from fit.identification.identify import identify
+from fit.identification.identify import Identification, identify_signals
 from fit.identification.intervals import bootstrap_intervals, profile_intervals
-from fit.identification.response import Response
 from fit.output.documents import linear_intervals
 from fit.records.run import Run
+from fit.signals.preparation import prepare
 
 TAU_S, R_K_PER_W = 120.0, 5.0
 
@@ -31,45 +29,46 @@ def one_stage(seed: int, correlation: float = 0.0, seconds: int = 900) -> Run:
     return Run(Path("made"), "made", ("case", "ambient"), t_s, readings, power)
 
 
+def identified(run: Run, order: int) -> Identification:
+    return identify_signals(prepare(run), order=order)
+
+
 @pytest.fixture(scope="module")
-def response() -> Response:
-    return identify(one_stage(1), order=1)
+def found() -> Identification:
+    return identified(one_stage(1), order=1)
 
 
-def test_profile_agrees_with_linear_where_the_problem_is_nearly_linear(response: Response) -> None:
-    profile, linear = profile_intervals(response), linear_intervals(response)
+def test_profile_agrees_with_linear_where_the_problem_is_nearly_linear(
+    found: Identification,
+) -> None:
+    profile, linear = profile_intervals(found), linear_intervals(found.response)
     assert np.log(profile / TAU_S) == pytest.approx(np.log(linear / TAU_S), abs=0.012)
 
 
-def test_bootstrap_agrees_with_linear_on_white_noise(response: Response) -> None:
-    bootstrap, linear = bootstrap_intervals(response)[0], linear_intervals(response)[0]
+def test_bootstrap_agrees_with_linear_on_white_noise(found: Identification) -> None:
+    bootstrap, linear = bootstrap_intervals(found)[0], linear_intervals(found.response)[0]
     assert np.ptp(bootstrap) == pytest.approx(np.ptp(linear), rel=0.35)
-    assert bootstrap[0] < response.tau_s[0] < bootstrap[1]
+    assert bootstrap[0] < found.response.tau_s[0] < bootstrap[1]
 
 
 def test_profile_intervals_hold_the_truth_as_often_as_they_say() -> None:
     """95 % of records with correlated noise; at least 9 of 12 but for 1 in 400."""
     held = 0
     for seed in range(12):
-        low, high = profile_intervals(identify(one_stage(seed, correlation=0.6), order=1))[0]
+        low, high = profile_intervals(identified(one_stage(seed, correlation=0.6), order=1))[0]
         held += low < TAU_S < high
     assert held >= 9
 
 
-def test_a_wider_level_gives_a_wider_interval(response: Response) -> None:
-    low, high = profile_intervals(response)[0]
-    lower, higher = profile_intervals(response, level=0.99)[0]
+def test_a_wider_level_gives_a_wider_interval(found: Identification) -> None:
+    low, high = profile_intervals(found)[0]
+    lower, higher = profile_intervals(found, level=0.99)[0]
     assert lower < low < high < higher
 
 
 @pytest.mark.filterwarnings("ignore::UserWarning")  # lmfit's, of the open end
 def test_a_profile_that_the_record_does_not_close_is_open() -> None:
     """A second time constant that is not there cannot be held on both sides."""
-    intervals = profile_intervals(identify(one_stage(2), order=2))
+    intervals = profile_intervals(identified(one_stage(2), order=2))
     ratio = intervals[:, 1] / np.maximum(intervals[:, 0], 1e-12)
     assert ratio.max() > 5
-
-
-def test_a_response_without_its_problem_is_refused(response: Response) -> None:
-    with pytest.raises(NotIdentifiable, match="no fit"):
-        profile_intervals(replace(response, fit=None))

@@ -60,6 +60,6 @@ def test_a_fit_starts_from_that_of_a_shorter_record() -> None:
     shorter = replace(
         run, t_s=run.t_s[part], temperature_degC=run.temperature_degC[part], power=run.power[part]
     )
-    near = identify(shorter).fit
-    again = identify_signals(prepare(run), near=near)
+    near = identify_signals(prepare(shorter)).fitted
+    again = identify_signals(prepare(run), near=near).response
     assert again.tau_s == pytest.approx(identify(run).tau_s, rel=1e-3)

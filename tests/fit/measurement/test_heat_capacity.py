@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -11,6 +12,8 @@ from fit.assessment.conformity import hold
 from fit.assessment.diagnosis import posterior_of
 from fit.assessment.hypotheses import CapacityEvidence
 from fit.identification.autocorrelation import lag_one
+from fit.identification.energy_balance import EnergyBalance, integral
+from fit.measurement import heat_capacity
 from fit.measurement.heat_capacity import _over_designs, stored_heat
 from fit.measurement.spans import measure
 from fit.signals.preparation import prepare
@@ -159,3 +162,24 @@ def test_a_model_that_describes_it_worse_does_not_count():
     energy = 3.0 * x + 0.01 * in_turns(40)
     found, _ = _over_designs([np.column_stack([x]), np.column_stack([x**3])], energy)
     assert found == pytest.approx(3.0, abs=0.01)
+
+
+@pytest.mark.parametrize("exponent", [0.0, 0.25, 0.3])
+def test_a_loss_by_any_power_of_natural_convection_leaves_the_ratio_exact(monkeypatch, exponent):
+    """Laminar natural convection, 1/4 (Incropera, ch. 9, from memory), and both ends of the range.
+
+    A balance without noise: 7 % more heat stored than budgeted, 1 % doubted for the model.
+    """
+    t_s = np.linspace(0.0, 3600.0, 200)
+    rise = 40.0 * (1 - np.exp(-t_s / 900.0))
+    tab = rise + 8.0 * (1 - np.exp(-t_s / 30.0))
+    lost = 0.4 * integral(rise ** (1 + exponent), t_s)
+    energy = 1.07 * (5.0 * tab + 150.0 * rise) + lost
+    balance = EnergyBalance(
+        energy, np.column_stack((tab, rise)), rise, t_s, np.ones(200, bool), t_s > 0
+    )
+    monkeypatch.setattr(heat_capacity, "energy_balance", lambda *_: balance)
+    signals = SimpleNamespace(nodes=("tab", "case", "ambient"))
+    found = stored_heat(signals, signals.nodes, np.array([5.0, 150.0]), 4.0)
+    assert found.ratio == pytest.approx(1.07, rel=1e-6)
+    assert found.u == pytest.approx(0.0107, rel=1e-4)

@@ -143,6 +143,14 @@ def test_power_on_uneven_times_is_exact():
     )
 
 
+@pytest.mark.parametrize("between", ["hold", "line"])
+def test_a_step_between_two_rows_of_one_time_is_a_step(between):
+    t, power = np.array([0.0, 5.0, 5.0, 15.0, 40.0]), np.array([0.0, 0.0, 4.0, 4.0, 4.0])
+    expected = 4 * step_response([2.0, -0.5], [7.0, 1.5], np.maximum(t - 5, 0))
+    found = response_to_power([2.0, -0.5], [7.0, 1.5], t, power, between)
+    assert found == pytest.approx(expected, abs=1e-12)
+
+
 def test_power_is_superposed():
     rng = np.random.default_rng(4)
     t = np.sort(rng.uniform(0, 100, 200))
