@@ -21,15 +21,19 @@ from typing import TYPE_CHECKING, Any, Protocol
 from bench.safety.priority import step_behind
 from bench.safety.processes import start_child
 from bench.status import Estimate, Scan, SpanEstimate
+from fit.records.source_columns import power_columns
 
 if TYPE_CHECKING:
+    from fit.assessment.conformity import Verdict
     from fit.budget.model import Budget
     from fit.measurement.spans import Spans
 
 WAITING_AT_MOST = 20_000  # scans not yet handed on; beyond, the estimator has hung
 EVERY_S = 2.0  # of the computer's clock, between two estimates
 SHARE = 0.25  # of one core the process may use at the most
+SHARE_OF_SEVERAL = 0.1  # the same where each estimate tries every cause anew, for seconds
 GROWTH = 0.1  # in line: an estimate each time the record has grown by this share
+GROWTH_OF_SEVERAL = 0.5
 FIRST_S = 30.0
 FINAL_U = 0.1  # relative; a final temperature less sure than that is not shown
 LEAVE_S = 2.0
@@ -72,8 +76,16 @@ class Reckoning:
         nodes: Sequence[str],
         budget: Budget | None,
         document: Mapping[str, object] | None = None,
+        sources: Sequence[str] = (),
     ) -> None:
-        """document: run.json as far as it is known, for the accuracy that it states."""
+        """What to reckon with.
+
+        Args:
+            nodes: of the path, in the order of the readings.
+            budget: to judge by; several sources need one.
+            document: run.json as far as it is known, for the accuracy that it states.
+            sources: names of several sources.
+        """
         from fit.assessment.live import LiveJudge
         from fit.measurement.streaming import Follower
         from fit.records.metadata import metadata_from
@@ -81,19 +93,26 @@ class Reckoning:
 
         self._nodes = tuple(nodes)
         self._follower = Follower(
-            self._nodes, metadata=metadata_from(document or {}, Path(DOCUMENT))
+            self._nodes,
+            metadata=metadata_from(document or {}, Path(DOCUMENT)),
+            sources=tuple(sources),
         )
+        self._budget, self.sources = budget, tuple(sources)
         self._judge = None if budget is None else LiveJudge(budget)
         self._t_s = 0.0
 
-    def add(self, t_s: float, temperature_degC: Sequence[float], power_W: float) -> None:
-        """Take one scan: time [s], temperatures of the nodes [degC], power [W]."""
-        if math.isfinite(power_W):
-            self._follower.add(t_s, list(temperature_degC), power_W)
+    def add(self, t_s: float, temperature_degC: Sequence[float], power_W: Sequence[float]) -> None:
+        """Take one scan: time [s], temperatures of the nodes [degC], power of each source [W]."""
+        import numpy as np
+
+        if all(map(math.isfinite, power_W)):
+            self._follower.add(t_s, list(temperature_degC), np.array(power_W))
             self._t_s = t_s
 
     def estimate(self) -> Estimate | None:
         """None while the scans do not carry one."""
+        if self.sources:
+            return self._of_several()
         spans = self._follower.spans()
         if spans is None:
             return None
@@ -105,29 +124,28 @@ class Reckoning:
             tuple(self._decided(spans)),
         )
 
+    def _of_several(self) -> Estimate | None:
+        from fit.assessment.live import verdict_so_far
+
+        if self._budget is None:
+            return None
+        verdict = verdict_so_far(self._follower.record(), self._budget)
+        if verdict is None:
+            return None
+        return Estimate(
+            self._t_s,
+            final_degC=final_degC(verdict.measured),
+            spans=tuple(_judged(verdict)),
+        )
+
     def _decided(self, spans: Spans) -> list[SpanEstimate]:
         import numpy as np
 
-        from fit.assessment.conformity import resolved_verdicts
         from fit.measurement.resolution import are_resolved
 
         verdict = None if self._judge is None else self._judge.verdict(spans)
         if verdict is not None:
-            return [
-                SpanEstimate(
-                    one.from_node,
-                    one.to_node,
-                    one.measured_K_per_W,
-                    one.measured_u_K_per_W or 0.0,
-                    one.limit_K_per_W,
-                    one.decision,
-                    resolved,
-                )
-                for one, resolved in zip(
-                    verdict.spans, resolved_verdicts(verdict.spans), strict=True
-                )
-                if one.measured_K_per_W is not None
-            ]
+            return _judged(verdict)
         u = np.sqrt(np.diag(spans.total_covariance))
         known = are_resolved(spans.R_K_per_W, u)
         found = zip(spans.topology.links, spans.R_K_per_W, u, known, strict=True)
@@ -135,6 +153,40 @@ class Reckoning:
             SpanEstimate(start, end, float(R), float(one_u), resolved=bool(sure))
             for (start, end), R, one_u, sure in found
         ]
+
+
+def _judged(verdict: Verdict) -> list[SpanEstimate]:
+    from fit.assessment.conformity import resolved_verdicts
+
+    return [
+        SpanEstimate(
+            one.from_node,
+            one.to_node,
+            one.measured_K_per_W,
+            one.measured_u_K_per_W or 0.0,
+            one.limit_K_per_W,
+            one.decision,
+            resolved,
+        )
+        for one, resolved in zip(verdict.spans, resolved_verdicts(verdict.spans), strict=True)
+        if one.measured_K_per_W is not None
+    ]
+
+
+def powers_W(scan: Scan, sources: Sequence[str]) -> list[float]:
+    """Recorded power of each of several sources at a scan, of the only one where none is named [W].
+
+    Args:
+        scan: with the power columns of the record.
+        sources: their names, () for one.
+    """
+    if not sources:
+        return [scan.power_W]
+    each = {
+        one.source: math.prod(scan.columns[name] for name in one.columns)
+        for one in power_columns(list(scan.columns))
+    }
+    return [each.get(name, math.nan) for name in sources]
 
 
 def final_degC(spans: Spans) -> dict[str, float]:
@@ -153,9 +205,14 @@ class InlineEstimator:
     """For the lock-step bench: estimates in the logger's own thread, seldom."""
 
     def __init__(
-        self, nodes: Sequence[str], budget: Budget | None, document: Mapping[str, object]
+        self,
+        nodes: Sequence[str],
+        budget: Budget | None,
+        document: Mapping[str, object],
+        sources: Sequence[str] = (),
     ) -> None:
-        self._reckoning = Reckoning(nodes, budget, document)
+        self._reckoning = Reckoning(nodes, budget, document, sources)
+        self._growth = GROWTH_OF_SEVERAL if sources else GROWTH
         self._nodes = nodes
         self._due_s = -math.inf
         self._latest: Estimate | None = None
@@ -164,9 +221,9 @@ class InlineEstimator:
         if self._due_s == -math.inf:
             self._due_s = scan.t_s + FIRST_S
         row = [scan.temperature_degC[node] for node in self._nodes]
-        self._reckoning.add(scan.t_s, row, scan.power_W)
+        self._reckoning.add(scan.t_s, row, powers_W(scan, self._reckoning.sources))
         if scan.t_s >= self._due_s:
-            self._due_s = scan.t_s * (1 + GROWTH)
+            self._due_s = scan.t_s * (1 + self._growth)
             self._latest = self._reckoning.estimate() or self._latest
 
     def latest(self) -> Estimate | None:
@@ -184,8 +241,9 @@ class ProcessEstimator:
         nodes: Sequence[str],
         budget_path: Path | None,
         document: Mapping[str, object] | None = None,
+        sources: Sequence[str] = (),
     ) -> None:
-        self._nodes = tuple(nodes)
+        self._nodes, self._sources = tuple(nodes), tuple(sources)
         self._latest: Estimate | None = None
         self._rows: queue.Queue[list[float | None] | None] = queue.Queue(WAITING_AT_MOST)
         self._process = start_child("bench.acquisition.estimator", quiet=True)
@@ -193,6 +251,7 @@ class ProcessEstimator:
             "nodes": self._nodes,
             "budget": str(budget_path) if budget_path else None,
             "document": document,
+            "sources": self._sources,
         }
         self._threads = [
             threading.Thread(target=self._hand_on, args=(head,), daemon=True, name="estimator in"),
@@ -202,7 +261,8 @@ class ProcessEstimator:
             thread.start()
 
     def add(self, scan: Scan) -> None:
-        values = (scan.t_s, scan.power_W, *(scan.temperature_degC[node] for node in self._nodes))
+        temperatures = (scan.temperature_degC[node] for node in self._nodes)
+        values = (scan.t_s, *powers_W(scan, self._sources), *temperatures)
         with contextlib.suppress(queue.Full):
             self._rows.put_nowait([value if math.isfinite(value) else None for value in values])
 
@@ -255,7 +315,9 @@ def main() -> None:
     from fit.budget import read_budget
 
     budget = read_budget(Path(head["budget"])) if head["budget"] else None
-    reckoning = Reckoning(head["nodes"], budget, head["document"])
+    sources = head["sources"]
+    reckoning = Reckoning(head["nodes"], budget, head["document"], sources)
+    share, powers = SHARE_OF_SEVERAL if sources else SHARE, max(1, len(sources))
     pause_s = EVERY_S
     while True:
         due = time.monotonic() + pause_s
@@ -266,11 +328,11 @@ def main() -> None:
                 break
             if row is None:
                 return
-            t_s, power_W, *temperatures = (math.nan if one is None else one for one in row)
-            reckoning.add(t_s, temperatures, power_W)
+            t_s, *values = (math.nan if one is None else one for one in row)
+            reckoning.add(t_s, values[powers:], values[:powers])
         started = time.monotonic()
         estimate = reckoning.estimate()
-        pause_s = max(EVERY_S, (time.monotonic() - started) / SHARE)
+        pause_s = max(EVERY_S, (time.monotonic() - started) / share)
         if estimate is not None:
             print(json.dumps(asdict(estimate)), flush=True)
 

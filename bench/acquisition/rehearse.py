@@ -60,9 +60,10 @@ def duration(rig: Rig, expected: Prediction | None) -> str:
     """
     sequence = rig.sequence
     heat_s, by = rig.heat.total_s, "at most"
-    if rig.heats_by_time:
+    if rig.heats_in_phases:
         count = len(rig.heat.on)
-        by = f"by the rig, in {count} phase{'s' if count > 1 else ''}"
+        how = "at most" if sequence.heat_until == "decided" else "by the rig"
+        by = f"{how}, in {count} phase{'s' if count > 1 else ''}"
     elif sequence.heat_until == "settled" and expected is not None and len(expected.tau_s):
         settled_s = TIME_CONSTANTS * float(max(expected.tau_s))
         heat_s, by = min(heat_s, settled_s), "until settled, by the budget"

@@ -153,14 +153,16 @@ def make_estimator(
 
     if wanted is None:
         wanted = not isinstance(view, NoView) or rig.sequence.heat_until == "decided"
-    if wanted and len(rig.sources) > 1:
-        view.say("live estimate is of one source only: every phase goes by its time")
-    if not wanted or len(rig.sources) > 1:
+    sources = tuple(one.name for one in rig.sources) if len(rig.sources) > 1 else ()
+    unjudged = bool(sources) and budget is None
+    if wanted and unjudged:
+        view.say("live estimate of several sources needs a budget: every phase goes by its time")
+    if not wanted or unjudged:
         return NoEstimator()
     if clock.lock_step:
-        return InlineEstimator(rig.path_nodes, budget, _accuracy(rig))
+        return InlineEstimator(rig.path_nodes, budget, _accuracy(rig), sources)
     path = Path(budget.path) if budget else None
-    return ProcessEstimator(rig.path_nodes, path, _accuracy(rig))
+    return ProcessEstimator(rig.path_nodes, path, _accuracy(rig), sources)
 
 
 def _accuracy(rig: Rig) -> dict[str, object]:
@@ -184,7 +186,7 @@ def heated_by(rig: Rig, budget: Budget | None) -> dict[str, tuple[str, ...]]:
 
 def _heat(rig: Rig) -> Heat | None:
     """The phases of a heating that goes by them; None where `heat_until` ends it."""
-    return rig.heat if rig.heats_by_time else None
+    return rig.heat if rig.heats_in_phases else None
 
 
 def _off_path(rig: Rig) -> tuple[str, ...]:

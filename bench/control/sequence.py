@@ -49,7 +49,9 @@ class Sequence:
             heat: which sources are on when; None: the only one, until `heat_until` is so.
         """
         self._heats = heat or Heat((frozenset({""}),), (settings.heat_s,))
-        self._until = "time" if heat is not None else settings.heat_until
+        # Phases go by their time; of several sources only the budget can say that all is known.
+        by_time = heat is not None and settings.heat_until == "settled"
+        self._until = "time" if by_time else settings.heat_until
         self.settings = settings
         self.phase = Phase.ISOTHERMAL
         self.started_s = started_s

@@ -7,6 +7,7 @@ import time
 from typing import TYPE_CHECKING
 
 from bench.monitor.page_state import page_state
+from bench.monitor.seldom import SeldomJudge
 from bench.monitor.server import Board
 from bench.monitor.settling import Estimate, Settling
 from fit.records.off_path import places
@@ -69,19 +70,23 @@ class Watcher:
 
     def _estimate(self) -> None:
         settling = Settling((), self.budget)
+        seldom = None if self.budget is None else SeldomJudge(self.budget)
         concluded = -1
         while not self._stop.wait(LOOK_EVERY_S):
             with self._lock:
                 several = self.reader.has_several_sources
                 nodes, count = () if several else self.reader.path_nodes, self.reader.scans
                 # Of a finished run the end comes first: how it got there can wait.
-                ended = self.reader.ended and count != concluded
-                run = self.reader.run() if ended and count and not several else None
+                wanted = self.reader.ended and count != concluded
+                if several:
+                    wanted = seldom is not None and (wanted or seldom.is_due(count))
+                run = self.reader.run() if wanted and count else None
             if nodes != settling.nodes or count < settling.scans:
                 settling = Settling(nodes, self.budget, metadata=self.reader.metadata)
             if run is not None:
                 concluded = count
-                self._keep(settling.conclude(run))
+                whole = seldom.estimates(run) if several and seldom else settling.conclude(run)
+                self._keep(whole)
             while not self._stop.is_set() and (scans := self._next(settling.scans)) is not None:
                 for found in settling.take(*scans):
                     self._keep([found])

@@ -24,7 +24,7 @@ SEVERAL = {
     "state": "none",
     "word": "Not judged while it runs",
     "headline": "",
-    "text": "The live estimate is of one source only: heatrun check judges this run.",
+    "text": "Of several sources nothing is known without a budget: start with --budget BUDGET.",
 }
 
 
@@ -63,7 +63,9 @@ def page_state(
         "curves": thin(reader.t_s, reader.temperature_degC, reader.power) if n else None,
         "nodes": list(reader.nodes),
         "spans": _spans(estimates),
-        "decision": SEVERAL if reader.has_several_sources else _decision(latest, judged, now),
+        "decision": SEVERAL
+        if reader.has_several_sources and not judged
+        else _decision(latest, judged, now),
     }
 
 

@@ -121,7 +121,7 @@ class Judge:
 
             self._judge = LiveJudge(self._budget)
         verdict = self._judge.verdict(spans)
-        return [] if verdict is None else [_judged(t_s, spans, verdict)]
+        return [] if verdict is None else [judged(t_s, spans, verdict)]
 
 
 def _measured(t_s: float, spans: Spans) -> Estimate:
@@ -140,7 +140,14 @@ def _measured(t_s: float, spans: Spans) -> Estimate:
     return Estimate(t_s, found, None)
 
 
-def _judged(t_s: float, spans: Spans, verdict: Verdict) -> Estimate:
+def judged(t_s: float, spans: Spans, verdict: Verdict) -> Estimate:
+    """An estimate from a verdict.
+
+    Args:
+        t_s: of the last scan [s].
+        spans: as measured.
+        verdict: on them.
+    """
     from fit.output.cause_words import headline
     from fit.output.text import story
 

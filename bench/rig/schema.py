@@ -133,8 +133,8 @@ class Rig(Block):
         return heating(self.sources, self.sequence.phases, self.sequence.heat_s)
 
     @property
-    def heats_by_time(self) -> bool:
-        """Every phase goes by its time, whatever `heat_until` says of a run of one source."""
+    def heats_in_phases(self) -> bool:
+        """Phases go by their time: nothing that one source settles at says that all is known."""
         return len(self.sources) > 1 or bool(self.sequence.phases)
 
     def switching(self, source: PowerSource) -> InstrumentSettings | None:

@@ -97,21 +97,22 @@ def explain_branches(branches: Branches, budget: Budget, prediction: Prediction)
         prediction: of it, at the run's powers.
     """
     causes = _with_priors(_causes(branches, budget))
-    sound = branches.fitted.model
+    sound = branches.fitted.model.for_search
     slow = _reference_above_ambient(branches)
     mean, sd = _budgeted(branches)
     begin = _begin(branches, mean)
     hypotheses: list[BranchCause | None] = [None, _UNEXPLAINED, *causes]
-    ease = 1.0
+    ease, prior = 1.0, Prior(mean, sd)
+    begins: list[Array | None] = [None] * len(hypotheses)
     for _ in range(2):
-        prior = Prior(mean, sd)
-        in_budget = _Explained(minimise(sound, begin, prior, ease=ease), 0.0)
+        in_budget = _Explained(minimise(sound, _or(begins[0], begin), prior, ease=ease), 0.0)
         found = [
-            _explain(one, sound, slow, prior, begin=begin, ease=ease)
+            _explain(one, sound, slow, prior, begin=begin, again=again, ease=ease)
             if one is not None and one.changes_network
             else in_budget
-            for one in hypotheses
+            for one, again in zip(hypotheses, begins, strict=True)
         ]
+        begins = [one.trial.theta for one in found]
         kappa = min(_excess(one.trial, ease) for one in found)
         if kappa <= 1.0 or ease < 1.0:
             break
@@ -151,28 +152,33 @@ def _explain(
     prior: Prior,
     *,
     begin: Array,
+    again: Array | None,
     ease: float,
 ) -> _Explained:
-    """A hypothesis's parameters at their best."""
+    """A hypothesis's parameters at their best, from where they were `again`, else from `begin`."""
     mean, sd, g = prior.mean.copy(), prior.sd.copy(), begin.copy()
     if cause.fault is not None:
         model = FaultyModel(sound, cause.fault, slow, sound.settings)
         spread = MISSED_SD if cause.fault.bead is not None else GAIN_SD
         wider = Prior(np.append(mean, 0.0), np.append(sd, spread))
-        trial = minimise(model, np.append(g, 0.0), wider, ease=ease)
+        trial = minimise(model, _or(again, np.append(g, 0.0)), wider, ease=ease)
         return _Explained(trial, float(trial.theta[-1]))
     if cause is _UNEXPLAINED:
         R = sound.layout.resistances
         sd[R] = np.hypot(sd[R], UNEXPLAINED_LN_SD)
     if cause.raised is None:
-        return _Explained(minimise(sound, g, Prior(mean, sd), ease=ease), 0.0)
+        return _Explained(minimise(sound, _or(again, g), Prior(mean, sd), ease=ease), 0.0)
     link, by, spread = cause.raised
     budgeted = mean[link]
     mean[link] += by
     sd[link] = np.hypot(sd[link], spread)
     g[link] = mean[link]
-    trial = minimise(sound, g, Prior(mean, sd), ease=ease)
+    trial = minimise(sound, _or(again, g), Prior(mean, sd), ease=ease)
     return _Explained(trial, float(np.expm1(trial.theta[link] - budgeted)))
+
+
+def _or(again: Array | None, begin: Array) -> Array:
+    return begin if again is None else again
 
 
 def _excess(trial: Trial, ease: float) -> float:

@@ -11,7 +11,6 @@ from fit.assessment.branch_causes import explain_branches
 from fit.assessment.conformity import SourceVerdict, Verdict, check, verdict_of
 from fit.assessment.decision import CONFORMING, UNDECIDED
 from fit.assessment.evidence import pattern_of
-from fit.budget import predict
 from fit.budget.limits import stage_limits
 from fit.budget.model import AMBIENT, Budget
 from fit.identification.tree.amplitudes import amplitudes, reciprocity
@@ -46,9 +45,7 @@ def check_branches(branches: Branches, budget: Budget) -> Verdict:
         branches: measured.
         budget: the tree.
     """
-    spans = branches.spans
-    ambient = float(spans.final_degC[-1]) if spans.nodes[-1] == AMBIENT else None
-    prediction = predict(budget, power_W=branches.power_W.tolist(), ambient_degC=ambient)
+    spans, prediction = branches.spans, branches.prediction
     path = lay_on_budget(spans, budget)
     pattern = pattern_of(path, prediction, stage_limits(prediction))
     posterior = explain_branches(branches, budget, prediction)

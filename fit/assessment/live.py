@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from fit.assessment.branch_conformity import check_run
 from fit.assessment.conformity import Verdict, ambient_of_run, hold
 from fit.budget import predict
 from fit.budget.model import Budget, Prediction
 from fit.errors import HeatrunError
 from fit.measurement.spans import Spans
+from fit.records.run import Run
 
 # A prediction is good for so small a change of power and ambient: its uncertainty is far larger.
 SAME_POWER = 0.01
@@ -40,3 +42,21 @@ class LiveJudge:
             known = predict(self._budget, power_W=spans.power_W, ambient_degC=ambient)
             self._prediction = known
         return known
+
+
+def verdict_so_far(run: Run, budget: Budget) -> Verdict | None:
+    """What `check` says of a run of several sources that is not finished.
+
+    All of the record is fitted anew, and every cause tried: seconds of work, so ask seldom.
+
+    Args:
+        run: the record so far.
+        budget: its tree.
+
+    Returns:
+        The verdict, or None while the record carries none.
+    """
+    try:
+        return check_run(run, budget)
+    except HeatrunError:
+        return None

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -34,6 +34,7 @@ COLDEST_DEGC = -273.15  # absolute zero
 HOTTEST_AMBIENT_DEGC, HOTTEST_LIMIT_DEGC = 200.0, 500.0  # of electronics: beyond, it is a slip
 LARGEST_POWER_W = 1e5  # no product of one bar makes as much: more is milliwatts
 GEOMETRY_U = 0.05  # relative, of a heat capacity from mass and specific heat: common practice
+SAME_SUM = 1e-3  # relative: powers that a person has rounded to three figures add up
 Ambient = Annotated[
     float, Field(gt=COLDEST_DEGC, le=HOTTEST_AMBIENT_DEGC, allow_inf_nan=False, strict=True)
 ]
@@ -121,7 +122,8 @@ def budget_from(tables: Mapping[str, Any], path: Path) -> Budget:
         names = [field.alias or name for name, field in model.model_fields.items()]
         complaint = first_complaint(problem, names, "every budget needs it")
         raise BudgetError(path, *complaint) from None
-    conditions = _conditions(top, path)
+    sources = tuple(_source(block, top.conditions) for block in top.source)
+    conditions = _conditions(top, sources, path)
     stages = tuple(
         _stage(block, _place(number, block), path)
         for number, block in enumerate(_with_ends(top.stage), 1)
@@ -132,7 +134,6 @@ def budget_from(tables: Mapping[str, Any], path: Path) -> Budget:
     else:
         check_chain(stages, path)
     check_ends(stages, path)
-    sources = tuple(Source(**block.model_dump()) for block in top.source)
     check_sources(sources, stages, path)
     leaks = tuple(_leak(block, number, stages, path) for number, block in enumerate(top.leak, 1))
     return Budget(
@@ -146,26 +147,46 @@ def budget_from(tables: Mapping[str, Any], path: Path) -> Budget:
     )
 
 
-def _conditions(top: _Top, path: Path) -> Conditions:
+def _source(block: _Source, conditions: _Conditions) -> Source:
+    """A source; where it states no path share of its own, that of [conditions] is meant."""
+    common = {"path_fraction", "path_fraction_u"}
+    whose = block if common & block.model_fields_set else conditions
+    return Source(**block.model_dump() | whose.model_dump(include=common))
+
+
+def _conditions(top: _Top, sources: Sequence[Source], path: Path) -> Conditions:
     """The conditions; of several sources the power is their sum, the path share its mean."""
     stated = top.conditions.model_dump()
-    power = sum(source.power_W for source in top.source) or top.conditions.power_W
+    power = sum(source.power_W for source in sources) or top.conditions.power_W
     if power is None:
         raise BudgetError(
             path, "conditions: power_W", "is missing", "the design power, or [[source]] blocks"
         )
+    if sources:
+        _check_sum(top.conditions.power_W, power, path)
     _check_u(path, "conditions: ", "power_W", power, top.conditions.power_W_u)
     places: list[tuple[str, _Conditions | _Source]] = [("conditions: ", top.conditions)]
     places += [(f"source {n} ('{one.name}'): ", one) for n, one in enumerate(top.source, 1)]
     for place, block in places:
         _check_u(path, place, "path_fraction", block.path_fraction, block.path_fraction_u)
-    if top.source:
-        shares = [(source.power_W / power, source) for source in top.source]
+    if sources:
+        shares = [(source.power_W / power, source) for source in sources]
         stated["path_fraction"] = sum(part * source.path_fraction for part, source in shares)
         stated["path_fraction_u"] = math.hypot(
             *(part * source.path_fraction_u for part, source in shares)
         )
     return Conditions(**stated | {"power_W": power})
+
+
+def _check_sum(whole: float | None, power: float, path: Path) -> None:
+    """A power stated beside the sources' must be their sum. Raises BudgetError."""
+    if whole is not None and not math.isclose(whole, power, rel_tol=SAME_SUM):
+        raise BudgetError(
+            path,
+            "conditions: power_W",
+            f"{whole:g} W, and the sources make {power:g} W: which is meant is not clear",
+            "leave it out, or correct the power_W of the [[source]] blocks",
+        )
 
 
 def _inner_air(

@@ -8,7 +8,7 @@ from functools import cached_property
 
 import numpy as np
 
-from fit.budget.model import AMBIENT, Budget
+from fit.budget.model import AMBIENT, Budget, Prediction
 from fit.identification.energy_balance import CaseToAmbient
 from fit.identification.tree.fitted import FittedTree
 from fit.measurement.discrepancy import OWN_EXTRAPOLATION, is_noise
@@ -26,9 +26,14 @@ class Identified:
 
     fitted: FittedTree
     signals: Signals
-    budget: Budget
+    prediction: Prediction  # of the budget at the run's powers and ambient
     power_W: Array  # (sources,) of each while it was on, electrical
     air: CaseToAmbient | None  # from the reference to ambient, where that was measured
+
+    @property
+    def budget(self) -> Budget:
+        """Whose tree it is."""
+        return self.prediction.budget
 
     @property
     def path_W(self) -> Array:

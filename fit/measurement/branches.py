@@ -133,7 +133,7 @@ def measure_branch_signals(signals: Signals, run: Run, budget: Budget) -> Branch
     air = None
     if reference != AMBIENT and AMBIENT in seen:
         air = _to_ambient(into, reference, float((power * share).sum()))
-    seen_in_it = Identified(fitted, signals, budget, power, air)
+    seen_in_it = Identified(fitted, signals, prediction, power, air)
     return Branches(**vars(seen_in_it), spans=_spans(seen_in_it, run, ambient))
 
 

@@ -33,6 +33,7 @@ class Follower:
         reference: node above which rises are taken; chosen as for a finished run when None.
         max_order: highest number of time constants.
         metadata: of the run as far as it is known, for the accuracies that it states.
+        sources: names of several sources; their record is for `check` alone.
     """
 
     def __init__(
@@ -41,25 +42,30 @@ class Follower:
         reference: str | None = None,
         max_order: int = 4,
         metadata: RunMetadata = NOT_KNOWN,
+        sources: tuple[str, ...] = (),
     ) -> None:
-        self.nodes = tuple(nodes)
+        self.nodes, self.sources = tuple(nodes), tuple(sources)
         self.metadata = metadata
         self.reference = choose_reference(self.nodes, reference)
         self.max_order = max_order
-        self._rows = np.empty((64, 2 + len(self.nodes)))  # time, power, temperatures
+        self._powers = slice(1, 1 + max(1, len(self.sources)))
+        # Time, powers, temperatures.
+        self._rows = np.empty((64, self._powers.stop + len(self.nodes)))
         self._count = 0
         self._scans = 0
         self._power, self._steps = 0.0, 0
         self._latest: Identification | None = None
         self._spans: tuple[int, int, Spans | None] = (0, 0, None)  # scans, steps, as measured then
 
-    def add(self, t_s: float, temperature_degC: Array | list[float], power_W: float) -> None:
+    def add(
+        self, t_s: float, temperature_degC: Array | list[float], power_W: float | Array
+    ) -> None:
         """Take one scan; one whose time does not advance is left out.
 
         Args:
             t_s: time from the start of the record [s].
             temperature_degC: one for each node, NaN where missing [degC].
-            power_W: at the scan [W].
+            power_W: at the scan, of several sources of each (sources,) [W].
 
         Raises:
             ValueError: the number of temperatures is not that of the nodes.
@@ -69,29 +75,33 @@ class Follower:
         if len(temperature_degC) != len(self.nodes):
             raise ValueError(f"{len(temperature_degC)} temperatures for {len(self.nodes)} nodes")
         if self._count == MOST_ROWS:
-            pairs = _averaged(self._rows[: self._count])
+            pairs = _averaged(self._rows[: self._count], self._powers)
             self._count = len(pairs)
             self._rows[: self._count] = pairs
         if self._count == len(self._rows):
             self._rows = np.concatenate((self._rows, np.empty_like(self._rows)))
-        self._rows[self._count, 0], self._rows[self._count, 1] = t_s, power_W
-        self._rows[self._count, 2:] = temperature_degC
+        row = self._rows[self._count]
+        row[0], row[self._powers], row[self._powers.stop :] = t_s, power_W, temperature_degC
         self._count += 1
         self._scans += 1
-        if abs(power_W - self._power) > STEP_SHARE * max(abs(power_W), abs(self._power)):
-            self._power, self._steps = power_W, self._steps + 1
+        power = float(row[self._powers].sum())
+        if abs(power - self._power) > STEP_SHARE * max(abs(power), abs(self._power)):
+            self._power, self._steps = power, self._steps + 1
 
     def record(self) -> Run:
         """The scans so far as a record."""
         rows = self._rows[: self._count]
+        each = rows[:, self._powers].copy()
         return Run(
             path=Path("live"),
             label="live",
             nodes=self.nodes,
             t_s=rows[:, 0].copy(),
-            temperature_degC=rows[:, 2:].copy(),
-            power=rows[:, 1].copy(),
+            temperature_degC=rows[:, self._powers.stop :].copy(),
+            power=each.sum(axis=1),
             metadata=self.metadata,
+            sources=self.sources,
+            source_power=each if self.sources else None,
         )
 
     def estimate(self) -> Response | None:
@@ -128,14 +138,15 @@ class Follower:
             return None
 
 
-def _averaged(rows: Array) -> Array:
+def _averaged(rows: Array, powers: slice = slice(1, 2)) -> Array:
     """Neighbouring rows (n, k) averaged in pairs; two of different power stay as they are.
 
     A pair's missing reading is taken from the other row.
     """
-    power = rows[:, 1]
+    power = rows[:, powers]
     level = max(float(np.abs(power).max()), 1e-300)
-    apart = np.abs(np.diff(power, append=power[-1])) > STEP_SHARE * level
+    change = np.abs(np.diff(power, axis=0, append=power[-1:])).max(axis=1)
+    apart = change > STEP_SHARE * level
     joined = []
     i = 0
     while i < len(rows):

@@ -105,6 +105,7 @@ class FolderReader:
         self.bad_rows = 0
         self.grown_at = time.monotonic()
         self._columns = Columns(1)
+        self._sources: tuple[str, ...] = ()
         self._readings = Tail(folder / READINGS)
         self._events = Tail(folder / EVENTS)
 
@@ -154,8 +155,13 @@ class FolderReader:
 
     @property
     def power(self) -> Array:
-        """Power (n,) [power_unit]."""
-        return self._columns.rows[:, -1]
+        """Power of all sources (n,) [power_unit]."""
+        return np.asarray(self._each_power.sum(axis=1))
+
+    @property
+    def _each_power(self) -> Array:
+        """Power of each source (n, sources)."""
+        return self._columns.rows[:, 1 + len(self.nodes) :]
 
     @property
     def label(self) -> str:
@@ -200,12 +206,14 @@ class FolderReader:
             nodes=self.path_nodes,
             t_s=self.t_s[:n].copy(),
             temperature_degC=self.temperature_degC[:n, on],
-            power=self.power[:n].copy(),
+            power=self.power[:n],
             power_unit=self.power_unit,
             events=tuple(event for event in self.events if event.t_s <= until_s),
             metadata=self.metadata,
             off_path=tuple(self.nodes[i] for i in off),
             off_path_degC=self.temperature_degC[:n, off],
+            sources=self._sources,
+            source_power=self._each_power[:n].copy() if self._sources else None,
         )
 
     def _read_metadata(self) -> RunMetadata:
@@ -231,12 +239,12 @@ class FolderReader:
     def _begin(self, header: list[str]) -> None:
         self.header = [name.strip() for name in header]
         self.nodes = tuple(n.removesuffix("_degC") for n in self.header if n.endswith("_degC"))
-        self._columns = Columns(2 + len(self.nodes))
+        powers = power_columns(self.header)
+        self._sources = tuple(one.source for one in powers if one.source)
+        self._columns = Columns(1 + len(self.nodes) + max(1, len(powers)))
         names = ["t_s", *(f"{node}_degC" for node in self.nodes)]
         self._places = [self.header.index(name) for name in names if name in self.header]
-        self._power = [
-            [self.header.index(name) for name in one.columns] for one in power_columns(self.header)
-        ]
+        self._power = [[self.header.index(name) for name in one.columns] for one in powers]
 
     def _row(self, line: bytes) -> list[float] | None:
         """Time, readings and power of a line; None where it is not a row later than the last."""
@@ -250,7 +258,7 @@ class FolderReader:
         except ValueError:
             self.bad_rows += 1
             return None
-        return [*values, sum(each) if each else float("nan")]
+        return [*values, *(each or [float("nan")])]
 
     def _take_events(self) -> bool:
         lines = self._events.new_lines()

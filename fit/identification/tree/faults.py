@@ -21,7 +21,6 @@ import numpy as np
 
 from fit.identification.ladder.settings import SETTINGS, SearchSettings
 from fit.identification.tree.model import TreeModel
-from fit.identification.tree.record import SourceRecord
 from fit.records.run import Array
 
 
@@ -44,35 +43,32 @@ class FaultyModel(TreeModel):
         settings: SearchSettings = SETTINGS,
     ) -> None:
         """Of a sound tree; rise_above_ambient_K: the reference's, by cells (c,), 0 at the start."""
-        super().__init__(sound.sources, replace(sound.layout, faulty=True), settings)
+        layout = replace(sound.layout, faulty=True)
+        super().__init__(sound.sources, layout, settings, interpolated=sound.interpolated)
         self.sound, self.fault, self.slow = sound, fault, rise_above_ambient_K
         topology = sound.layout.topology
         nodes = [topology.nodes[i] for i in sound.layout.measured]
         self.column = nodes.index(fault.bead) if fault.bead in nodes else None
         self.at_reference = fault.bead == topology.reference
-        off = SourceRecord(sound.record, np.zeros_like(sound.sources.power))
-        self.unheated = TreeModel(off, sound.layout, settings)
 
     def __call__(self, g: Array) -> tuple[Array, Callable[[], Array]]:
         """Modelled reading of the rise (c, m), and what gives its derivatives (c, m, size)."""
         base, size = g[:-1], float(g[-1])
+        at = self.sound.at(base)
         if self.fault.sources is not None:
-            off = np.array(
-                [self.fault.sources.get(s, 0.0) for s in range(self.sources.power.shape[1])]
-            )
-            true = SourceRecord(self.record, self.sources.power / (1 + off * size))
-            value, derivatives = TreeModel(true, self.sound.layout, self.settings)(base)
-            each = self.sound.by_source(base)
-            slope = np.einsum("scm,s->cm", each, -off / (1 + off * size) ** 2)
-            return value, lambda: _with(derivatives(), slope)
-        value, derivatives = self.sound(base)
+            count = self.sources.power.shape[1]
+            off = np.array([self.fault.sources.get(s, 0.0) for s in range(count)])
+            gain = 1 / (1 + off * size)
+            slope = np.einsum("scm,s->cm", at.by_source, -off * gain**2)
+            return at.value(gain), lambda: _with(at.derivatives(gain), slope)
+        value = at.value()
         if self.column is not None:
             read, slope = value.copy(), np.zeros_like(value)
             slope[:, self.column] = -value[:, self.column] - self.slow
             read[:, self.column] += size * slope[:, self.column]
 
             def by_all() -> Array:
-                J = derivatives().copy()
+                J = at.derivatives()
                 J[:, self.column] *= 1 - size
                 return _with(J, slope)
 
@@ -80,24 +76,10 @@ class FaultyModel(TreeModel):
         assert self.at_reference
         # The reference's own rise drives every node, and is larger than it reads.
         ratio, d_ratio = size / (1 - size), 1 / (1 - size) ** 2
-        driven, by_driven = self._driven(base)
-        more = self.slow[:, np.newaxis] + driven
+        more = self.slow[:, np.newaxis] + at.driven
         return value + ratio * more, lambda: _with(
-            derivatives() + ratio * by_driven(), d_ratio * more
+            at.derivatives() + ratio * at.driven_derivatives(), d_ratio * more
         )
-
-    def _driven(self, g: Array) -> tuple[Array, Callable[[], Array]]:
-        """What of the rise (c, m) the reference's own temperature drives, and its derivatives."""
-        at_rest, left_over = g.copy(), self.layout.left_over
-        at_rest[left_over] = 0.0
-        value, derivatives = self.unheated(at_rest)
-
-        def by_all() -> Array:
-            J = derivatives()
-            J[:, :, left_over] = 0.0
-            return J
-
-        return value, by_all
 
 
 def _with(J: Array, slope: Array) -> Array:

@@ -46,7 +46,7 @@ def fit_tree(
     """
     record = sources.cells
     layout = ParameterLayout(network.topology, network.hidden, record.hot_start, record.edge_free)
-    model = TreeModel(sources, layout, settings)
+    model = TreeModel(sources, layout, settings, interpolated=True)
     random = np.random.default_rng(settings.seed)
     found: list[Trial] = []
     for number in range(settings.most_starts):
@@ -60,7 +60,8 @@ def fit_tree(
         # are only on together divide their heat in more than one way. Found twice, it is the least.
         if sum(trial.cost < best.cost + settings.same_cost for trial in found) > 1:
             break
-    return _fitted(model, network, best)
+    exact = TreeModel(sources, layout, settings)
+    return _fitted(exact, network, minimise(exact, best.theta, best.prior))
 
 
 def _start(

@@ -10,14 +10,16 @@ own.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
 from fit.identification.ladder.layout import ParameterLayout
 from fit.identification.ladder.model import LEAST_APART, STEP
 from fit.identification.ladder.settings import SETTINGS, SearchSettings
-from fit.identification.tree.record import SourceRecord
+from fit.identification.tree.record import Inputs, SourceRecord
 from fit.network.modes import search_modes
 from fit.records.run import Array
 
@@ -30,10 +32,19 @@ class TreeModel:
         sources: SourceRecord,
         layout: ParameterLayout,
         settings: SearchSettings = SETTINGS,
+        *,
+        interpolated: bool = False,
     ) -> None:
+        """interpolated: filter by the record's table, for a search; exactly otherwise."""
         self.sources, self.layout, self.settings = sources, layout, settings
+        self.interpolated = interpolated
         self.record = sources.cells
         self.m = self.record.rise_K.shape[1]
+
+    @cached_property
+    def for_search(self) -> TreeModel:
+        """The same by interpolated filters: an input is off by a millionth, and a step is cheap."""
+        return TreeModel(self.sources, self.layout, self.settings, interpolated=True)
 
     def poles(self, g: Array) -> tuple[Array, Array, Array, Array]:
         """ln τ of modes and lags (B, P), of B networks; coefficients of the sources (B, S, P, m),
@@ -65,57 +76,111 @@ class TreeModel:
         B[:, n + j, j] = 1 - B[:, :n].sum(axis=1)
         return np.concatenate((np.log(tau), np.log(lag[:, :m])), axis=1), A, B, E
 
+    def at(self, g: Array) -> TreeResponse:
+        """The response at g (size,), its parts kept apart."""
+        poles = self.poles(g[np.newaxis])
+        tau = np.exp(poles[0][0])
+        filtered = self.sources.interpolated if self.interpolated else self.sources.filtered
+        return TreeResponse(self, g, tau, poles, filtered(tau))
+
     def by_source(self, g: Array) -> Array:
         """Modelled rise (S, c, m) by each source, were the others off and the reference at rest."""
-        ln_tau, A, _, _ = (part[0] for part in self.poles(g[np.newaxis]))
-        edge = g[self.layout.edge]
-        powers, _ = self.sources.filtered(np.exp(ln_tau))
-        inputs = [self._shifted(s, one.power, np.exp(ln_tau), edge) for s, one in enumerate(powers)]
-        return np.array([one @ coefficient for one, coefficient in zip(inputs, A, strict=True)])
-
-    def _shifted(self, s: int, power: Array, tau: Array, edge: Array) -> Array:
-        """Filtered power (c, P) of source s with its steps moved by `edge` within the scan."""
-        if not edge.size:
-            return power
-        p = self.sources.power[:, [s]]
-        return np.asarray(p - np.exp(edge / tau) * (p - power))
+        return self.at(g).by_source
 
     def __call__(self, g: Array) -> tuple[Array, Callable[[], Array]]:
         """Modelled rise (c, m), constants aside, and what gives its derivatives (c, m, size)."""
-        record, edge = self.record, g[self.layout.edge]
-        ln_tau, A, B, E = (part[0] for part in self.poles(g[np.newaxis]))
-        tau = np.exp(ln_tau)
-        powers, f = self.sources.filtered(tau)
-        U = [self._shifted(s, one.power, tau, edge) for s, one in enumerate(powers)]
-        value = sum(one @ by for one, by in zip(U, A, strict=True))
-        value = value - f.reference @ B + f.initial @ E
+        at = self.at(g)
+        return at.value(), at.derivatives
 
-        def derivatives() -> Array:
-            J = np.empty((*record.rise_K.shape, self.layout.size))
-            # All but the edge move the poles.
-            count = self.layout.edge.start
-            moved = self.poles(g + STEP * np.eye(self.layout.size)[:count])
-            d_ln, dA, dB, dE = (
-                (beside - at) / STEP for beside, at in zip(moved, (ln_tau, A, B, E), strict=True)
-            )
-            slower = d_ln[:, :, np.newaxis]
-            inputs = [-f.reference, -f.d_reference, f.initial, f.d_initial]
-            change = [dB, slower * B, dE, slower * E]
-            for s, one in enumerate(powers):
-                dU = one.d_power
-                if edge.size:
-                    left = self.sources.power[:, [s]] - one.power
-                    growth = np.exp(edge / tau)
-                    dU = growth * (one.d_power + edge / tau * left)
-                    J_edge = (-growth / tau * left) @ A[s]
-                    J[:, :, count] = J_edge if s == 0 else J[:, :, count] + J_edge
-                inputs += [U[s], dU]
-                change += [dA[:, s], slower * A[s]]
-            whole = np.hstack(inputs)
-            by_all = whole @ np.concatenate(change, axis=1).transpose(1, 2, 0).reshape(
-                whole.shape[1], -1
-            )
-            J[:, :, :count] = by_all.reshape(len(whole), self.m, count)
-            return J
 
-        return np.asarray(value), derivatives
+@dataclass(frozen=True, eq=False)
+class TreeResponse:
+    """The response of a tree at one place, and its derivatives by the parameters.
+
+    A `gain` (sources,) is what every source's power is taken times.
+    """
+
+    model: TreeModel
+    g: Array  # (size,)
+    tau_s: Array  # (P,) of modes and lags
+    poles: tuple[Array, Array, Array, Array]  # of `TreeModel.poles`, of one network
+    inputs: Inputs
+
+    @cached_property
+    def powers(self) -> Array:
+        """Filtered powers (S, c, P), their steps moved by the edge within the scan."""
+        edge = self.g[self.model.layout.edge]
+        if not edge.size:
+            return self.inputs.power
+        held = self.model.sources.power.T[:, :, np.newaxis]
+        return np.asarray(held - np.exp(edge / self.tau_s) * (held - self.inputs.power))
+
+    @cached_property
+    def by_source(self) -> Array:
+        """Rise (S, c, m) by each source, were the others off and the reference at rest."""
+        return np.asarray(self.powers @ self.poles[1][0])
+
+    @property
+    def driven(self) -> Array:
+        """What of the rise (c, m) the reference's own temperature drives."""
+        return np.asarray(-self.inputs.reference @ self.poles[2][0])
+
+    def value(self, gain: Array | None = None) -> Array:
+        """The rise (c, m), constants aside."""
+        each = self.by_source
+        heated = each.sum(axis=0) if gain is None else np.einsum("scm,s->cm", each, gain)
+        return np.asarray(heated + self.driven + self.inputs.initial @ self.poles[3][0])
+
+    @cached_property
+    def _moved(self) -> tuple[Array, Array, Array, Array]:
+        """Slopes of the poles: each part of them by every parameter but the edge, which comes last.
+
+        Of ln τ (B, P, 1), then of the coefficients, B parameters.
+        """
+        model = self.model
+        moved = model.poles(self.g + STEP * np.eye(model.layout.size)[: model.layout.edge.start])
+        d_ln, dA, dB, dE = (
+            (beside - at) / STEP for beside, at in zip(moved, self.poles, strict=True)
+        )
+        return d_ln[:, :, np.newaxis], dA, dB, dE
+
+    def derivatives(self, gain: Array | None = None) -> Array:
+        """Of the rise by the parameters (c, m, size)."""
+        layout, f = self.model.layout, self.inputs
+        slower, dA, _, dE = self._moved
+        _, A, _, E = (part[0] for part in self.poles)
+        gain = np.ones(len(A)) if gain is None else gain
+        edge = self.g[layout.edge]
+        left = self.model.sources.power.T[:, :, np.newaxis] - f.power
+        growth = np.exp(edge / self.tau_s) if edge.size else 1.0
+        d_powers = f.d_power
+        if edge.size:
+            d_powers = growth * (f.d_power + edge / self.tau_s * left)
+        inputs, change = [f.initial, f.d_initial], [dE, slower * E]
+        for s, one in enumerate(gain):
+            inputs += [one * self.powers[s], one * d_powers[s]]
+            change += [dA[:, s], slower * A[s]]
+        J = self.driven_derivatives()
+        J[:, :, : layout.edge.start] += _by_all(inputs, change)
+        if edge.size:
+            by_edge = (-growth / self.tau_s * left) @ A
+            J[:, :, layout.edge.start] = np.einsum("scm,s->cm", by_edge, gain)
+        return J
+
+    def driven_derivatives(self) -> Array:
+        """Of what the reference drives, by the parameters (c, m, size)."""
+        f, layout = self.inputs, self.model.layout
+        slower, _, dB, _ = self._moved
+        J = np.zeros((*self.model.record.rise_K.shape, layout.size))
+        inputs = [-f.reference, -f.d_reference]
+        J[:, :, : layout.edge.start] = _by_all(inputs, [dB, slower * self.poles[2][0]])
+        return J
+
+
+def _by_all(inputs: Sequence[Array], change: Sequence[Array]) -> Array:
+    """Sum over inputs (c, P) of each times its coefficients' slopes (B, P, m): (c, m, B)."""
+    whole = np.hstack(inputs)
+    slopes = np.concatenate(change, axis=1)
+    B, rows, m = slopes.shape
+    found = whole @ slopes.transpose(1, 2, 0).reshape(rows, m * B)
+    return np.asarray(found.reshape(len(whole), m, B))

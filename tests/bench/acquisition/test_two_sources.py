@@ -120,11 +120,11 @@ def test_a_supply_that_cannot_be_switched_off_keeps_the_run_from_its_start(tmp_p
     assert not (tmp_path / "run").exists()
 
 
-def test_it_says_once_that_there_is_no_live_estimate_and_goes_on_by_time(tmp_path: Path) -> None:
+def test_without_a_budget_it_says_once_that_there_is_no_live_estimate(tmp_path: Path) -> None:
     view = Watcher()
     with two_part_bench() as bench:
-        result = run(bench, tmp_path / "run", view, sequence={"heat_until": "decided"})
-    said = [text for text, _ in view.lines if "live estimate is of one source only" in text]
+        result = run(bench, tmp_path / "run", view)
+    said = [text for text, _ in view.lines if "estimate of several sources needs a budget" in text]
     assert (len(said), result.text) == (1, "heated for 1 s")
     assert all(status.estimate is None for status in view.statuses)
 

@@ -10,7 +10,7 @@ from bench.control.guard import Guard
 from bench.control.sequence import Sequence
 from bench.rig.schema import Sequence as Settings
 from bench.rig.sources import Heat
-from bench.status import Scan
+from bench.status import Estimate, Scan, SpanEstimate
 from fit.records.events import Phase
 from tests.support.two_sources import two_source_rig
 
@@ -45,6 +45,18 @@ def test_settled_ends_no_heating_that_goes_by_phases() -> None:
         sequence.observe(Scan(float(t), {"bar": 43.0 - 20.0 * math.exp(-t / 100)}))
     assert sequence.wants == BOTH
     assert sequence.left_s(3000.0) == pytest.approx(2000.0)
+
+
+def test_decided_ends_the_phases_once_every_span_has_its_decision() -> None:
+    sequence = Sequence(Settings(soak_s=0.0, heat_until="decided"), heat=HEAT)
+    sequence.observe(Scan(0.0, {"bar": 23.0}))
+    sequence.power_switched(True, 0.0)
+    decided = SpanEstimate("bar", "case", 0.5, 0.01, 0.7, "conforming")
+    for t_s in (10.0, 20.0, 30.0):
+        assert sequence.wants == BOTH
+        sequence.observe(Scan(t_s, {"bar": 43.0}), Estimate(t_s, spans=(decided,)))
+    assert not sequence.wants
+    assert sequence.why_heat_ended == "every span decided after 30 s"
 
 
 def test_a_run_that_is_gone_on_with_stands_in_the_phase_of_its_time() -> None:

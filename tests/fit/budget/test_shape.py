@@ -219,3 +219,30 @@ def test_power_and_share_of_the_whole_are_those_of_its_sources(tmp_path: Path) -
     conditions = read(tmp_path, text).conditions
     assert conditions.power_W == pytest.approx(6.5)
     assert conditions.path_fraction == pytest.approx(5.6 / 6.5)
+
+
+def with_conditions(*lines: str) -> str:
+    return changed(("[conditions]\n", "\n".join(("[conditions]", *lines, ""))))
+
+
+def test_a_power_of_the_whole_that_is_not_the_sum_of_its_sources_is_refused(
+    tmp_path: Path,
+) -> None:
+    with pytest.raises(BudgetError) as refused:
+        read(tmp_path, with_conditions("power_W = 5.0"))
+    assert str(refused.value).endswith(
+        "conditions: power_W: 5 W, and the sources make 6.5 W: which is meant is not clear; leave"
+        " it out, or correct the power_W of the [[source]] blocks"
+    )
+
+
+def test_a_power_of_the_whole_that_is_the_sum_of_its_sources_is_taken(tmp_path: Path) -> None:
+    assert read(tmp_path, with_conditions("power_W = 6.5")).conditions.power_W == 6.5
+
+
+def test_a_source_without_a_path_share_has_that_of_the_conditions(tmp_path: Path) -> None:
+    text = with_conditions("path_fraction = 0.9", "path_fraction_u = 0.02")
+    text = text.replace("power_W = 2.5", "power_W = 2.5\npath_fraction = 0.8")
+    sources = read(tmp_path, text).sources
+    assert [source.path_fraction for source in sources] == [0.9, 0.8]
+    assert [source.path_fraction_u for source in sources] == [0.02, 0.0]

@@ -26,3 +26,14 @@ def test_the_power_is_that_of_all_sources(
     reader.look()
     assert reader.power[-1] == pytest.approx(power_W, nan_ok=True)
     assert reader.has_several_sources is several
+
+
+def test_the_record_so_far_has_the_power_of_each_source(tmp_path: Path) -> None:
+    header = "t_s,tab_degC,power_lamp_W,fan_V,fan_A"
+    (tmp_path / "readings.csv").write_text(f"{header}\n0.0,23.0,3.0,10,0.2\n")
+    reader = FolderReader(tmp_path)
+    reader.look()
+    run = reader.run()
+    assert run.sources == ("lamp", "fan")
+    assert run.source_power is not None
+    assert run.source_power.tolist() == [[3.0, 2.0]]

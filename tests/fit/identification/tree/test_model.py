@@ -138,11 +138,22 @@ def test_derivatives_agree_with_differences(hot_start: bool) -> None:
         assert J[:, :, i] == pytest.approx(numeric, abs=1e-4)
 
 
+def test_response_by_interpolated_filters_is_the_exact_one() -> None:
+    """A millionth of the rise; a sensor that does not lag is as one that lags by a millisecond."""
+    model = model_of(made_run(end_s=400.0, off_s=(150.0, 250.0)), hot_start=True)
+    g = truth(model, np.linspace(INSTANT_S / 10, 4.0, len(ABOVE) + 1))
+    g[model.layout.left_over], g[model.layout.edge] = 0.3, -0.4
+    exact, derivatives = model(g)
+    value, slopes = model.for_search(g)
+    assert value == pytest.approx(exact, abs=2e-6 * np.abs(exact).max())
+    assert slopes() == pytest.approx(derivatives(), abs=1e-4 * np.abs(derivatives()).max())
+
+
 def test_sources_add_up_where_the_reference_rests() -> None:
     model = model_of(made_run(end_s=400.0, off_s=(150.0, 250.0)))
     g = truth(model)
     value, _ = model(g)
-    _, filtered = model.sources.filtered(np.exp(model.poles(g[None])[0][0]))
+    filtered = model.sources.filtered(np.exp(model.poles(g[None])[0][0]))
     driven = -filtered.reference @ model.poles(g[None])[2][0]
     assert value - driven == pytest.approx(model.by_source(g).sum(axis=0))
 
