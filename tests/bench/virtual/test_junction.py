@@ -15,6 +15,8 @@ from bench.instruments.window import parsed
 from bench.virtual.instrument import Faults
 from bench.virtual.junction import SenseSource, VirtualJunction
 from bench.virtual.scenarios import SCENARIOS
+from fit.rating.rating import rate
+from fit.rating.touch_limits import read_touch_limits
 from fit.records.run import read_run
 
 SCENARIO = SCENARIOS["junction"]
@@ -63,6 +65,15 @@ def test_the_demo_measures_its_junction(done: Demonstration) -> None:
 def test_the_demo_finds_the_voids_under_its_die(done: Demonstration) -> None:
     lead = done.verdict.findings[0]
     assert (lead.kind, lead.where) == ("high-resistance", "junction to tab")
+
+
+def test_a_rating_takes_the_junction_as_measured(done: Demonstration) -> None:
+    spans, budget = done.verdict.measured, done.verdict.prediction.budget
+    rating = rate(spans, budget, read_touch_limits())
+    assert rating.nodes[0].node == "junction"
+    assert rating.nodes[0].basis == "measured"
+    # Pulses go through the budget's heat capacity of the junction, by the resistance measured.
+    assert rating.duty
 
 
 def test_the_demo_leaves_its_windows_in_the_run_folder(done: Demonstration) -> None:
