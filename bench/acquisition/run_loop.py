@@ -30,6 +30,7 @@ from bench.acquisition.start import (
 )
 from bench.acquisition.station import InstrumentWorker, close_stations, open_stations
 from bench.acquisition.switchboard import Switchboard, named
+from bench.acquisition.windows import WindowRecord
 from bench.clock import Clock
 from bench.control.guard import Guard, patience_s
 from bench.control.slopes import slope
@@ -155,6 +156,7 @@ class _HeatRun:
         self.rig, self.clock, self.view, self.stops = rig, clock, view, stops
         self.stations, self.board, self.columns = stations, board, columns
         self.writer, self.sequence = started.writer, started.sequence
+        self._windows = WindowRecord(rig, started.writer.folder)
         self.guard = guard
         self.origin_s = started.origin_s
         self.scans = 0
@@ -253,6 +255,7 @@ class _HeatRun:
         )
         row = {f"{node}_degC": value for node, value in scan.temperature_degC.items()}
         self.writer.append_scan(t_s, {**row, **scan.columns})
+        self._windows.keep(readings, self.origin_s)
         self.scans += 1
         self._last_s = t_s
         for station in self.stations.values():
@@ -316,6 +319,7 @@ class _HeatRun:
                 EventName.STOP, reason=end.reason, text=text, exit_status=status, scans=self.scans
             )
         self._estimator.close()
+        self._windows.close()
         with contextlib.suppress(RecordError):
             self.writer.close()
         close_stations(self.stations.values())  # the watchdog may need the port

@@ -25,6 +25,7 @@ class Fault(StrEnum):
     sensor = "sensor"
     power = "power"
     sharing = "sharing"
+    die = "die"
 
 
 class Scenario(StrEnum):
@@ -32,6 +33,7 @@ class Scenario(StrEnum):
 
     one_part = "one-part"
     two_parts = "two-parts"
+    junction = "junction"
 
 
 WRONG = {
@@ -39,6 +41,7 @@ WRONG = {
     Fault.pad: "its pad has poor contact: 1.8 times the resistance it should have",
     Fault.sensor: "the thermocouple on its bar hangs loose",
     Fault.power: "its supply reads the current low",
+    Fault.die: "the solder under its die has voids: 1.6 times the resistance it should have",
 }
 WRONG_OF_TWO = WRONG | {
     Fault.pad: "the charger's pad has poor contact: 1.8 times the resistance it should have",
@@ -64,7 +67,11 @@ def command(
         int, typer.Option(min=0, help="Another unit: its own resistances, offsets and noise.")
     ] = 1,
     scenario: Annotated[
-        Scenario, typer.Option(help="The prototype: with one power part, or two on one bar.")
+        Scenario,
+        typer.Option(
+            help="The prototype: with one power part, two on one bar, or one whose junction is "
+            "read by its forward voltage."
+        ),
     ] = Scenario.one_part,
     out: Annotated[
         Path | None,
@@ -93,10 +100,13 @@ def command(
     folder = out or default_folder(f"{LABEL} {fault.value}", datetime.now(UTC))
     if folder.exists():
         raise InputError(folder, "", "exists already", "a run never writes over another")
-    if fault == Fault.sharing and scenario == Scenario.one_part:
-        raise InputError(
-            "--fault", "", "'sharing' is of several sources", "add --scenario two-parts"
-        )
+    for own, of, where in (
+        (Fault.sharing, "several sources", Scenario.two_parts),
+        (Fault.die, "a junction that is measured", Scenario.junction),
+    ):
+        if fault == own and scenario != where:
+            problem = f"'{own.value}' is of {of}"
+            raise InputError("--fault", "", problem, f"add --scenario {where.value}")
     console = Console(highlight=False)
     console.print("A virtual charge controller on a virtual bench: all data are invented.")
     console.print("Its clock runs fast: hours on the bench take seconds here.\n")
@@ -115,7 +125,7 @@ def _show(console: Console, done: Demonstration, scenario: Scenario) -> None:
     from fit.output.terminal.check import print_verdict
     from fit.records.run_folder import REPORT
 
-    wrong = WRONG if scenario == Scenario.one_part else WRONG_OF_TWO
+    wrong = WRONG_OF_TWO if scenario == Scenario.two_parts else WRONG
     console.print()
     print_verdict(console, done.verdict)
     console.print()

@@ -29,7 +29,7 @@ class Blindness:
             further_along: node -> those its heat reaches later, see `further_along`.
         """
         readers: dict[str, list[str]] = {one.name: [] for one in rig.instrument}
-        for channel in rig.channel:
+        for channel in rig.thermometers:
             readers[channel.instrument].append(channel.node)
         self._limits = rig.guard.max_degC
         self._jumps = Jumps(

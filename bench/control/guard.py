@@ -50,7 +50,7 @@ class Guard:
         self._told: set[str] = set()
         self._unsaid: list[tuple[str, str]] = []
         self._patience_s = patience_s(rig)
-        self._instrument = {channel.node: channel.instrument for channel in rig.channel}
+        self._instrument = {channel.node: channel.instrument for channel in rig.thermometers}
         # Of several sources the rig's limit is of their sum.
         one = len(rig.sources) == 1
         self._most_W = None if one else rig.guard.max_power_W

@@ -16,6 +16,7 @@ DRIVERS = {
     "line": "bench.instruments.line",
     "scpi": "bench.instruments.scpi",
     "modbus": "bench.instruments.modbus",
+    "window": "bench.instruments.window",
 }
 """Value of `driver` to the module that holds its `Settings` and its `Instrument`."""
 

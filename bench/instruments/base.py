@@ -20,6 +20,14 @@ class Reading:
     values: Mapping[str, float]
 
 
+@dataclass(frozen=True)
+class Window(Reading):
+    """A junction's forward voltages in one interruption of its heating."""
+
+    off_s: tuple[float, ...] = ()  # since the interruption [s]
+    volts: tuple[float, ...] = ()
+
+
 class BadLines:
     """What came and was no reading: the newest, until they are taken."""
 

@@ -24,7 +24,7 @@ def temperatures_degC(rig: Rig, readings: Mapping[str, Reading]) -> dict[str, fl
     """
     plain: dict[str, float] = {}
     compensated: list[tuple[Channel, float]] = []
-    for channel in rig.channel:
+    for channel in rig.thermometers:
         reading = readings.get(channel.instrument)
         raw = math.nan if reading is None else reading.values.get(channel.field, math.nan)
         if channel.thermocouple is None:

@@ -96,6 +96,8 @@ def _check_channels(rig: Rig, file: str | Path) -> None:
                 f"'{channel.field}' of '{channel.instrument}' is already the reading of '{other}'",
                 "one field a node",
             )
+        if _is_junction(rig, channel, place, file):
+            continue
         _check_unit(channel, place, file)
         _check_thermocouple(rig, channel, place, file)
         if channel.lag_u_s is not None and channel.lag_s is None:
@@ -104,6 +106,37 @@ def _check_channels(rig: Rig, file: str | Path) -> None:
         raise RigError(
             file, "channel", "every channel is off_path", "one channel at least on the heat path"
         )
+
+
+def _is_junction(rig: Rig, channel: Channel, place: str, file: str | Path) -> bool:
+    """Whether a channel reads a forward voltage, with all that it needs and no more."""
+    own = {"sense_mA": channel.sense_mA, "points_degC_V": channel.points_degC_V}
+    if channel.kind != "forward_voltage":
+        for key, value in own.items():
+            if value is not None:
+                problem, right = "is of a forward voltage", 'kind = "forward_voltage" with it'
+                raise RigError(file, f"{place}: {key}", problem, right)
+        return False
+    if channel.sense_mA is None:
+        right = "the constant current that the voltage is read at, such as 5.0"
+        raise RigError(file, f"{place}: sense_mA", "is missing", right)
+    if channel.unit != "V":
+        problem = f"is '{channel.unit}', and a forward voltage is read in volts"
+        raise RigError(file, f"{place}: unit", problem, 'unit = "V"')
+    if rig.instrument_named(channel.instrument).driver != "window":
+        problem = f"'{channel.instrument}' sends no windows"
+        raise RigError(file, f"{place}: instrument", problem, 'one with driver = "window"')
+    if channel is not rig.junction:
+        raise RigError(file, place, "is the second junction", "one forward voltage a run")
+    points = channel.points_degC_V
+    if points is not None and len({degC for degC, _ in points}) < 2:
+        problem, right = "make no slope", "two or more temperatures, such as 25 and 85 degC"
+        raise RigError(file, f"{place}: points_degC_V", problem, right)
+    for key in ("scale", "offset", "lag_s", "match_u", "off_path", *WAYS, "cold_junction"):
+        if key in channel.model_fields_set:
+            problem = "means nothing for a forward voltage"
+            raise RigError(file, f"{place}: {key}", problem, "leave it out")
+    return True
 
 
 def _check_unit(channel: Channel, place: str, file: str | Path) -> None:
@@ -160,7 +193,7 @@ def _check_thermocouple(rig: Rig, channel: Channel, place: str, file: str | Path
         )
     if channel.cold_junction is None:
         return
-    junction = next((one for one in rig.channel if one.node == channel.cold_junction), None)
+    junction = next((one for one in rig.thermometers if one.node == channel.cold_junction), None)
     if junction is None:
         raise RigError(
             file,

@@ -60,6 +60,9 @@ class Channel(Block):
     node: NodeName
     instrument: Name
     field: Text
+    kind: Literal["temperature", "forward_voltage"] = "temperature"
+    sense_mA: Positive | None = None  # constant current through a junction, of forward_voltage
+    points_degC_V: tuple[tuple[Number, Number], ...] | None = None  # its stated calibration
     unit: Literal["degC", "K", "degF", "uV", "mV", "V", "ohm"] = "degC"
     thermocouple: Literal["B", "E", "J", "K", "N", "R", "S", "T"] | None = None
     cold_junction: NodeName | None = None  # the node at which the wires end
@@ -109,14 +112,24 @@ class Rig(Block):
     guard: Guard = Guard()
 
     @property
+    def thermometers(self) -> tuple[Channel, ...]:
+        """The channels that give a temperature each scan."""
+        return tuple(channel for channel in self.channel if channel.kind == "temperature")
+
+    @property
+    def junction(self) -> Channel | None:
+        """The channel that reads a junction's forward voltage, if there is one."""
+        return next((one for one in self.channel if one.kind == "forward_voltage"), None)
+
+    @property
     def nodes(self) -> tuple[str, ...]:
-        """Measured nodes in the order of the channels."""
-        return tuple(channel.node for channel in self.channel)
+        """Nodes measured each scan, in the order of the channels."""
+        return tuple(channel.node for channel in self.thermometers)
 
     @property
     def path_nodes(self) -> tuple[str, ...]:
-        """Measured nodes of the heat path, in the order of the channels."""
-        return tuple(channel.node for channel in self.channel if not channel.off_path)
+        """Those of the heat path, in the order of the channels."""
+        return tuple(channel.node for channel in self.thermometers if not channel.off_path)
 
     def instrument_named(self, name: str) -> InstrumentSettings:
         """The instrument of that name. Raises KeyError."""

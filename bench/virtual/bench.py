@@ -8,11 +8,14 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from bench.virtual.instrument import VirtualInstrument
+from bench.virtual.junction import SenseSource
 from bench.virtual.ports import FarEnd, far_end
 from bench.virtual.reader import LineReader, Values
 from bench.virtual.scenario import Unit
 from bench.virtual.supply import ScpiSupply
 from bench.virtual.world import World
+
+SENSE = "sense"  # the instrument that reads a junction
 
 
 class FastClock:
@@ -33,6 +36,7 @@ class VirtualBench:
     world: World
     reader: VirtualInstrument
     supplies: dict[str, VirtualInstrument]
+    sense: VirtualInstrument | None = None
 
     @property
     def supply(self) -> VirtualInstrument:
@@ -42,13 +46,17 @@ class VirtualBench:
     @property
     def ports(self) -> dict[str, str]:
         """Port of each instrument by its name."""
-        return {"reader": self.reader.url, **{name: one.url for name, one in self.supplies.items()}}
+        sense = {} if self.sense is None else {SENSE: self.sense.url}
+        supplies = {name: one.url for name, one in self.supplies.items()}
+        return {"reader": self.reader.url, **supplies, **sense}
 
     def close(self) -> None:
         """Take the instruments away."""
         self.reader.close()
         for supply in self.supplies.values():
             supply.close()
+        if self.sense is not None:
+            self.sense.close()
 
     def __enter__(self) -> VirtualBench:
         return self
@@ -88,4 +96,8 @@ def open_bench(
         )
         for name, supply in world.supplies.items()
     }
-    return VirtualBench(world, read, supplies)
+    sense = None
+    if unit.junction is not None:
+        source = SenseSource(unit.junction, world.true_degC, unit.seed)
+        sense = VirtualInstrument(source, make_port(SENSE, folder))
+    return VirtualBench(world, read, supplies, sense)

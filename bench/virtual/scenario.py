@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from bench.virtual.junction import VirtualJunction
 from bench.virtual.prototype import CaseSurface, Prototype, Sensor
 from fit.errors import InputError
 from fit.network.topology import Link
@@ -39,6 +40,7 @@ class Unit:
     feeds: tuple[Feed, ...]  # in the order of the prototype's sources
     fault: str
     seed: int
+    junction: VirtualJunction | None = None  # whose forward voltage is read
 
     def truth(self, power_W: float) -> dict[str, float]:
         """Resistance of every stage by its name [K/W], the last at that power of all [W]."""
@@ -137,6 +139,7 @@ def make_unit(scenario: dict[str, Any], fault: str = NONE, seed: int = 1) -> Uni
         _feeds(scenario, change.get("reads_A_times", 1.0)),
         fault,
         seed,
+        VirtualJunction(**scenario["junction"]) if "junction" in scenario else None,
     )
 
 

@@ -7,5 +7,6 @@ from importlib.resources import files
 SCENARIOS = {
     "one-part": files("heatrun_data") / "charge_controller",
     "two-parts": files("heatrun_data") / "two_parts",
+    "junction": files("heatrun_data") / "junction",
 }
 """Folder of each, with its budget, its rig and its truth."""

@@ -121,9 +121,12 @@ def _rise(spans: Spans, nodes: tuple[str, ...]) -> Array:
     if spans.resolved.all() or not spans.responses:
         return settled
     signals = spans.responses[-1].signals
-    if not set(nodes) <= set(signals.nodes):
+    scanned = nodes[1:] if spans.junction is not None and nodes[0] == spans.junction.node else nodes
+    if not set(scanned) <= set(signals.nodes):
         return settled
-    end = end_degC(signals, nodes)
+    end = end_degC(signals, scanned)
+    if spans.junction is not None and scanned != nodes:
+        end = np.append(end[0] + spans.junction.above_K, end)
     return np.fmin(settled, end - end[-1])
 
 

@@ -215,6 +215,11 @@ def _spans(found: Identified, run: Run, ambient_degC: float) -> Spans:
     known = fitted.covariance_known_offset[np.ix_(kept, kept)]
     offset = positive(fitted.covariance[np.ix_(kept, kept)] - known)
     notes = list(found.signals.warnings)
+    if run.vf_windows is not None:
+        notes.append(
+            f"the windows of '{run.vf_windows.node}' are kept and not evaluated: a junction is "
+            "measured by its forward voltage in runs of one source"
+        )
     if air is not None:
         R = np.append(R, air.R_K_per_W)
         known = block_diag(known, air.fit_variance)

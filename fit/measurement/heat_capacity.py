@@ -56,7 +56,10 @@ def stored_heat(
     if len(balance.energy) < LEAST_CELLS:
         return None
     measured = [node for node in signals.nodes if node != "ambient"]
-    by_node = balance.rises[:, [measured.index(node) for node in nodes[:-1]]] * C_J_per_K
+    # A junction read by its own voltage has no scans: what little heat it stores warms as its tab.
+    begins = next(i for i, node in enumerate(nodes) if node in measured)
+    columns = [measured.index(node) for node in nodes[begins:-1]]
+    by_node = balance.rises[:, columns[:1] * begins + columns] * C_J_per_K
     stored = by_node.sum(axis=1)
     step = balance.after_edge.astype(float)
     designs = []

@@ -17,6 +17,7 @@ from fit.identification.identify import Identification, identify_signals, path_o
 from fit.identification.ladder.selection import adequate_ladder, still_to_come
 from fit.identification.response import Response
 from fit.measurement.discrepancy import OWN_EXTRAPOLATION, is_glimpse, is_noise, last_doubling
+from fit.measurement.junction import Junction, measure_junction, with_junction
 from fit.measurement.lower_bounds import end_degC, least_K_per_W
 from fit.measurement.resolution import are_resolved
 from fit.measurement.sensor_placement import SlowShare, slow_share
@@ -54,6 +55,7 @@ class Spans(Tabular):
     faults: tuple[ChannelFault, ...] = ()  # channels that are not believed
     believed: Spans | None = None  # the spans without those channels, None where all are believed
     tree: Topology | None = None  # topology of the spans, None where one follows another
+    junction: Junction | None = None  # the first node, where its forward voltage was read
 
     def __repr__(self) -> str:
         u = np.sqrt(np.diag(self.total_covariance))
@@ -189,8 +191,32 @@ def measure_signals(signals: Signals, run: Run) -> Spans:
         slow_share=slow_share(signals, nodes),
         responses=tuple(responses),
     )
-    spans = with_faults(spans, path_order(run.nodes), signals.faults)
+    spans = _with_its_junction(
+        with_faults(spans, path_order(run.nodes), signals.faults), signals, run
+    )
     return replace(spans, warnings=(*spans.warnings, *_unresolved(spans)))
+
+
+def _with_its_junction(spans: Spans, signals: Signals, run: Run) -> Spans:
+    """The spans with the junction's, where the run has read it; said where it does not tell."""
+    try:
+        junction = measure_junction(run, signals)
+    except NotIdentifiable as error:
+        assert run.vf_windows is not None
+        said = f"'{run.vf_windows.node}' is not measured by its forward voltage: {error}"
+        return replace(spans, warnings=(*spans.warnings, said))
+    if junction is None:
+        return spans
+    spans = with_junction(spans, junction)
+    if not junction.is_late:
+        return spans
+    share = abs(junction.method_K / junction.above_K)
+    said = (
+        f"the first reading of '{junction.node}' comes {1e3 * junction.first_s:.2g} ms after the "
+        f"interruption, late for a junction of {1e3 * junction.tau_s:.2g} ms: the method alone "
+        f"leaves {share:.0%} of the drop open"
+    )
+    return replace(spans, warnings=(*spans.warnings, said))
 
 
 def with_faults(spans: Spans, nodes: tuple[str, ...], faults: tuple[ChannelFault, ...]) -> Spans:

@@ -103,6 +103,7 @@ def check_document(verdict: Verdict) -> dict[str, object]:
     """
     return {
         **_measured_sources(verdict),
+        **_junction(verdict),
         "schema": CHECK,
         "decision": verdict.decision,
         "power_W": verdict.measured.power_W,
@@ -131,6 +132,26 @@ def check_document(verdict: Verdict) -> dict[str, object]:
             for constant in verdict.time_constants
         ],
         "warnings": list(verdict.warnings),
+    }
+
+
+def _junction(verdict: Verdict) -> dict[str, object]:
+    """What a junction's forward voltage adds: how it was calibrated and read."""
+    junction = verdict.measured.junction
+    if junction is None:
+        return {}
+    return {
+        "junction": {
+            "node": junction.node,
+            "K_mV_per_K": junction.calibration.K_mV_per_K,
+            "K_u_mV_per_K": junction.calibration.K_u_mV_per_K,
+            "calibrated_by": "cool-down" if junction.calibration.of_its_own else "points",
+            "above_K": junction.above_K,
+            "method_K": junction.method_K,
+            "windows": junction.windows,
+            "first_s": junction.first_s,
+            "tau_s": junction.tau_s,
+        }
     }
 
 

@@ -82,7 +82,9 @@ def read_bench(path: str | Path, budget: Budget) -> Bench:
     if not isinstance(channels, list) or not all(isinstance(one, Mapping) for one in channels):
         raise RigError(path, "channel", "is missing", "at least two [[channel]] blocks")
     stated = metadata_from({"rig": tables}, path)
-    on_path = [one for one in channels if not one.get("off_path")]
+    # A junction's forward voltage adds a span of its own, and none to what is planned here.
+    scanned = [one for one in channels if one.get("kind") != "forward_voltage"]
+    on_path = [one for one in scanned if not one.get("off_path")]
     named = [str(one.get("node")) for one in on_path]
     nodes = tuple(node for node in budget.nodes if node in named)
     if len(nodes) < 2:

@@ -122,7 +122,8 @@ def transient_path(
     budget = climate.path.budget
     if response is None or not response.reference == measured[-1] == budget.ambient:
         return None
-    first, base = measured[0], measured[-2]
+    # A junction read by its own voltage lies before the network that the scans show.
+    first, base = next(node for node in measured if node in response.nodes), measured[-2]
     # A pulse heats the part without the delay of its sensor.
     rows, tau_s = without_lag(
         response.resistance_K_per_W,

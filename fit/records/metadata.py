@@ -59,6 +59,9 @@ class RunMetadata:
     power_u: float = 0.0  # relative standard uncertainty of the power, 0 where not stated
     lags: Mapping[str, tuple[float, float]] = field(default_factory=dict)
     """Time constant of a node's sensor and its standard uncertainty, where stated [s]."""
+    vf_points: tuple[tuple[float, float], ...] = ()
+    """Stated calibration of the junction's forward voltage: [degC], [V]; none where its own run
+    calibrates it."""
 
     def rig_table(self, name: str) -> Table:
         """A table of rig.toml, such as "sequence", empty where there is none."""
@@ -138,6 +141,7 @@ def metadata_from(document: object, path: Path) -> RunMetadata:
         values={str(name): float(value) for name, value in values.items() if _is_number(value)},
         match_u=match_u,
         lags=_stated_lags(path, rig),
+        vf_points=_stated_points(path, rig),
         power_u=power_u,
     )
 
@@ -242,6 +246,25 @@ def _stated_lags(path: Path, rig: Table) -> dict[str, tuple[float, float]]:
                 raise RecordError(path, place, f"{shown(value)} will not do", right)
         stated[str(channel.get("node"))] = float(lag_s), float(lag_u_s)
     return stated
+
+
+def _stated_points(path: Path, rig: Table) -> tuple[tuple[float, float], ...]:
+    """Temperatures and forward voltages that a channel states for its junction."""
+    blocks = rig.get("channel")
+    for number, channel in enumerate(blocks if isinstance(blocks, list) else (), start=1):
+        points = channel.get("points_degC_V") if isinstance(channel, Mapping) else None
+        if points is None:
+            continue
+        pairs = points if isinstance(points, list) else []
+        if len(pairs) < 2 or not all(
+            isinstance(pair, list) and len(pair) == 2 and all(map(_is_number, pair))
+            for pair in pairs
+        ):
+            place = f"rig: channel {number}: points_degC_V"
+            right = "two or more pairs, such as [[25.0, 0.652], [85.0, 0.531]]"
+            raise RecordError(path, place, f"{shown(points)} will not do", right)
+        return tuple((float(degC), float(V)) for degC, V in pairs)
+    return ()
 
 
 def _share(path: Path, place: str, value: object) -> float:

@@ -13,8 +13,9 @@ from fit.records.events import Event, read_events
 from fit.records.metadata import NOT_KNOWN, RunMetadata, read_metadata
 from fit.records.off_path import places
 from fit.records.readings_table import Array, read_readings
-from fit.records.run_folder import DOCUMENT, EVENTS, READINGS
+from fit.records.run_folder import DOCUMENT, EVENTS, READINGS, VF_WINDOWS
 from fit.records.source_columns import power_columns
+from fit.records.vf_windows import VfWindows, read_vf_windows
 from fit.tabular import Tabular
 
 if TYPE_CHECKING:
@@ -46,6 +47,7 @@ class Run(Tabular):
     source_power: Array | None = None  # (n, sources), None where there is one without a name
     off_path: tuple[str, ...] = ()  # measured besides, no part of any fit
     off_path_degC: Array = field(default_factory=lambda: np.empty((0, 0)))  # (n, off_path) [degC]
+    vf_windows: VfWindows | None = None  # forward voltages of the junction
 
     def __repr__(self) -> str:
         if not len(self.t_s):
@@ -94,11 +96,13 @@ def read_run(path: str | Path) -> Run:
     if is_folder and not readings.is_file():
         raise RecordError(path, "", f"holds no {READINGS}", "name a run folder or a readings CSV")
     table, left_out = read_readings(readings)
-    metadata, events = NOT_KNOWN, tuple[Event, ...]()
+    metadata, events, windows = NOT_KNOWN, tuple[Event, ...](), None
     if is_folder:
         if (path / DOCUMENT).exists():
             metadata = read_metadata(path / DOCUMENT)
         events, dropped = read_events(path / EVENTS)
+        windows = read_vf_windows(path / VF_WINDOWS)
+        dropped += () if windows is None else windows.left_out
         left_out = (*_left_out_by_import(metadata), *left_out, *dropped)
     columns = [name for name in table if name.endswith("_degC")]
     measured = [name.removesuffix("_degC") for name in columns]
@@ -125,6 +129,7 @@ def read_run(path: str | Path) -> Run:
         source_power=each if named else None,
         off_path=tuple(measured[i] for i in off),
         off_path_degC=temperature_degC[:, off],
+        vf_windows=windows,
     )
 
 

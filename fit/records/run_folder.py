@@ -3,6 +3,7 @@
 readings.csv    one row per scan, appended as it comes
 run.json        written once at the start
 events.jsonl    appended
+vf_windows.csv  appended, where a junction is measured by its forward voltage
 fit.json  check.json  report.html   results, written whole
 """
 
@@ -16,7 +17,8 @@ from fit.errors import RecordError
 
 READINGS, EVENTS, DOCUMENT = "readings.csv", "events.jsonl", "run.json"
 FIT_RESULT, CHECK_RESULT, REPORT = "fit.json", "check.json", "report.html"
-INPUTS = (READINGS, DOCUMENT, EVENTS)
+VF_WINDOWS = "vf_windows.csv"
+INPUTS = (READINGS, DOCUMENT, EVENTS, VF_WINDOWS)
 """What a result is made from."""
 
 

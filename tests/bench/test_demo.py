@@ -147,6 +147,13 @@ def test_a_fault_of_several_sources_is_refused_for_one_part(tmp_path: Path, caps
     assert "add --scenario two-parts" in capsys.readouterr().err
 
 
+def test_a_fault_of_a_junction_is_refused_where_none_is_measured(
+    tmp_path: Path, capsys: Any
+) -> None:
+    assert heatrun("demo", "--fault", "die", "--out", str(tmp_path / "run")) == 2
+    assert "add --scenario junction" in capsys.readouterr().err
+
+
 def test_an_existing_folder_is_refused_before_anything_is_done(tmp_path: Path, capsys: Any) -> None:
     (tmp_path / "mine").write_text("mine")
     assert heatrun("demo", "--out", str(tmp_path)) == 2

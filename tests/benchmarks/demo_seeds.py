@@ -1,6 +1,6 @@
 """Every seed of the demo with every fault: does it say the right thing, how near, how long?
 
-python -m tests.benchmarks.demo_seeds [one-part | two-parts] [SEEDS] [FAULT ...]
+python -m tests.benchmarks.demo_seeds [one-part | two-parts | junction] [SEEDS] [FAULT ...]
 """
 
 from __future__ import annotations
@@ -31,6 +31,13 @@ EXPECTED: dict[str, Expected] = {
         "sensor": (None, ("sensor-placement", "regulator_back")),
         "power": (None, ("power-error", None)),
         "sharing": (None, ("power-sharing", "charger")),
+    },
+    "junction": {
+        "none": ("conforming", None),
+        "pad": ("non-conforming", ("poor-contact", "pad")),
+        "sensor": (None, ("sensor-placement", "bar")),
+        "die": ("non-conforming", ("high-resistance", "junction to tab")),
+        "power": (None, ("power-error", None)),
     },
 }
 

@@ -43,7 +43,7 @@ _BLOCK = re.compile(
 )
 _NUMBER = re.compile(r"\d+(?:\.\d*)?(?:e[-+]?\d+)?")
 _CHANGING = (
-    (re.compile(r"[\w./\\:~-]*[/\\](reader|supply)\b"), "PORT"),
+    (re.compile(r"[\w./\\:~-]*[/\\](reader|supply|sense)\b"), "PORT"),
     (re.compile(r"\bruns[/\\][\w.-]+"), "RUN"),
     (re.compile(r"(in|Done in) [\d.]+ s\b"), "in TIME"),
     (re.compile(r"\d{4}-\d\d-\d\d[T ][\d:.]+Z?"), "STAMP"),

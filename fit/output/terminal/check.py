@@ -47,6 +47,7 @@ def print_verdict(console: Console, verdict: Verdict) -> None:
         table = _span_table(verdict, narrow=True)
     console.print(table)
     console.print(f"± is the expanded uncertainty, k = 2. {_whose_watts(verdict)}")
+    _print_junction(console, verdict)
     _print_findings(console, verdict)
     _print_time_constants(console, verdict)
     _print_sources(console, verdict)
@@ -106,6 +107,20 @@ def _print_sources(console: Console, verdict: Verdict) -> None:
             f"{escape(a)} warms {escape(b)} and {escape(b)} {escape(a)} alike by reciprocity;"
             f" measured, they {agree} (z = {z:+.1f})."
         )
+
+
+def _print_junction(console: Console, verdict: Verdict) -> None:
+    """How the junction was read, where it was read by its forward voltage."""
+    found = verdict.measured.junction
+    if found is None:
+        return
+    K = with_expanded(found.calibration.K_mV_per_K, found.calibration.K_u_mV_per_K)
+    by = "the run's own cool-down" if found.calibration.of_its_own else "stated points"
+    console.print(
+        f"{escape(found.node)} by its forward voltage: {K} mV/K by {by}; "
+        f"{found.above_K:.2f} K above the {escape(found.tab)}, mean of {found.windows} windows, "
+        f"line less cubic {found.method_K:+.2f} K."
+    )
 
 
 def _whose_watts(verdict: Verdict) -> str:

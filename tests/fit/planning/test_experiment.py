@@ -37,6 +37,11 @@ def found(budget, bench):
     return plan(budget, bench)
 
 
+def test_a_junction_read_in_windows_is_no_thermocouple_of_the_plan(budget) -> None:
+    rig = Path(str(files("heatrun_data") / "junction" / "rig.toml"))
+    assert read_bench(rig, budget).nodes == ("tab", "board_back", "bar", "case", "ambient")
+
+
 @pytest.mark.parametrize("u", [0.02, 0.06, 0.15])
 @pytest.mark.parametrize("predicted", [0.6, 0.8])
 def test_chances_are_those_of_many_runs_as_check_decides_them(u: float, predicted: float) -> None:
