@@ -78,7 +78,7 @@ def _outcomes(
 
     given_out: dict[Future, Path] = {}
     upcoming = iter(zip(absolute, paths, strict=True))
-    finished = as_completed()
+    finished = as_completed(loop=client.loop)
 
     def give_out() -> None:
         for where, path in upcoming:
