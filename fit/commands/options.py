@@ -11,6 +11,30 @@ Table = Annotated[
     Path | None,
     typer.Option(metavar="FILE", help="Also write every span of every run to a new CSV file."),
 ]
+RowTable = Annotated[
+    Path | None,
+    typer.Option(
+        metavar="FILE",
+        help="Also write every span of every run to a new CSV file, each run's as it ends.",
+    ),
+]
+Resume = Annotated[
+    bool,
+    typer.Option(
+        "--resume",
+        help="Go on with the table after an interrupt: runs in it whose record and budget are "
+        "what they were are not worked on again.",
+    ),
+]
+Scheduler = Annotated[
+    str | None,
+    typer.Option(
+        metavar="ADDRESS",
+        help="Work on the runs by Dask's distributed scheduler, tcp://host:8786, in place of "
+        "processes here (heatrun[fleet]).",
+        show_default=False,
+    ),
+]
 Jobs = Annotated[
     int | None,
     typer.Option(min=1, help="Runs worked on at once; as many as there are cores if not given."),

@@ -29,8 +29,24 @@ def headline(finding: Finding) -> str:
     Returns:
         The cause in a few words, without its probability.
     """
-    form = HEADLINE.get(finding.kind, finding.kind.replace("-", " ") + " at the {where}")
-    return form.format(where=finding.where)
+    return cause_in_words(finding.kind, finding.where)
+
+
+def cause_in_words(kind: str, where: str) -> str:
+    """A cause in a few words.
+
+    Args:
+        kind: of the finding.
+        where: its place.
+
+    Returns:
+        The words.
+
+    >>> cause_in_words("poor-contact", "pad")
+    'Poor contact at the pad'
+    """
+    form = HEADLINE.get(kind, kind.replace("-", " ") + " at the {where}")
+    return form.format(where=where)
 
 
 def beside(findings: Sequence[Finding]) -> Iterator[tuple[str, Finding]]:

@@ -31,17 +31,39 @@ def write_csv(file: Path, columns: Sequence[str], rows: Iterable[Mapping[str, ob
         with file.open("x", newline="", encoding="utf-8") as stream:
             writer = csv.DictWriter(stream, columns, lineterminator="\n")
             writer.writeheader()
-            writer.writerows({key: _harmless(cell) for key, cell in row.items()} for row in rows)
+            writer.writerows({key: harmless(cell) for key, cell in row.items()} for row in rows)
     except OSError as error:
         raise RecordError(
             file, "", f"cannot be written ({error.strerror})", "name a file you may write"
         ) from error
 
 
-def _harmless(cell: object) -> object:
-    """A text that a spreadsheet would run as a formula, with an apostrophe before it (CWE-1236)."""
+def harmless(cell: object) -> object:
+    """A text that a spreadsheet would run as a formula, with an apostrophe before it (CWE-1236).
+
+    Args:
+        cell: of a table.
+
+    Returns:
+        The cell as it is written.
+    """
     if isinstance(cell, str | Path):
         text = str(cell)
-        if text.startswith(FORMULA) and not NUMBER.fullmatch(text):
+        if text.lstrip("'").startswith(FORMULA) and not NUMBER.fullmatch(text):
             return f"'{text}"
     return cell
+
+
+def as_written(text: str) -> str:
+    """A cell without the apostrophe that `harmless` put before it.
+
+    Args:
+        text: of the cell.
+
+    Returns:
+        What was to be written.
+
+    >>> as_written(str(harmless("=1+1"))), as_written("'quoted'")
+    ('=1+1', "'quoted'")
+    """
+    return text[1:] if text.startswith("'") and text.lstrip("'").startswith(FORMULA) else text

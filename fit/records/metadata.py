@@ -54,6 +54,7 @@ class RunMetadata:
     software: str = ""  # that logged it
     origin: Origin | None = None
     values: Mapping[str, float] = field(default_factory=dict)  # named numbers, for comparing runs
+    words: Mapping[str, str] = field(default_factory=dict)  # what was set in words: a lot, a batch
     match_u: Mapping[str, float] = field(default_factory=dict)
     """Relative standard uncertainty of a node's rise, where the rig or the sensor states it."""
     power_u: float = 0.0  # relative standard uncertainty of the power, 0 where not stated
@@ -139,6 +140,7 @@ def metadata_from(document: object, path: Path) -> RunMetadata:
         software=_one_line(document.get("software")),
         origin=_origin(document.get("import")),
         values={str(name): float(value) for name, value in values.items() if _is_number(value)},
+        words={str(name): _one_line(one) for name, one in values.items() if isinstance(one, str)},
         match_u=match_u,
         lags=_stated_lags(path, rig),
         vf_points=_stated_points(path, rig),

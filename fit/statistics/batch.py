@@ -6,7 +6,9 @@ import os
 import signal
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
+from threading import Thread
 from typing import TYPE_CHECKING, Generic, TypeVar
 
 from fit.errors import HeatrunError, RecordError
@@ -64,7 +66,10 @@ def find_runs(paths: Sequence[Path]) -> tuple[Path, ...]:
 
 
 def map_runs(
-    work: Callable[[Path], Result], paths: Sequence[Path], jobs: int | None = None
+    work: Callable[[Path], Result],
+    paths: Sequence[Path],
+    jobs: int | None = None,
+    scheduler: str | None = None,
 ) -> Iterator[Outcome[Result]]:
     """Do the same work on every run, outcomes in the order they finish.
 
@@ -72,13 +77,22 @@ def map_runs(
         work: function of one run's path; picklable, and so is its result.
         paths: runs.
         jobs: processes at once; all the cores when None.
+        scheduler: address of a Dask scheduler whose workers are used in place of processes here.
 
     Returns:
         One outcome for each run: a result, or the line that says why there is none.
+
+    Raises:
+        HeatrunError: the scheduler does not answer.
     """
+    if scheduler is not None:
+        from fit.statistics.fleet import map_on_fleet
+
+        yield from map_on_fleet(partial(attempt, work), paths, scheduler)
+        return
     jobs = min(jobs or os.cpu_count() or 1, len(paths))
     if jobs <= 1:
-        yield from (_attempt(work, path) for path in paths)
+        yield from (attempt(work, path) for path in paths)
         return
     pending = list(paths)
     while pending:
@@ -114,7 +128,7 @@ def _in_pool(
             while True:
                 # Few at a time: a worker that dies leaves few to repeat, Ctrl-C few to cancel.
                 for path in upcoming:
-                    waiting.add(pool.submit(_attempt, work, path))
+                    waiting.add(pool.submit(attempt, work, path))
                     if len(waiting) >= 2 * jobs:
                         break
                 if not waiting:
@@ -128,7 +142,16 @@ def _in_pool(
             pool.shutdown(wait=False, cancel_futures=True)
 
 
-def _attempt(work: Callable[[Path], Result], path: Path) -> Outcome[Result]:
+def attempt(work: Callable[[Path], Result], path: Path) -> Outcome[Result]:
+    """Do the work on one run, whatever comes of it.
+
+    Args:
+        work: function of the run's path.
+        path: of the run.
+
+    Returns:
+        Its outcome; an error is one line.
+    """
     try:
         return Outcome(path, work(path))
     except HeatrunError as error:
@@ -144,3 +167,15 @@ def _settle_in() -> None:
     # One thread each, for every core has its worker; Ctrl-C is handled by the parent alone.
     os.environ.update(dict.fromkeys(THREADS, "1"))
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    Thread(target=_leave_with_parent, daemon=True).start()
+
+
+def _leave_with_parent() -> None:
+    """End this worker when the program that started it has gone: nobody takes its results."""
+    from multiprocessing import parent_process
+    from multiprocessing.connection import wait as wait_for_any
+
+    parent = parent_process()
+    if parent is not None:
+        wait_for_any([parent.sentinel])
+        os._exit(1)

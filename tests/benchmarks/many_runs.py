@@ -1,22 +1,29 @@
 """How long `heatrun check` takes over a folder of 500 runs of 3,600 scans of 5 thermocouples.
 
-    python -m tests.benchmarks.many_runs [--runs 500] [--keep DIR]
+    python -m tests.benchmarks.many_runs [--runs 500] [--keep DIR] [--fleet] [--kill]
 
 Runs are written once from simulated rigs, then checked by the command itself, on all cores; one of
-them is a file of rubbish. Printed: wall and CPU time, peak memory of the largest process.
+them is a file of rubbish. Printed: wall and CPU time, peak memory of the largest process, and how
+many runs stand in the table once.
 """
 
 from __future__ import annotations
 
 import argparse
+import csv
 import os
 import resource
+import signal
 import subprocess
 import sys
 import tempfile
 import time
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import replace
 from datetime import UTC, datetime
+from fractions import Fraction
 from pathlib import Path
 
 import numpy as np
@@ -27,6 +34,7 @@ from tests.benchmarks.faulty_rigs import FAULTS, MEASURED, random_rig
 
 DIFFERENT_RIGS = 20
 SCANS = 3600
+KILL_AFTER = 50  # runs in the table: the workers are all busy
 BUDGET = """
 schema = 1
 title = "Charge controllers, many of them (invented)"
@@ -94,40 +102,103 @@ def write_runs(folder: Path, count: int) -> None:
     (bad / "readings.csv").write_bytes(os.urandom(1000))
 
 
-def main(count: int, folder: Path) -> None:
+@contextmanager
+def fleet() -> Iterator[str]:
+    """Address of a scheduler with a worker for each core, as `dask worker --nthreads 1`."""
+    from distributed import LocalCluster
+
+    with LocalCluster(threads_per_worker=1, processes=True, dashboard_address=None) as cluster:
+        yield cluster.scheduler_address
+
+
+def children(pid: int) -> list[int]:
+    """Processes started by this one, and by those (Linux)."""
+    own = Path(f"/proc/{pid}/task/{pid}/children").read_text().split()
+    return [*map(int, own), *(more for child in own for more in children(int(child)))]
+
+
+def kill_a_worker(parent: int, table: Path) -> int:
+    """Kill the process that has worked most below this one, once a tenth is done."""
+    while not table.exists() or len(runs_in(table)) < KILL_AFTER:
+        time.sleep(0.1)
+    busiest = max(children(parent), key=cpu_ticks)
+    os.kill(busiest, signal.SIGKILL)
+    return busiest
+
+
+def cpu_ticks(pid: int) -> int:
+    """CPU time of a process so far; 0 where it has gone."""
+    try:
+        return sum(
+            map(int, Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[11:13])
+        )
+    except OSError:
+        return 0
+
+
+def runs_in(table: Path) -> Counter[str]:
+    """Rows of each run in a table, over how many it should have: 1 each."""
+    with table.open(newline="", encoding="utf-8") as stream:
+        found: Counter[str] = Counter()
+        for row in csv.DictReader(stream):
+            found[row["run"]] += Fraction(1, int(row["rows"]))  # type: ignore[assignment]
+    return found
+
+
+def check_all(folder: Path, kill: bool, more: Sequence[str] = ()) -> None:
+    """Time the command over the folder, and count what is in its table."""
+    table = folder / f"table_{time.time_ns()}.csv"
+    words = ["check", folder, "--budget", folder / "budget.toml", "--table", table, *more]
+    begun, before = time.perf_counter(), resource.getrusage(resource.RUSAGE_CHILDREN)
+    process = subprocess.Popen(
+        [sys.executable, "-m", "bench", *map(str, words)],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    if kill:
+        killed = kill_a_worker(os.getpid() if more else process.pid, table)
+        print(f"killed worker {killed} after {KILL_AFTER} runs")
+    stdout, stderr = process.communicate()
+    seconds = time.perf_counter() - begun
+    used = resource.getrusage(resource.RUSAGE_CHILDREN)
+    print(stdout.splitlines()[-1] if stdout else "", stderr.strip(), sep="\n")
+    found = runs_in(table)
+    whole = sum(rows == 1 for rows in found.values())
+    print(f"exit status {process.returncode}; {whole} of {len(found)} runs in the table once")
+    cpu_s = used.ru_utime + used.ru_stime - before.ru_utime - before.ru_stime
+    print(f"{len(found)} runs in {seconds:.1f} s on {os.cpu_count()} cores")
+    if not more:
+        print(f"{cpu_s:.1f} s of CPU, largest process {used.ru_maxrss / 1024:.0f} MB")
+
+
+def main(count: int, folder: Path, *, by_fleet: bool, kill: bool) -> None:
     """Write the runs and time the command."""
     if not folder.exists():
         folder.mkdir(parents=True)
         write_budget(folder / "budget.toml")
         write_runs(folder, count)
-    table = folder / f"table_{time.time_ns()}.csv"
-    command = [sys.executable, "-c", "from bench.cli import main; main()", "check", str(folder)]
-    begun = time.perf_counter()
-    done = subprocess.run(
-        [*command, "--budget", str(folder / "budget.toml"), "--table", str(table)],
-        capture_output=True,
-        text=True,
-        check=False,
-    )
-    seconds = time.perf_counter() - begun
+    if not by_fleet:
+        check_all(folder, kill)
+        return
+    before = resource.getrusage(resource.RUSAGE_CHILDREN)
+    with fleet() as address:
+        check_all(folder, kill, ["--scheduler", address])
     used = resource.getrusage(resource.RUSAGE_CHILDREN)
-    print(done.stdout.splitlines()[-1] if done.stdout else "", done.stderr.strip(), sep="\n")
-    rows = len(table.read_text().splitlines()) - 1
-    print(f"exit status {done.returncode}, {rows} rows in the table")
-    cpu_seconds = used.ru_utime + used.ru_stime
-    print(
-        f"{count} runs in {seconds:.1f} s on {os.cpu_count()} cores, {count / seconds:.1f} a second"
-    )
-    print(f"{cpu_seconds:.1f} s of CPU, largest process {used.ru_maxrss / 1024:.0f} MB")
+    cpu_s = used.ru_utime + used.ru_stime - before.ru_utime - before.ru_stime
+    print(f"{cpu_s:.1f} s of CPU, workers with it; largest {used.ru_maxrss / 1024:.0f} MB")
 
 
 if __name__ == "__main__":
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--runs", type=int, default=500)
     parser.add_argument("--keep", type=Path, help="folder for the runs, used again if it exists")
+    parser.add_argument("--fleet", action="store_true", help="by Dask's workers, one a core")
+    parser.add_argument("--kill", action="store_true", help="one worker, once a tenth is done")
     arguments = parser.parse_args()
+    options = {"by_fleet": arguments.fleet, "kill": arguments.kill}
     if arguments.keep:
-        main(arguments.runs, arguments.keep)
+        main(arguments.runs, arguments.keep, **options)
     else:
         with tempfile.TemporaryDirectory() as temporary:
-            main(arguments.runs, Path(temporary) / "runs")
+            main(arguments.runs, Path(temporary) / "runs", **options)

@@ -1,10 +1,6 @@
-"""A verdict as a person reads it in a terminal, and many of them as a CSV table."""
+"""A verdict as a person reads it in a terminal."""
 
 from __future__ import annotations
-
-from collections import Counter
-from collections.abc import Iterator, Sequence
-from pathlib import Path
 
 from rich.console import Console
 from rich.markup import escape
@@ -16,16 +12,8 @@ from fit.assessment.decision import CONFORMING, NON_CONFORMING, UNDECIDED, proba
 from fit.assessment.diagnosis import Finding
 from fit.measurement.resolution import NOT_RESOLVED
 from fit.output.cause_words import beside, headline
-from fit.records.csv_export import write_csv
-from fit.statistics.batch import Outcome
 
 STYLE = {CONFORMING: "green", NON_CONFORMING: "bold red", UNDECIDED: "yellow"}
-SHOW_ALL_UP_TO = 40  # runs, a screen; of more, only those that are not conforming
-COLUMNS = (
-    "run", "decision", "from", "to", "stages", "predicted_K_per_W", "predicted_u_K_per_W",
-    "limit_K_per_W", "measured_K_per_W", "measured_u_K_per_W", "p_conforming", "E_n",
-    "span_decision", "cause", "where", "probability", "error", "resolved",
-)  # fmt: skip
 
 
 def print_verdict(console: Console, verdict: Verdict) -> None:
@@ -225,80 +213,3 @@ def _print_time_constants(console: Console, verdict: Verdict) -> None:
         )
     console.print()
     console.print(table)
-
-
-def print_runs(console: Console, outcomes: Sequence[Outcome[Verdict]]) -> None:
-    """Print one line a run (of many, only those that do not conform), then the count.
-
-    Args:
-        console: where to.
-        outcomes: of all runs.
-    """
-    counts = Counter(
-        "not read" if outcome.result is None else outcome.result.decision for outcome in outcomes
-    )
-    table = Table(box=None, pad_edge=False, header_style="bold")
-    for heading in ("run", "decision", "spans over their limit", "most likely"):
-        table.add_column(heading)
-    for outcome in outcomes:
-        verdict = outcome.result
-        if verdict is None:
-            continue
-        if len(outcomes) > SHOW_ALL_UP_TO and verdict.decision == CONFORMING:
-            continue
-        over = [
-            f"{s.from_node} - {s.to_node}" for s in verdict.spans if s.decision == NON_CONFORMING
-        ]
-        lead = next((finding for finding in verdict.findings if finding.lead), None)
-        table.add_row(
-            escape(outcome.path.name),
-            f"[{STYLE[verdict.decision]}]{verdict.decision}[/]",
-            escape(", ".join(over)),
-            _short(lead) if lead else "",
-        )
-    if table.row_count:
-        console.print(table)
-    console.print(
-        f"{len(outcomes)} runs: " + ", ".join(f"{n} {what}" for what, n in counts.items())
-    )
-
-
-def write_table(table: Path, outcomes: Sequence[Outcome[Verdict]]) -> None:
-    """Write one row a span of every run; a run that could not be read has one row with its error.
-
-    Args:
-        table: file to create.
-        outcomes: of all runs.
-
-    Raises:
-        RecordError: the file exists or cannot be written.
-    """
-    write_csv(table, COLUMNS, (row for outcome in outcomes for row in _rows(outcome)))
-
-
-def _rows(outcome: Outcome[Verdict]) -> Iterator[dict[str, object]]:
-    verdict = outcome.result
-    if verdict is None:
-        yield {"run": outcome.path, "error": outcome.error}
-        return
-    lead = next((finding for finding in verdict.findings if finding.lead), None)
-    for span, resolved in zip(verdict.spans, resolved_verdicts(verdict.spans), strict=True):
-        yield {
-            "run": outcome.path,
-            "decision": verdict.decision,
-            "from": span.from_node,
-            "to": span.to_node,
-            "stages": "; ".join(span.stages),
-            "predicted_K_per_W": span.predicted_K_per_W,
-            "predicted_u_K_per_W": span.predicted_u_K_per_W,
-            "limit_K_per_W": span.limit_K_per_W,
-            "measured_K_per_W": span.measured_K_per_W,
-            "measured_u_K_per_W": span.measured_u_K_per_W,
-            "p_conforming": span.p_conforming,
-            "E_n": span.E_n,
-            "span_decision": span.decision,
-            "cause": lead.kind if lead else None,
-            "where": lead.where if lead else None,
-            "probability": lead.probability if lead else None,
-            "resolved": None if span.measured_K_per_W is None else resolved,
-        }

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import io
 import json
 from dataclasses import replace
@@ -19,13 +18,13 @@ from fit.output.documents import check_document, fit_document, linear_intervals
 from fit.output.figures.comparison import comparison_figure
 from fit.output.path_view import heat_path
 from fit.output.report.rows import comparison_rows, path_rows
-from fit.output.terminal.check import print_verdict, write_table
+from fit.output.terminal.check import print_verdict
 from fit.output.terminal.compare import compare_document, print_comparison
 from fit.output.terminal.fit import print_response
 from fit.output.text import state
 from fit.output.theme import to_svg
+from fit.output.unit_rows import table_rows, unit_row
 from fit.records.results import to_json
-from fit.statistics.batch import Outcome
 from fit.statistics.comparison import MeasuredRun, compare
 from tests.fit.output.test_figures import made_response, made_run
 from tests.support.made import prediction, spans
@@ -91,11 +90,9 @@ def test_json_keeps_the_number_and_says_that_it_is_none(verdict: Verdict) -> Non
     assert air["R_K_per_W"] == pytest.approx(50 / 0.97)
 
 
-def test_the_csv_table_says_which_span_is_resolved(verdict: Verdict, tmp_path: Path) -> None:
-    write_table(tmp_path / "all.csv", [Outcome(Path("run"), verdict)])
-    with (tmp_path / "all.csv").open(encoding="utf-8") as stream:
-        rows = list(csv.DictReader(stream))
-    assert [row["resolved"] for row in rows] == ["", "True", "True", "True", "False"]
+def test_the_csv_table_says_which_span_is_resolved(verdict: Verdict) -> None:
+    rows = table_rows(unit_row(made_run(), verdict, "", ""))
+    assert [row["resolved"] for row in rows] == [None, True, True, True, False]
 
 
 def test_the_report_says_it_in_words(verdict: Verdict) -> None:

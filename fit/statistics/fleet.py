@@ -1,0 +1,110 @@
+"""The same work on Dask's distributed scheduler: many computers, or one whose workers may die.
+
+Imported only where an address is given. A run that a lost worker had is given to another; what
+comes back is one small outcome a run.
+"""
+
+from __future__ import annotations
+
+from asyncio import CancelledError
+from collections.abc import Callable, Iterator, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, TypeVar
+
+from fit.errors import HeatrunError
+from fit.statistics.batch import Outcome
+
+if TYPE_CHECKING:
+    from distributed import Client, Future
+
+Result = TypeVar("Result")
+
+RETRIES = 2
+"""A task that raises is repeated so often; a run that cannot be read raises nothing."""
+AHEAD = 4
+"""Runs given out for each worker's thread: none waits for the next, few are lost to Ctrl-C."""
+ANSWER_S = 10.0
+"""A scheduler that is there answers within a second; that much again for a network that is busy."""
+
+
+def map_on_fleet(
+    attempt: Callable[[Path], Outcome[Result]], paths: Sequence[Path], address: str
+) -> Iterator[Outcome[Result]]:
+    """Do the work on every run by the workers of a scheduler, outcomes as they finish.
+
+    Runs, budget and heatrun itself are to be found by every worker under the same paths.
+
+    Args:
+        attempt: function of one run's path, which raises nothing of its own; picklable.
+        paths: runs.
+        address: of the scheduler, tcp://host:port.
+
+    Returns:
+        One outcome for each run.
+
+    Raises:
+        HeatrunError: distributed is not installed, or the scheduler does not answer any more.
+    """
+    client = _connected(address)
+    try:
+        yield from _outcomes(client, attempt, [path.absolute() for path in paths], paths)
+    finally:
+        client.close(timeout=ANSWER_S)
+
+
+def _connected(address: str) -> Client:
+    try:
+        from distributed import Client
+    except ImportError:
+        raise HeatrunError(
+            "--scheduler: needs Dask's distributed scheduler; install heatrun[fleet]"
+        ) from None
+    try:
+        return Client(address, timeout=ANSWER_S, set_as_default=False)
+    except (OSError, TimeoutError, ValueError, TypeError) as error:
+        why = " ".join(str(error).split()) or type(error).__name__
+        raise HeatrunError(
+            f"--scheduler {address}: does not answer ({why}); start one with 'dask scheduler'"
+        ) from None
+
+
+def _outcomes(
+    client: Client,
+    attempt: Callable[[Path], Outcome[Result]],
+    absolute: Sequence[Path],
+    paths: Sequence[Path],
+) -> Iterator[Outcome[Result]]:
+    from distributed import as_completed
+
+    given_out: dict[Future, Path] = {}
+    upcoming = iter(zip(absolute, paths, strict=True))
+    finished = as_completed(loop=client.loop)
+
+    def give_out() -> None:
+        for where, path in upcoming:
+            # Each run is work of its own: what was done before is not looked up by its name.
+            future = client.submit(attempt, where, pure=False, retries=RETRIES)
+            given_out[future] = path
+            finished.add(future)
+            if len(given_out) >= AHEAD * max(1, sum(client.nthreads().values())):
+                return
+
+    give_out()
+    while given_out:
+        future = next(finished)
+        yield _outcome_of(future, given_out.pop(future))
+        give_out()
+
+
+def _outcome_of(future: Future, path: Path) -> Outcome[Result]:
+    """What came of a run; a worker that died over it again and again is one line."""
+    try:
+        found: Outcome[Result] = future.result()
+    except CancelledError:
+        raise HeatrunError(
+            "--scheduler: the scheduler was lost; what had ended is kept, --resume goes on"
+        ) from None
+    except Exception as error:
+        why = type(error).__name__
+        return Outcome(path, None, f"{path}: the worker that read it died or failed ({why})")
+    return Outcome(path, found.result, found.error)
