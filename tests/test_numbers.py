@@ -73,6 +73,8 @@ STATED: list[tuple[str, str, Callable[[float], float]]] = [
         lambda value: 1 + value / 100,
     ),
     (f"once it is known to {N} % of its rise", "bench.acquisition.estimator.FINAL_U", percent),
+    (f"looked for up to {N} times more and less", "fit.budget.target.FARTHEST", same),
+    (f"by bisection, to {N} %", "fit.budget.target.CLOSE", percent),
     (f"states no noise: {N} K and a step", "fit.planning.bench.NOISE_K", same),
     (f"K and a step of {N} K are taken", "fit.planning.bench.STEP_K", same),
     (f"counts as it does for spans, at {N} %", "fit.planning.expected.OWN_EXTRAPOLATION", percent),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Annotated, Any, ClassVar
+from typing import Annotated, Any, ClassVar, Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -51,7 +51,8 @@ class StageKeys(Block):
     uncertainty that is assumed; its source stands beside it. `bounded` names keys that cannot
     exceed 1, `tables` the keys that hold a table of their own, `u_names` the key that
     states an uncertainty where it is not the number's own with `_u`. `is_contact` is what
-    `contact` means when it is left out: whether a high reading here is a poor contact.
+    `contact` means when it is left out: whether a high reading here is a poor contact. `steps` are
+    the keys that a designer chooses, each with the step in which it is usually changed.
     """
 
     name: Annotated[str, StringConstraints(strict=True, min_length=1), AfterValidator(_one_line)]
@@ -67,6 +68,36 @@ class StageKeys(Block):
     is_contact: ClassVar[bool] = False
     tables: ClassVar[Mapping[str, type[Block]]] = {}
     u_names: ClassVar[Mapping[str, str]] = {}
+    steps: ClassVar[Mapping[str, float]] = {}
+
+    def free(self) -> dict[str, tuple[float, float]]:
+        """What a designer may choose here: value and step by key, in the unit the key ends with."""
+        left_out = self.unused()
+        return {
+            key: (value, type(self).steps[key])
+            for key, value in numbers(self).items()
+            if key in type(self).steps and key not in left_out
+        }
+
+    def changed(self, key: str, value: float) -> Self:
+        """The same stage with one of its free inputs changed.
+
+        Args:
+            key: of `free`.
+            value: in the unit the key ends with.
+
+        Returns:
+            The stage.
+
+        Raises:
+            ValueError: there is no such stage.
+        """
+        whole = type(self).model_fields[key].annotation is int
+        stated = self.model_dump() | {key: round(value) if whole else value}
+        found = type(self).model_validate(stated)
+        if problem := found.problem():
+            raise ValueError(problem)
+        return found
 
     def unused(self) -> frozenset[str]:
         """Numeric keys that play no part in this stage as it is stated."""

@@ -9,6 +9,7 @@ fitted.py        the fit over the whole record, in plain time
 spectrum.py      time-constant spectrum, and capacity over resistance along the path
 record.py        the whole record as it was logged
 planned.py       a run that is planned: uncertainty against time, worth of thermocouples
+target.py        what each free input of a budget would bring
 uncertainty.py   where each span's uncertainty comes from
 
 Each returns a matplotlib `Figure`; those of one axes draw in the caller's with `ax=`. What a run
