@@ -123,9 +123,11 @@ def with_input(stage: Stage, key: str, value: float) -> Stage:
     if stage.keys is None:
         raise ValueError(f"{stage.name} has no formula")
     keys = stage.keys.changed(key, value)
-    own = numbers(keys)
+    before, own = numbers(stage.keys), numbers(keys)
+    # What runs have taught of a dimension stays: its ratio to the drawing.
+    ratio = {name: own[name] / value if value else 1.0 for name, value in before.items()}
     uncertain = {
-        name: replace(one, value=own[name], u=one.u * (own[name] / one.value if one.value else 1))
+        name: replace(one, value=one.value * ratio[name], u=one.u * ratio[name])
         for name, one in stage.uncertain.items()
     }
     return replace(stage, keys=keys, uncertain=uncertain)

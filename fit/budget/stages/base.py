@@ -35,6 +35,7 @@ Sensible = AfterValidator(_sensible)
 Positive = Annotated[float, Field(gt=0, allow_inf_nan=False, strict=True), Sensible]
 NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False, strict=True), Sensible]
 Fraction = Annotated[float, Field(gt=0, le=1, allow_inf_nan=False, strict=True), Sensible]
+Share = Annotated[float, Field(ge=0, le=1, allow_inf_nan=False, strict=True)]
 Whole = Annotated[int, Field(ge=1, le=1_000_000, strict=True)]
 
 
@@ -52,7 +53,9 @@ class StageKeys(Block):
     exceed 1, `tables` the keys that hold a table of their own, `u_names` the key that
     states an uncertainty where it is not the number's own with `_u`. `is_contact` is what
     `contact` means when it is left out: whether a high reading here is a poor contact. `steps` are
-    the keys that a designer chooses, each with the step in which it is usually changed.
+    the keys that a designer chooses, each with the step in which it is usually changed. `material`
+    names what it is made of, whose properties are the same wherever it is used; `shared` says of
+    keys what share of their variance belongs to the process, the rest being each unit's own.
     """
 
     name: Annotated[str, StringConstraints(strict=True, min_length=1), AfterValidator(_one_line)]
@@ -62,6 +65,8 @@ class StageKeys(Block):
     contact: Annotated[bool, Field(strict=True)] | None = None  # what the kind is, when None
     limit_K_per_W: Positive | None = None
     C_J_per_K: NotNegative | None = None
+    material: Annotated[str, StringConstraints(strict=True, min_length=1)] | None = None
+    shared: dict[str, Share] | None = None
 
     default_u: ClassVar[Mapping[str, float]] = {}
     bounded: ClassVar[frozenset[str]] = frozenset()
