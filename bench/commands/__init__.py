@@ -14,6 +14,7 @@ COMMANDS = {
     "fit": "fit.commands.fit",
     "check": "fit.commands.check",
     "compare": "fit.commands.compare",
+    "learn": "fit.commands.learn",
     "rate": "fit.commands.rate",
     "report": "fit.commands.report",
     "netlist": "fit.commands.netlist",

@@ -11,7 +11,7 @@ from fit.commands.options import AsJson
 from fit.output.verbosity import working
 
 if TYPE_CHECKING:
-    from fit.budget.model import Prediction
+    from fit.budget.model import Budget, Prediction
     from fit.budget.target import Target
 
 MOST_MARGIN_K = 500.0  # no limit of electronics is so far above the air
@@ -56,6 +56,14 @@ def command(
             show_default=False,
         ),
     ] = None,
+    learned: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE",
+            help="What runs of this design or an earlier one have taught (heatrun learn).",
+            show_default=False,
+        ),
+    ] = None,
     as_json: AsJson = False,
 ) -> None:
     """Predicted resistances, temperatures and time constants.
@@ -70,7 +78,10 @@ def command(
         raise HeatrunError(f"--power: {power:g} will not do; watts, more than 0, to {HIGHEST_W:g}")
     if ambient is not None and not AIR_degC[0] <= ambient <= AIR_degC[1]:
         raise HeatrunError(f"--ambient: {ambient:g} will not do; degC, from -100 to 200")
-    prediction = predict(read_budget(budget), power_W=power, ambient_degC=ambient)
+    stated = read_budget(budget)
+    if learned is not None:
+        stated = _taught(stated, learned)
+    prediction = predict(stated, power_W=power, ambient_degC=ambient)
     wanted = _wanted(prediction, target, margin, png, ambient)
     drawn = [] if wanted is None or png is None else [_draw(wanted, png)]
     if as_json:
@@ -79,21 +90,42 @@ def command(
         from fit.output.documents import budget_document
         from fit.output.target_document import target_document
 
-        more = {} if wanted is None else {"target": target_document(wanted)}
+        more: dict[str, object] = {}
+        if wanted is not None:
+            more["target"] = target_document(wanted)
+        if stated.learned is not None:
+            known = stated.learned.inputs
+            more["learned"] = [{"owner": one.owner, "key": one.key} for one in known]
         typer.echo(json.dumps(budget_document(prediction) | more, indent=2))
         return
     from rich.console import Console
 
     from fit.output.terminal.budget import show
+    from fit.output.terminal.learned import taught_line
     from fit.output.terminal.target import print_target
 
+    console = Console(highlight=False)
+    if learned is not None:
+        console.print(taught_line(stated, str(learned)), markup=False)
     if wanted is None:
         show(prediction)
         return
-    console = Console(highlight=False)
     print_target(console, wanted)
     for path in drawn:
         console.print(str(path), markup=False)
+
+
+def _taught(budget: Budget, file: Path) -> Budget:
+    """The budget with what was learnt; refused where nothing of it is in the budget."""
+    from fit.budget.learned import with_learned
+    from fit.errors import RecordError
+    from fit.learning.file import read_learned
+
+    found = with_learned(budget, read_learned(file))
+    if found.learned is None:
+        remedy = "give its stages the names and kinds of the budget that was measured"
+        raise RecordError(file, "", f"none of its inputs is in {budget.path}", remedy)
+    return found
 
 
 def _wanted(
