@@ -15,7 +15,7 @@ FLOORS = (
     ("fit.identification",),
     ("fit.measurement", "fit.compact_model"),
     ("fit.assessment", "fit.statistics", "fit.planning"),
-    ("fit.rating",),
+    ("fit.rating", "fit.learning"),
     ("fit",),
     ("fit.output",),
     ("fit.commands", "bench.messages", "bench.clock", "bench.status"),

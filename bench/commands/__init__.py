@@ -15,6 +15,7 @@ COMMANDS = {
     "check": "fit.commands.check",
     "compare": "fit.commands.compare",
     "units": "fit.commands.units",
+    "learn": "fit.commands.learn",
     "rate": "fit.commands.rate",
     "report": "fit.commands.report",
     "netlist": "fit.commands.netlist",

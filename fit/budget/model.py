@@ -18,6 +18,7 @@ from fit.tabular import Tabular
 if TYPE_CHECKING:
     from pandas import DataFrame
 
+    from fit.budget.learned import Learned
     from fit.budget.stages.base import StageKeys
 
 Array = NDArray[np.float64]
@@ -96,6 +97,7 @@ class Budget(Tabular):
     stages: tuple[Stage, ...]  # in order, heat source first, ambient last
     leaks: tuple[Leak, ...] = ()
     named_sources: tuple[Source, ...] = ()  # none where the first node has one without a name
+    learned: Learned | None = None  # how the inputs that runs have taught hang together
 
     def __repr__(self) -> str:
         return f"<Budget {self.title or self.path.name!r}: {' - '.join(self.nodes)}>"

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from functools import partial
 
 import numpy as np
 
 from fit.budget.dynamics import dynamics
+from fit.budget.inputs import path_key
 from fit.budget.model import Array, Budget, Prediction
-from fit.budget.sampling import draw, draw_stages
+from fit.budget.sampling import draw, draw_leaks, draw_path_fraction, draw_stages
 from fit.budget.stages.surface import Surface
 from fit.network.steady_state import Drop, SteadyState, resistance_matrix, steady_state
 
@@ -51,15 +53,16 @@ def predict(
     shared = {"power_W": draw("power_W", max(power, 1e-9), power_u, draws)}
     heat = np.empty((draws + 1, len(budget.sources)))  # into the path [W]
     for s, source in enumerate(budget.sources):
-        name = f"path_fraction {source.name}".strip()
+        name = path_key(source)
         fraction = source.path_fraction if path_fraction is None else path_fraction
-        share_u = min(source.path_fraction_u, 0.5 * fraction)
-        shared[name] = draw(name, fraction, share_u, draws, bounded=True)
+        stated = replace(source, path_fraction=fraction)
+        shared[name] = draw_path_fraction(budget, stated, draws)
         heat[:, s] = (
             shared[name] * shared["power_W"] * (powers[s] / max(power, 1e-9) if power else 1)
         )
-    inputs = draw_stages(budget, draws)
-    rest = _at_rest(budget, inputs, heat, ambient)
+    inputs, leaks = draw_stages(budget, draws), draw_leaks(budget, draws)
+    first = budget.tree.source_index[0]
+    rest = _at_rest(budget, inputs, leaks, heat, ambient)
     stages = len(budget.stages)
     own, flow = rest.R_K_per_W[:, :stages], rest.flow_W[:, :stages]
     seen = _seen(budget, own, flow, heat)
@@ -85,7 +88,7 @@ def predict(
         foster_node=in_time.foster_node,
         foster_R_K_per_W=in_time.foster_R_K_per_W,
         foster_tau_s=in_time.tau_s,
-        drivers=_drivers(budget, inputs, shared, rest.rise_K[:, budget.tree.source_index[0]]),
+        drivers=_drivers(budget, inputs, leaks, shared, rest.rise_K[:, first]),
         heat_share=flow[0] / max(power, 1e-9),
         source_power_W=powers,
         resistance_matrix_K_per_W=resistance_matrix(budget.topology, rest.R_K_per_W[0])
@@ -103,7 +106,29 @@ def rises_K(budget: Budget, power_W: Array, ambient_degC: float) -> Array:
         ambient_degC: air [degC].
     """
     heat = np.atleast_2d(power_W * budget.path_fraction)
-    return _at_rest(budget, draw_stages(budget, 0), heat, ambient_degC).rise_K[0]
+    inputs, leaks = draw_stages(budget, 0), draw_leaks(budget, 0)
+    return _at_rest(budget, inputs, leaks, heat, ambient_degC).rise_K[0]
+
+
+def seen_K_per_W(
+    budget: Budget,
+    inputs: tuple[dict[str, Array], ...],
+    leaks_K_per_W: Array,
+    heat_W: Array,
+    ambient_degC: float,
+) -> Array:
+    """What runs would see of every stage (draws, stages) [K/W]; see `Prediction`.
+
+    Args:
+        budget: the budget.
+        inputs: of each stage its numeric keys (draws,).
+        leaks_K_per_W: of the leaks (draws, leaks) [K/W].
+        heat_W: of each source into the path (draws, sources) [W].
+        ambient_degC: air [degC].
+    """
+    rest = _at_rest(budget, inputs, leaks_K_per_W, heat_W, ambient_degC)
+    stages = len(budget.stages)
+    return _seen(budget, rest.R_K_per_W[:, :stages], rest.flow_W[:, :stages], heat_W)
 
 
 def source_powers(budget: Budget, power_W: float | Sequence[float] | None) -> Array:
@@ -133,7 +158,11 @@ def _seen(budget: Budget, own: Array, flow_W: Array, heat_W: Array) -> Array:
 
 
 def _at_rest(
-    budget: Budget, inputs: tuple[dict[str, Array], ...], heat: Array, ambient_degC: float
+    budget: Budget,
+    inputs: tuple[dict[str, Array], ...],
+    leaks: Array,
+    heat: Array,
+    ambient_degC: float,
 ) -> SteadyState:
     """The network of stages and leaks at rest, for draws of inputs and heat (draws, sources)."""
     R = np.empty((len(heat), len(budget.topology.links)))
@@ -143,8 +172,7 @@ def _at_rest(
             drops[i] = partial(_surface_drop, stage.keys, inputs[i], ambient_degC)
         elif stage.keys is not None:
             R[:, i] = stage.keys.resistance(inputs[i])
-    for number in range(len(budget.leaks)):
-        R[:, len(budget.stages) + number] = _leak_R(budget, number, len(heat) - 1)
+    R[:, len(budget.stages) :] = leaks
     return steady_state(budget.topology, R, heat, drops)
 
 
@@ -159,11 +187,6 @@ def _by_node(budget: Budget, rise_K: Array) -> dict[str, float]:
     return dict(zip(budget.tree.nodes, rise_K.tolist(), strict=True)) | {budget.ambient: 0.0}
 
 
-def _leak_R(budget: Budget, number: int, draws: int) -> Array:
-    side = budget.leaks[number]
-    return draw(f"leak {number}", side.R_K_per_W, side.R_u_K_per_W, draws)
-
-
 def _relative_capacity_u(budget: Budget, C: Array) -> Array:
     """Relative standard uncertainty of each stage's heat capacity (stages,)."""
     relative = [
@@ -176,6 +199,7 @@ def _relative_capacity_u(budget: Budget, C: Array) -> Array:
 def _drivers(
     budget: Budget,
     inputs: tuple[dict[str, Array], ...],
+    leaks: Array,
     shared: dict[str, Array],
     rise: Array,
 ) -> tuple[tuple[str, str, float], ...]:
@@ -187,8 +211,8 @@ def _drivers(
         for key, values in keys.items()
     ]
     named += [
-        (f"leak at {side.node}", "R_K_per_W", _leak_R(budget, number, len(rise) - 1))
-        for number, side in enumerate(budget.leaks)
+        (f"leak at {side.node}", "R_K_per_W", own)
+        for side, own in zip(budget.leaks, leaks.T, strict=True)
     ]
     unsure = [candidate for candidate in named if np.ptp(candidate[2]) > 0]
     if not unsure or not np.ptp(rise) > 0:

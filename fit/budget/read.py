@@ -11,7 +11,14 @@ from pydantic import Field, ValidationError
 
 from fit.budget.inner_air import film_W_per_m2K, inner_air_leaks
 from fit.budget.model import AMBIENT, Budget, Conditions, Leak, Limits, Source, Stage
-from fit.budget.shape import check_chain, check_ends, check_names, check_sources, check_tree
+from fit.budget.shape import (
+    check_chain,
+    check_ends,
+    check_materials,
+    check_names,
+    check_sources,
+    check_tree,
+)
 from fit.budget.stages.base import (
     LARGEST,
     Block,
@@ -129,6 +136,7 @@ def budget_from(tables: Mapping[str, Any], path: Path) -> Budget:
         for number, block in enumerate(_with_ends(top.stage), 1)
     )
     check_names(stages, path)
+    check_materials(stages, path)
     if top.source:
         check_tree(stages, path)
     else:
@@ -284,6 +292,9 @@ def _stage(block: Any, place: str, path: Path) -> Stage:
         raise BudgetError(path, f"{place}: {key}", problem, remedy) from None
     if contradiction := keys.problem():
         raise BudgetError(path, place, contradiction)
+    for key in set(keys.shared or {}) - set(numbers(keys)):
+        remedy = nearest(key, numbers(keys))
+        raise BudgetError(path, f"{place}: shared", f"the stage states no number '{key}'", remedy)
     common, capacity = set(StageKeys.model_fields), keys.capacity_J_per_K()
     uncertain = _uncertain(keys, stated_u, place, path)
     return Stage(

@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
+from fit.budget.inputs import PROPERTIES
 from fit.budget.model import AMBIENT, Source, Stage
+from fit.budget.uncertain import Uncertain
 from fit.errors import BudgetError
 from fit.toml_file import nearest
 
@@ -24,6 +26,22 @@ def check_names(stages: Sequence[Stage], path: Path) -> None:
                 path, _place(number, stage), "has the name of an earlier stage", "its own name"
             )
         names.add(stage.name)
+
+
+def check_materials(stages: Sequence[Stage], path: Path) -> None:
+    """A property of a named material has one value. Raises BudgetError."""
+    known: dict[tuple[str, str], tuple[Stage, Uncertain]] = {}
+    for number, stage in enumerate(stages, 1):
+        material = "" if stage.keys is None else stage.keys.material or ""
+        for key in sorted(PROPERTIES & stage.uncertain.keys()) if material else ():
+            first, stated = known.setdefault((material, key), (stage, stage.uncertain[key]))
+            if stage.uncertain[key] != stated:
+                raise BudgetError(
+                    path,
+                    f"{_place(number, stage)}: {key}",
+                    f"is not what stage '{first.name}' states of '{material}'",
+                    "one value and one uncertainty, or another name for the material",
+                )
 
 
 def check_ends(stages: Sequence[Stage], path: Path) -> None:

@@ -27,6 +27,7 @@ class Bar(Solid):
     area_mm2: Positive
     conductivity_W_per_mK: Positive
 
+    steps: ClassVar = {"length_mm": 1.0, "area_mm2": 10.0, "conductivity_W_per_mK": 10.0}
     default_u: ClassVar = {"conductivity_W_per_mK": 0.05, "length_mm": 0.01, "area_mm2": 0.01}
 
     def resistance(self, values: Values) -> Array:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Annotated, Any, ClassVar
+from typing import Annotated, Any, ClassVar, Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,6 +35,7 @@ Sensible = AfterValidator(_sensible)
 Positive = Annotated[float, Field(gt=0, allow_inf_nan=False, strict=True), Sensible]
 NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False, strict=True), Sensible]
 Fraction = Annotated[float, Field(gt=0, le=1, allow_inf_nan=False, strict=True), Sensible]
+Share = Annotated[float, Field(ge=0, le=1, allow_inf_nan=False, strict=True)]
 Whole = Annotated[int, Field(ge=1, le=1_000_000, strict=True)]
 
 
@@ -51,7 +52,10 @@ class StageKeys(Block):
     uncertainty that is assumed; its source stands beside it. `bounded` names keys that cannot
     exceed 1, `tables` the keys that hold a table of their own, `u_names` the key that
     states an uncertainty where it is not the number's own with `_u`. `is_contact` is what
-    `contact` means when it is left out: whether a high reading here is a poor contact.
+    `contact` means when it is left out: whether a high reading here is a poor contact. `steps` are
+    the keys that a designer chooses, each with the step in which it is usually changed. `material`
+    names what it is made of, whose properties are the same wherever it is used; `shared` says of
+    keys what share of their variance belongs to the process, the rest being each unit's own.
     """
 
     name: Annotated[str, StringConstraints(strict=True, min_length=1), AfterValidator(_one_line)]
@@ -61,12 +65,44 @@ class StageKeys(Block):
     contact: Annotated[bool, Field(strict=True)] | None = None  # what the kind is, when None
     limit_K_per_W: Positive | None = None
     C_J_per_K: NotNegative | None = None
+    material: Annotated[str, StringConstraints(strict=True, min_length=1)] | None = None
+    shared: dict[str, Share] | None = None
 
     default_u: ClassVar[Mapping[str, float]] = {}
     bounded: ClassVar[frozenset[str]] = frozenset()
     is_contact: ClassVar[bool] = False
     tables: ClassVar[Mapping[str, type[Block]]] = {}
     u_names: ClassVar[Mapping[str, str]] = {}
+    steps: ClassVar[Mapping[str, float]] = {}
+
+    def free(self) -> dict[str, tuple[float, float]]:
+        """What a designer may choose here: value and step by key, in the unit the key ends with."""
+        left_out = self.unused()
+        return {
+            key: (value, type(self).steps[key])
+            for key, value in numbers(self).items()
+            if key in type(self).steps and key not in left_out
+        }
+
+    def changed(self, key: str, value: float) -> Self:
+        """The same stage with one of its free inputs changed.
+
+        Args:
+            key: of `free`.
+            value: in the unit the key ends with.
+
+        Returns:
+            The stage.
+
+        Raises:
+            ValueError: there is no such stage.
+        """
+        whole = type(self).model_fields[key].annotation is int
+        stated = self.model_dump() | {key: round(value) if whole else value}
+        found = type(self).model_validate(stated)
+        if problem := found.problem():
+            raise ValueError(problem)
+        return found
 
     def unused(self) -> frozenset[str]:
         """Numeric keys that play no part in this stage as it is stated."""

@@ -41,6 +41,7 @@ class Joint(StageKeys):
     layer_um: Positive | None = None
     bow_factor: Positive = 1.0  # true resistance over the one of flat faces
 
+    steps: ClassVar = {"area_mm2": 10.0, "pressure_MPa": 0.1, "roughness_um": 0.1}
     default_u: ClassVar = {
         "area_mm2": 0.02,
         "pressure_MPa": 0.20,

@@ -82,6 +82,7 @@ class Pad(Solid):
     clamp_factor: Positive = 1.0  # true clamp force over the one from the torque
     impedance_factor: Positive = 1.0  # true impedance over the data sheet's
 
+    steps: ClassVar = {"thickness_mm": 0.1, "area_mm2": 10.0, "conductivity_W_per_mK": 1.0}
     default_u: ClassVar = {
         "conductivity_W_per_mK": 0.10,
         "thickness_mm": 0.05,

@@ -37,6 +37,7 @@ class Spreading(Solid):
     onward_K_per_W: Positive
     point: Literal["mean", "hottest"] = "mean"
 
+    steps: ClassVar = {"thickness_mm": 0.5, "plate_mm2": 100.0, "conductivity_W_per_mK": 10.0}
     default_u: ClassVar = {
         "source_mm2": 0.02,
         "plate_mm2": 0.02,

@@ -24,6 +24,7 @@ class Stated(StageKeys):
     R_u_K_per_W: Positive | None = None
     R_tolerance: Positive | None = None
 
+    steps: ClassVar = {"R_K_per_W": 0.1}
     default_u: ClassVar = {"R_K_per_W": 0.10}
     u_names: ClassVar = {"R_K_per_W": "R_u_K_per_W"}
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from functools import lru_cache
-from typing import Annotated, ClassVar, Literal
+from typing import Annotated, ClassVar, Literal, Self
 
 import numpy as np
 from pydantic import Field
@@ -16,6 +16,8 @@ STEFAN_BOLTZMANN = 5.670374419e-8  # W/(m2 K4), CODATA 2018
 ZERO_DEGC_K = 273.15  # by definition of the degree Celsius
 GRAVITY = 9.80665  # m/s2, standard (CGPM 1901)
 AIR_HEAT_CAPACITY = 1006.5  # J/(kg K), dry air near room temperature
+ALL_FACES = "area_mm2"
+"""The area of all faces together, changed in proportion: a case larger in length and height."""
 # From below a thermocouple's resolution to beyond any case's limit, 20 % apart.
 RISES_K = np.concatenate([[0.0], np.geomspace(0.05, 400.0, 48)])
 
@@ -39,6 +41,19 @@ class Face(Block):
         side = self.area_mm2**0.5 * 1e-3
         return side if self.orientation == "vertical" else side / 4
 
+    def scaled(self, scale: float) -> Face:
+        """The face of a body of the same shape with another area.
+
+        Args:
+            scale: of its area.
+
+        Returns:
+            The face; its height goes with the square root.
+        """
+        height = None if self.height_mm is None else self.height_mm * scale**0.5
+        larger = {"area_mm2": self.area_mm2 * scale, "height_mm": height}
+        return self.model_copy(update=larger)
+
 
 class Surface(StageKeys):
     """Heat from all faces at one case temperature; R = rise / heat, so R falls as the case warms.
@@ -61,9 +76,21 @@ class Surface(StageKeys):
     mass_g: Positive | None = None
     specific_heat_J_per_kgK: Positive = 900.0  # aluminium
 
+    steps: ClassVar = {"emissivity": 0.05, ALL_FACES: 1000.0}
     default_u: ClassVar = {"emissivity": 0.06, "convection_factor": 0.20, "area_factor": 0.02}
     bounded: ClassVar = frozenset({"emissivity"})
     tables: ClassVar = {"faces": Face}
+
+    def free(self) -> dict[str, tuple[float, float]]:
+        area = sum(face.area_mm2 for face in self.faces)
+        return super().free() | {ALL_FACES: (area, type(self).steps[ALL_FACES])}
+
+    def changed(self, key: str, value: float) -> Self:
+        if key != ALL_FACES:
+            return super().changed(key, value)
+        scale = value / sum(face.area_mm2 for face in self.faces)
+        faces = tuple(face.scaled(scale) for face in self.faces)
+        return self.model_copy(update={"faces": faces})
 
     def capacity_J_per_K(self) -> float | None:
         if self.C_J_per_K is not None or self.mass_g is None:

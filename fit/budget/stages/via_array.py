@@ -39,6 +39,13 @@ class ViaArray(StageKeys):
     foil_um: Positive | None = None
     spread_K_per_W: NotNegative | None = None
 
+    steps: ClassVar = {
+        "count": 1.0,
+        "drill_mm": 0.1,
+        "plating_um": 5.0,
+        "board_mm": 0.2,
+        "foil_um": 35.0,
+    }
     default_u: ClassVar = {
         "plating_um": 0.10,
         "drill_mm": 0.03,

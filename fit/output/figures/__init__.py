@@ -8,8 +8,10 @@ curves.py        measured curves with the fit, and residuals, in log time
 fitted.py        the fit over the whole record, in plain time
 spectrum.py      time-constant spectrum, and capacity over resistance along the path
 record.py        the whole record as it was logged
+learned.py       what runs have taught: every input before and after
 planned.py       a run that is planned: uncertainty against time, worth of thermocouples
 population.py    many units: every span in each of them, the next unit, the limit
+target.py        what each free input of a budget would bring
 uncertainty.py   where each span's uncertainty comes from
 
 Each returns a matplotlib `Figure`; those of one axes draw in the caller's with `ax=`. What a run

@@ -1,0 +1,123 @@
+"""`heatrun learn`: what measured runs teach of a budget's inputs."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from fit.commands.options import AsJson, Jobs
+from fit.output.verbosity import working
+
+if TYPE_CHECKING:
+    from fit.learning.learn import Taught
+    from fit.learning.lesson import Lesson
+
+
+def command(
+    run: Annotated[
+        list[Path],
+        typer.Argument(metavar="RUN", help="Run folders or readings CSVs; or folders of runs."),
+    ],
+    *,
+    budget: Annotated[
+        Path, typer.Option(metavar="BUDGET", help="The budget.toml that the runs are of.")
+    ],
+    out: Annotated[
+        Path, typer.Option(metavar="FILE", help="The new file for what is learnt (JSON).")
+    ],
+    one_unit: Annotated[
+        bool,
+        typer.Option("--one-unit", help="All runs are of the same unit, not each of another."),
+    ] = False,
+    force: Annotated[
+        bool,
+        typer.Option("--force", help="Runs in doubt teach all the same."),
+    ] = False,
+    png: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="DIR",
+            help="Also draw every input before and after into DIR.",
+            show_default=False,
+        ),
+    ] = None,
+    as_json: AsJson = False,
+    jobs: Jobs = None,
+) -> None:
+    """What measured runs teach of the budget's inputs.
+
+    Plating, pads, finish: what the runs say of each, for the next unit and the next design
+    (`heatrun budget NEW --learned FILE`). A run that check finds at fault, or that the budget
+    would hardly ever show, does not teach.
+    """
+    from fit.budget import read_budget
+    from fit.errors import HeatrunError
+    from fit.learning.file import learned_document
+    from fit.learning.learn import learn
+    from fit.records.csv_export import refuse_existing
+    from fit.records.results import put_whole, to_json
+    from fit.statistics.batch import find_runs
+
+    refuse_existing(out)
+    stated = read_budget(budget)
+    lessons, failed = _lessons(find_runs(run), budget, jobs)
+    for error in failed:
+        typer.echo(f"heatrun: {error}", err=True)
+    if not lessons:
+        raise HeatrunError("nothing is learnt: no run could be measured")
+    with working("learning"):
+        taught = learn(stated, lessons, one_unit=one_unit, force=force)
+    document = learned_document(taught)
+    put_whole(out, (to_json(document, indent=1) + "\n").encode())
+    drawn = [] if png is None else [_draw(taught, png)]
+    if as_json:
+        typer.echo(to_json(document))
+    else:
+        from rich.console import Console
+
+        from fit.output.terminal.learned import print_taught
+
+        console = Console(highlight=False)
+        print_taught(console, taught)
+        for path in (out, *drawn):
+            console.print(str(path), markup=False)
+    if failed:
+        raise typer.Exit(2)
+
+
+def lesson(path: Path, budget: Path) -> Lesson:
+    """Measure and check one run, and take what it says."""
+    from dataclasses import replace
+
+    from fit.assessment.branch_conformity import check_run
+    from fit.budget import read_budget
+    from fit.learning.lesson import lesson_of
+    from fit.records.run import read_run
+
+    found = lesson_of(str(path), check_run(read_run(path), read_budget(budget)))
+    return replace(found, path=replace(found.path, slow_share=None))
+
+
+def _lessons(
+    runs: tuple[Path, ...], budget: Path, jobs: int | None
+) -> tuple[list[Lesson], list[str]]:
+    """The lessons in the order of the runs, and what was wrong with the others."""
+    from functools import partial
+
+    from fit.statistics.batch import map_runs
+
+    with working(f"measuring {len(runs)} runs" if len(runs) > 1 else f"measuring {runs[0]}"):
+        outcomes = list(map_runs(partial(lesson, budget=budget), runs, jobs))
+    outcomes.sort(key=lambda outcome: runs.index(outcome.path))
+    lessons = [outcome.result for outcome in outcomes if outcome.result is not None]
+    return lessons, [outcome.error for outcome in outcomes if outcome.error is not None]
+
+
+def _draw(taught: Taught, folder: Path) -> Path:
+    from fit.output.figures.learned import learned_figure
+    from fit.output.theme import make_png_folder, save_png
+
+    make_png_folder(folder)
+    return save_png(learned_figure(taught), folder / "learned.png")

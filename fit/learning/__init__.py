@@ -1,0 +1,1 @@
+"""What measured runs teach of a budget: for the next unit, and for the next design."""

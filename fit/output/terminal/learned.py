@@ -1,0 +1,88 @@
+"""What runs have taught, as tables a person can read."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from fit.budget.inputs import PATH, unsure_inputs
+from fit.learning.before_after import before_and_after, most_taught_first
+from fit.output.terminal.target import words
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from fit.budget.inputs import Input
+    from fit.budget.model import Budget
+    from fit.learning.learn import Taught
+
+
+def print_taught(console: Console, taught: Taught) -> None:
+    """Print which runs have taught, and every input before and after.
+
+    Args:
+        console: to print on.
+        taught: by the runs.
+    """
+    from rich.markup import escape
+    from rich.table import Table
+
+    budget = taught.budget
+    count = sum(run.taught for run in taught.runs)
+    console.print(
+        f"[bold]{escape(budget.title or budget.path.name)}[/bold]\n"
+        f"{count} of {len(taught.runs)} runs taught.\n"
+    )
+    for run in taught.runs:
+        if run.why_not:
+            verb = "teaches by --force" if run.taught else "does not teach"
+            console.print(f"{run.run} {verb}: {run.why_not}.", markup=False)
+    title = "Inputs of a unit not yet built"
+    table = Table(box=None, pad_edge=False, title=title, title_justify="left", title_style="bold")
+    table.add_column("input")
+    for name in ("before", "±", "after", "±"):
+        table.add_column(name, justify="right")
+    for change in most_taught_first(before_and_after(taught.learned)):
+        table.add_row(
+            escape(input_in_words(change.input)),
+            f"{change.value:.3g}",
+            f"{2 * change.u:.2g}",
+            f"{change.value_after:.3g}",
+            f"{2 * change.u_after:.2g}",
+        )
+    console.print(table)
+    console.print(
+        "± is the expanded uncertainty, k = 2: what units share, and each one's own scatter. The "
+        "inputs hang together, and the file keeps how."
+    )
+    for warning in taught.warnings:
+        console.print(f"Note: {warning}.", markup=False)
+
+
+def taught_line(budget: Budget, by: str) -> str:
+    """How many of a budget's inputs are as runs have taught them.
+
+    Args:
+        budget: with what was learnt.
+        by: the file that says so.
+
+    Returns:
+        One sentence.
+    """
+    known = 0 if budget.learned is None else len(budget.learned.inputs)
+    unsure = len(unsure_inputs(budget))
+    return f"{known} of the {unsure} unsure inputs are as learnt ({by})."
+
+
+def input_in_words(one: Input, *, with_unit: bool = True) -> str:
+    """An input as a person says it.
+
+    Args:
+        one: of a budget.
+        with_unit: whether its unit follows.
+
+    Returns:
+        Name, whose it is, unit.
+    """
+    name, unit = words(one.key)
+    whose = "" if one.owner == PATH else f" of {one.owner}"
+    return f"{name}{whose}" + (f" ({unit})" if unit and with_unit else "")

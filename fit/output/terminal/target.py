@@ -1,0 +1,89 @@
+"""What would have to change, as a table a person can read."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from fit.budget.target import Change, Target
+
+UNITS = {
+    "K_per_W": "K/W",
+    "W_per_mK": "W/(m K)",
+    "mm2": "mm²",
+    "mm": "mm",
+    "um": "µm",
+    "MPa": "MPa",
+}
+"""Unit as a key ends with it, and as a person writes it; the longer ones first."""
+
+
+def print_target(console: Console, target: Target) -> None:
+    """Print what each free input alone would have to be, and what its next step buys.
+
+    Args:
+        console: to print on.
+        target: as found.
+    """
+    from rich.markup import escape
+    from rich.table import Table
+
+    u = 2 * target.now_u_K
+    console.print(
+        f"{target.node} comes to {target.now_degC:.1f} ± {u:.1f} °C at {target.power_W:.3g} W in "
+        f"air of {target.ambient_degC:.0f} °C; wanted: {target.degC:.1f} °C"
+        f"{', which it keeps. How far each may be given back:' if target.reached else '.'}\n"
+        f"Power alone: {target.allowable_W:.3g} W.\n",
+        markup=False,
+    )
+    title = f"What alone would bring {target.node} to {target.degC:.1f} °C"
+    table = Table(box=None, pad_edge=False, title=title, title_justify="left", title_style="bold")
+    table.add_column("input")
+    for name in ("now", "needed", "the next step buys"):
+        table.add_column(name, justify="right")
+    for change in target.changes:
+        name, unit = words(change.key)
+        table.add_row(
+            f"{name} of {escape(change.stage)}",
+            _with_unit(change.value, unit),
+            _needed(change, unit, reached=target.reached),
+            f"{change.K_per_step:.2g} K for {change.step:+g} {unit}".rstrip(),
+        )
+    console.print(table)
+    console.print(
+        "Each alone, the others as stated, at the stated values: the ± above is still to be added."
+        " 'cannot' names the temperature that it comes to at best, within a tenth to ten times as"
+        " stated.",
+        markup=False,
+    )
+
+
+def words(key: str) -> tuple[str, str]:
+    """A key as a person says it, and its unit.
+
+    Args:
+        key: of a stage.
+
+    Returns:
+        Name and unit, which is empty for a number without.
+
+    >>> words("area_mm2"), words("conductivity_W_per_mK"), words("R_K_per_W"), words("count")
+    (('area', 'mm²'), ('conductivity', 'W/(m K)'), ('R', 'K/W'), ('count', ''))
+    """
+    for ending, unit in UNITS.items():
+        if key.endswith(f"_{ending}"):
+            return key.removesuffix(f"_{ending}").replace("_", " "), unit
+    return key.replace("_", " "), ""
+
+
+def _needed(change: Change, unit: str, *, reached: bool) -> str:
+    if change.needed is not None:
+        return _with_unit(change.needed, unit)
+    return "any" if reached else f"cannot ({change.best[1]:.1f} °C)"
+
+
+def _with_unit(value: float, unit: str) -> str:
+    rounded = f"{value:.0f}" if abs(value) >= 1000 else f"{value:.3g}"
+    return f"{rounded} {unit}".rstrip()

@@ -1,0 +1,97 @@
+"""`heatrun learn`, and `heatrun budget --learned`."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+
+from bench.cli import main
+from tests.support.schemas import hold_to_schema
+from tests.test_contract import call, folder, readings  # noqa: F401  (a fixture)
+
+WORDS = ("--budget", "budget.toml", "--out", "learned.json")
+
+
+@pytest.fixture
+def learned(folder, capsys) -> Path:  # noqa: F811
+    assert call(capsys, "learn", "sound.csv", *WORDS)[0] == 0
+    return folder / "learned.json"
+
+
+def refused(capsys, *words: object) -> str:
+    """The one line that a command is refused with."""
+    capsys.readouterr()
+    with pytest.raises(SystemExit) as left:
+        main([str(word) for word in words])
+    said = capsys.readouterr().err
+    assert (left.value.code, said.count("\n")) == (2, 1)
+    return said
+
+
+def test_the_file_is_the_document_that_is_printed(folder, capsys) -> None:  # noqa: F811
+    status, out = call(capsys, "learn", "sound.csv", *WORDS, "--json")
+    document = json.loads(out)
+    hold_to_schema(document)
+    assert status == 0
+    assert document == json.loads((folder / "learned.json").read_text(encoding="utf-8"))
+    assert [run["taught"] for run in document["runs"]] == [True]
+
+
+def test_the_next_design_is_surer_than_the_first(learned, capsys) -> None:
+    before = json.loads(call(capsys, "budget", "budget.toml", "--json")[1])
+    words = ("budget", "budget.toml", "--learned", learned, "--json")
+    after = json.loads(call(capsys, *words)[1])
+    assert after["nodes"]["tab"]["rise_u_K"] < 0.8 * before["nodes"]["tab"]["rise_u_K"]
+    assert {"owner": "pad", "key": "conductivity_W_per_mK"} in after["learned"]
+
+
+def test_a_person_reads_which_runs_taught_and_gets_the_figure(
+    folder, capsys, monkeypatch # noqa: F811
+) -> None:  # fmt: skip
+    monkeypatch.setenv("COLUMNS", "110")
+    Path("bad.csv").write_text(readings(pad=2.0), encoding="utf-8")
+    status, out = call(capsys, "learn", "sound.csv", "bad.csv", *WORDS, "--png", "png")
+    assert status == 0
+    assert "1 of 2 runs taught" in out
+    assert "bad.csv does not teach: check finds poor-contact at pad." in out
+    assert Path("png/learned.png").is_file()
+
+
+def test_a_bad_run_alone_is_refused_and_nothing_is_written(folder, capsys) -> None:  # noqa: F811
+    Path("bad.csv").write_text(readings(pad=2.0), encoding="utf-8")
+    assert "poor-contact at pad; --force teaches" in refused(capsys, "learn", "bad.csv", *WORDS)
+    assert not Path("learned.json").exists()
+    assert call(capsys, "learn", "bad.csv", *WORDS, "--force")[0] == 0
+
+
+def test_nothing_is_written_over(learned, capsys) -> None:
+    before = learned.read_bytes()
+    assert "exists already" in refused(capsys, "learn", "sound.csv", *WORDS)
+    assert learned.read_bytes() == before
+
+
+def test_a_run_that_cannot_be_read_leaves_the_others_to_teach(folder, capsys) -> None:  # noqa: F811
+    Path("nonsense.csv").write_text("nonsense\n", encoding="utf-8")
+    status, _ = call(capsys, "learn", "sound.csv", "nonsense.csv", *WORDS)
+    assert status == 2
+    assert Path("learned.json").is_file()
+
+
+def test_a_design_that_has_none_of_it_is_refused(learned, capsys) -> None:
+    text = Path("budget.toml").read_text(encoding="utf-8")
+    for name in ("junction to tab", "via array", "pad", "bar to case", "case to air"):
+        text = text.replace(f'name = "{name}"', f'name = "other {name}"')
+    text = text.replace("path_fraction = 0.97", "path_fraction = 0.96")
+    Path("other.toml").write_text(text, encoding="utf-8")
+    said = refused(capsys, "budget", "other.toml", "--learned", learned)
+    assert "none of its inputs is in other.toml" in said
+
+
+def test_what_to_change_is_asked_of_what_was_learnt(learned, capsys) -> None:
+    words = ("budget", "budget.toml", "--target", "junction=90", "--json")
+    before = json.loads(call(capsys, *words)[1])["target"]
+    after = json.loads(call(capsys, *words, "--learned", learned)[1])["target"]
+    assert after["now_u_K"] < before["now_u_K"]
+    assert after["now_degC"] != before["now_degC"]
