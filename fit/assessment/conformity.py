@@ -33,10 +33,12 @@ from fit.assessment.diagnosis import (
 )
 from fit.assessment.evidence import evidence_of, pattern_of
 from fit.assessment.hypotheses import SENSOR, Pattern
+from fit.assessment.junction_causes import junction_causes, together
 from fit.budget import predict
 from fit.budget.limits import stage_limits
 from fit.budget.model import Budget, Prediction
 from fit.errors import BudgetError
+from fit.measurement.junction import without_junction
 from fit.measurement.resolution import are_resolved
 from fit.measurement.spans import Spans
 from fit.records.run import Array
@@ -149,7 +151,10 @@ def check(spans: Spans, budget: Budget) -> Verdict:
 
 def hold(spans: Spans, prediction: Prediction) -> Verdict:
     """Hold measured spans against a prediction made for the run's own conditions."""
-    evidence = evidence_of(spans, prediction, stage_limits(prediction))
+    junction = spans.junction
+    apart = junction is not None and junction.calibration.of_its_own
+    seen = without_junction(spans) if apart else spans
+    evidence = evidence_of(seen, prediction, stage_limits(prediction))
     posterior = None if evidence is None else explain(evidence)
     return verdict_of(spans, prediction, evidence, posterior)
 
@@ -174,20 +179,25 @@ def verdict_of(
     limits = stage_limits(prediction)
     pattern = pattern_of(path, prediction, limits)
     doubted = _doubted(evidence, posterior)
+    if spans.junction is not None and spans.junction.tab in doubted:
+        doubted |= {spans.junction.node}  # it was calibrated by the same bead
     verdicts = _with_shares(_measured_verdicts(path, pattern, budget, doubted), prediction)
     decision = decide_all([verdict.decision for verdict in verdicts])
     unmeasured = tuple(_unmeasured_verdict(i, prediction, limits) for i in path.unmeasured)
     findings: tuple[Finding, ...] = ()
     said: list[str] = []
+    by_ends = {(one.from_node, one.to_node): one.decision for one in verdicts}
     if evidence is not None and posterior is not None:
-        by_ends = {(one.from_node, one.to_node): one.decision for one in verdicts}
         decisions = [by_ends.get(ends, UNDECIDED) for ends in evidence.span_ends]
         findings = find_causes(evidence, decisions, posterior, settled=spans.settled)
         said = remarks(evidence, posterior)
     return Verdict(
         decision=decision,
         spans=_in_path_order((*verdicts, *unmeasured), budget),
-        findings=_with_channel_faults(spans.faults, findings),
+        findings=_with_channel_faults(
+            spans.faults,
+            together(findings, junction_causes(spans, prediction, limits, by_ends)),
+        ),
         warnings=(
             *spans.warnings,
             *path.warnings,

@@ -173,6 +173,46 @@ def with_junction(spans: Spans, junction: Junction) -> Spans:
     )
 
 
+def without_junction(spans: Spans) -> Spans:
+    """The spans by thermocouples alone.
+
+    Args:
+        spans: the junction's first, if there is one.
+    """
+    if spans.junction is None:
+        return spans
+    slow, believed = spans.slow_share, spans.believed
+    return replace(
+        spans,
+        nodes=spans.nodes[1:],
+        R_K_per_W=spans.R_K_per_W[1:],
+        covariance={name: c[1:, 1:] for name, c in spans.covariance.items()},
+        final_degC=spans.final_degC[1:],
+        slow_share=None if slow is None else SlowShare(slow.share[1:], slow.covariance[1:, 1:]),
+        believed=None if believed is None else without_junction(believed),
+        junction=None,
+    )
+
+
+def junction_alone(spans: Spans) -> Spans:
+    """The span from the junction to its tab, as if nothing else had been measured.
+
+    Args:
+        spans: the junction's first.
+    """
+    return replace(
+        spans,
+        nodes=spans.nodes[:2],
+        R_K_per_W=spans.R_K_per_W[:1],
+        covariance={name: c[:1, :1] for name, c in spans.covariance.items()},
+        final_degC=spans.final_degC[:2],
+        slow_share=None,
+        responses=(),
+        faults=(),
+        believed=None,
+    )
+
+
 @dataclass(frozen=True, eq=False)
 class _Beside:
     """Of every window (w,): the tab's reading and slope, and the power, from the scans around."""
