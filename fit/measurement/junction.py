@@ -147,6 +147,9 @@ def with_junction(spans: Spans, junction: Junction) -> Spans:
     Args:
         spans: measured by thermocouples; as they are where they begin elsewhere than at its tab.
         junction: measured in the same run.
+
+    Returns:
+        The spans (s + 1,) and all that goes with them.
     """
     if spans.nodes[0] != junction.tab:
         return spans
@@ -178,6 +181,9 @@ def without_junction(spans: Spans) -> Spans:
 
     Args:
         spans: the junction's first, if there is one.
+
+    Returns:
+        The others.
     """
     if spans.junction is None:
         return spans
@@ -199,6 +205,9 @@ def junction_alone(spans: Spans) -> Spans:
 
     Args:
         spans: the junction's first.
+
+    Returns:
+        That one span.
     """
     return replace(
         spans,

@@ -78,6 +78,9 @@ class Calibration:
             volts: forward voltage (w,) [V].
             tab_degC: the tab's reading (w,) [degC].
             tab_slope: its change with time (w,) [K/s].
+
+        Returns:
+            Change of the mean per unit of each [K per V, K per V/K, K, K per V s/K].
         """
         step = np.sqrt(np.diag(self.covariance))
         step = np.where(step > 0, step, 1e-9)
@@ -101,6 +104,9 @@ def calibrate(
         tab_degC: reading of the tab at it (w,) [degC].
         tab_slope: its change with time (w,) [K/s].
         lag_s: of the tab's bead with its standard uncertainty, where it is known [s].
+
+    Returns:
+        The calibration, with the lag that was fitted beside it.
 
     Raises:
         NotIdentifiable: too few windows, or too small a range of temperatures.
@@ -133,6 +139,9 @@ def from_points(
         volts: forward voltage of each window in the soak (w,) [V].
         tab_degC: reading of the tab at it (w,) [degC].
         lag_s: of the tab's bead with its standard uncertainty, where it is known [s].
+
+    Returns:
+        The calibration, its slope the points', its level the soak's.
 
     Raises:
         NotIdentifiable: the points do not make a slope, or there is no soak.

@@ -55,6 +55,9 @@ def extrapolate(windows: list[tuple[Array, Array]]) -> Extrapolated:
     Args:
         windows: times since the interruption [s] and voltages [V] of each.
 
+    Returns:
+        One voltage a window, and what the method leaves open.
+
     Raises:
         NotIdentifiable: too few windows or readings, or the first one comes too late by any part.
 
