@@ -227,8 +227,8 @@ def test_slow_shares_of_two_swapped_thermocouples_are_put_back_too() -> None:
 
 def test_a_budget_may_be_too_high_by_a_tenth_to_two_thirds_of_a_span() -> None:
     better = cause(OVERESTIMATED, "pad")
-    assert better.size[[0, -1]] == pytest.approx([0.1, 0.67])
-    assert better.shift_K_per_W[:, 1] == pytest.approx(-0.6 * better.size)
-    assert better.slow_shift[:, 1] == pytest.approx(-0.6 * better.size * 0.002)
+    assert better.size[[0, -1]] == pytest.approx([-0.1, -0.67])
+    assert better.shift_K_per_W[:, 1] == pytest.approx(0.6 * better.size)
+    assert better.slow_shift[:, 1] == pytest.approx(0.6 * better.size * 0.002)
     assert better.prior == pytest.approx(0.05 / 4)
     assert better.free == {1}
