@@ -149,7 +149,7 @@ def test_an_unknown_case_to_ambient_is_said_to_be_unresolved() -> None:
 
 
 def with_column(run: Run, node: str, value: float) -> Run:
-    run.temperature_degC[:, NODES.index(node)] = value
+    run.temperature_degC[:, run.nodes.index(node)] = value
     return run
 
 
@@ -170,6 +170,29 @@ def test_a_dead_channel_at_the_source_leaves_the_other_spans_as_they_are() -> No
     whole, without = measure(heat_run(900)), measure(with_column(heat_run(900), "tab", np.nan))
     assert not without.resolved[0]
     assert without.R_K_per_W[1:3] == pytest.approx(whole.R_K_per_W[1:3], rel=0.02)
+
+
+def of(run: Run, *nodes: str) -> Run:
+    """The same record with these nodes alone."""
+    columns = [run.nodes.index(node) for node in nodes]
+    return replace(run, nodes=nodes, temperature_degC=run.temperature_degC[:, columns])
+
+
+def test_two_nodes_beside_a_dead_channel_are_still_measured() -> None:
+    run = of(heat_run(600), "bar", "case")
+    dead = with_column(of(heat_run(600), "board_back", "bar", "case"), "board_back", 0.0)
+    spans = measure(dead)
+    assert spans.nodes == ("board_back", "bar", "case")
+    assert spans.resolved.tolist() == [False, True]
+    assert spans.R_K_per_W[1] == pytest.approx(measure(run).R_K_per_W[0], rel=1e-6)
+
+
+def test_one_node_has_no_span_and_a_dead_channel_is_named_with_it() -> None:
+    run = of(heat_run(600), "bar", "case")
+    with pytest.raises(NotIdentifiable, match="one node alone has no span"):
+        measure(of(run, "case"))
+    with pytest.raises(NotIdentifiable, match="only 'case' is left, which has no span: .*bar"):
+        measure(with_column(run, "bar", 0.0))
 
 
 def test_a_glimpse_of_heat_resolves_nothing() -> None:
