@@ -191,7 +191,7 @@ def test_one_node_has_no_span_and_a_dead_channel_is_named_with_it() -> None:
     run = of(heat_run(600), "bar", "case")
     with pytest.raises(NotIdentifiable, match="one node alone has no span"):
         measure(of(run, "case"))
-    with pytest.raises(NotIdentifiable, match="only 'case' is left, which has no span: .*bar"):
+    with pytest.raises(NotIdentifiable, match=r"only 'case' is left, which has no span: .*bar"):
         measure(with_column(run, "bar", 0.0))
 
 
