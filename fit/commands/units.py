@@ -63,7 +63,7 @@ def command(
     jobs: Jobs = None,
     scheduler: Scheduler = None,
 ) -> None:
-    """Many units: yield, how each span is distributed, drift, the worst.
+    """Many units: yield, spread of each span, drift, the worst.
 
     Every run is checked as 'check' does, and check.json written. Of a unit that was run again the
     last run counts. Exit status 2 where a run could not be read; the rest go on.
