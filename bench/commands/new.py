@@ -24,6 +24,8 @@ def command(
     from bench.virtual.scenarios import SCENARIOS
     from fit.errors import InputError
 
+    if (folder / "__init__.py").exists():
+        raise InputError(folder, "", "holds a program, heatrun's own perhaps", "name a new folder")
     targets = [folder / name for name in STARTERS]
     for target in targets:
         if target.exists():

@@ -34,7 +34,7 @@ from tests.benchmarks.faulty_rigs import FAULTS, MEASURED, random_rig
 
 DIFFERENT_RIGS = 20
 SCANS = 3600
-KILL_AFTER = 50  # runs in the table: the workers are all busy
+KILL_AFTER = 20  # runs in the table: the workers are all busy
 BUDGET = """
 schema = 1
 title = "Charge controllers, many of them (invented)"
@@ -118,7 +118,7 @@ def children(pid: int) -> list[int]:
 
 
 def kill_a_worker(parent: int, table: Path) -> int:
-    """Kill the process that has worked most below this one, once a tenth is done."""
+    """Kill the process that has worked most below this one, once some are done."""
     while not table.exists() or len(runs_in(table)) < KILL_AFTER:
         time.sleep(0.1)
     busiest = max(children(parent), key=cpu_ticks)
@@ -194,7 +194,7 @@ if __name__ == "__main__":
     parser.add_argument("--runs", type=int, default=500)
     parser.add_argument("--keep", type=Path, help="folder for the runs, used again if it exists")
     parser.add_argument("--fleet", action="store_true", help="by Dask's workers, one a core")
-    parser.add_argument("--kill", action="store_true", help="one worker, once a tenth is done")
+    parser.add_argument("--kill", action="store_true", help="one worker, once some are done")
     arguments = parser.parse_args()
     options = {"by_fleet": arguments.fleet, "kill": arguments.kill}
     if arguments.keep:

@@ -35,6 +35,14 @@ def test_the_budget_of_two_parts_is_predicted(tmp_path: Path, capsys: Any) -> No
     assert "Rise per watt of" in capsys.readouterr().out
 
 
+def test_nothing_is_written_into_the_program_s_own_folder(tmp_path: Path, capsys: Any) -> None:
+    (tmp_path / "bench").mkdir()
+    (tmp_path / "bench" / "__init__.py").touch()
+    assert heatrun("new", str(tmp_path / "bench")) == 2
+    assert "holds a program" in capsys.readouterr().err
+    assert [file.name for file in (tmp_path / "bench").iterdir()] == ["__init__.py"]
+
+
 def test_so_many_parts_as_there_is_no_example_of_are_refused(tmp_path: Path) -> None:
     assert heatrun("new", str(tmp_path / "bench"), "--parts", "3") == 2
     assert not (tmp_path / "bench").exists()

@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from fit.records.digest import record_digest
+from fit.records.run_folder import INPUTS
 
 
 def make_run(folder: Path, readings: str = "t_s,tab_degC\n0,20\n", document: str = "{}") -> Path:
@@ -29,6 +30,15 @@ def test_anything_that_a_result_is_made_from_changes_it(tmp_path: Path, name: st
     with (run / name).open("a") as stream:
         stream.write(" ")
     assert record_digest(run) != before
+
+
+def test_a_kind_of_file_that_a_run_does_not_have_changes_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    run = make_run(tmp_path / "a")
+    before = record_digest(run)
+    monkeypatch.setattr("fit.records.digest.INPUTS", (*INPUTS, "later.csv"))
+    assert record_digest(run) == before
 
 
 def test_a_result_does_not_change_it(tmp_path: Path) -> None:
