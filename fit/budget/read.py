@@ -14,9 +14,8 @@ from fit.budget.model import AMBIENT, Budget, Conditions, Leak, Limits, Source, 
 from fit.budget.shape import (
     check_chain,
     check_ends,
-    check_materials,
-    check_names,
     check_sources,
+    check_stages,
     check_tree,
 )
 from fit.budget.stages.base import (
@@ -135,8 +134,7 @@ def budget_from(tables: Mapping[str, Any], path: Path) -> Budget:
         _stage(block, _place(number, block), path)
         for number, block in enumerate(_with_ends(top.stage), 1)
     )
-    check_names(stages, path)
-    check_materials(stages, path)
+    check_stages(stages, path)
     if top.source:
         check_tree(stages, path)
     else:
@@ -292,9 +290,6 @@ def _stage(block: Any, place: str, path: Path) -> Stage:
         raise BudgetError(path, f"{place}: {key}", problem, remedy) from None
     if contradiction := keys.problem():
         raise BudgetError(path, place, contradiction)
-    for key in set(keys.shared or {}) - set(numbers(keys)):
-        remedy = nearest(key, numbers(keys))
-        raise BudgetError(path, f"{place}: shared", f"the stage states no number '{key}'", remedy)
     common, capacity = set(StageKeys.model_fields), keys.capacity_J_per_K()
     uncertain = _uncertain(keys, stated_u, place, path)
     return Stage(

@@ -17,6 +17,12 @@ TREE = (
 )
 
 
+def check_stages(stages: Sequence[Stage], path: Path) -> None:
+    """What holds for stages in any shape. Raises BudgetError."""
+    check_names(stages, path)
+    check_inputs(stages, path)
+
+
 def check_names(stages: Sequence[Stage], path: Path) -> None:
     """Every stage has its own name. Raises BudgetError."""
     names: set[str] = set()
@@ -28,10 +34,21 @@ def check_names(stages: Sequence[Stage], path: Path) -> None:
         names.add(stage.name)
 
 
-def check_materials(stages: Sequence[Stage], path: Path) -> None:
-    """A property of a named material has one value. Raises BudgetError."""
+def check_inputs(stages: Sequence[Stage], path: Path) -> None:
+    """A property of a named material has one value; shared is what is a number of the stage.
+
+    Raises:
+        BudgetError: two values of one property, or a share of what the stage does not state.
+    """
     known: dict[tuple[str, str], tuple[Stage, Uncertain]] = {}
     for number, stage in enumerate(stages, 1):
+        shared = {} if stage.keys is None else stage.keys.shared or {}
+        for key in sorted(shared.keys() - stage.uncertain.keys()):
+            place, problem = (
+                f"{_place(number, stage)}: shared",
+                f"the stage states no number '{key}'",
+            )
+            raise BudgetError(path, place, problem, nearest(key, stage.uncertain))
         material = "" if stage.keys is None else stage.keys.material or ""
         for key in sorted(PROPERTIES & stage.uncertain.keys()) if material else ():
             first, stated = known.setdefault((material, key), (stage, stage.uncertain[key]))

@@ -15,7 +15,7 @@ from fit.budget.uncertain import Uncertain
 from fit.errors import RecordError
 from fit.learning.before_after import before_and_after
 from fit.learning.learn import Taught
-from fit.records.plain_file import LARGEST_TOML, read_plain
+from fit.records.plain_file import LARGEST_DOCUMENT, read_plain
 from fit.toml_file import first_complaint
 
 LEARNED = "heatrun.learned/1"
@@ -138,7 +138,7 @@ def read_learned(path: Path) -> Learned:
 
 
 def _tables(path: Path) -> Any:
-    data = read_plain(path, LARGEST_TOML, missing=REMEDY)
+    data = read_plain(path, LARGEST_DOCUMENT, missing=REMEDY)
     try:
         return json.loads(data.decode("utf-8-sig"), parse_constant=_not_finite)
     except UnicodeDecodeError:

@@ -14,7 +14,7 @@ from fit.budget.learned import Learned, symmetric_root, unit_scores
 from fit.budget.model import Array, Budget
 from fit.errors import NotIdentifiable
 from fit.learning.ensemble import standardized, update
-from fit.learning.lesson import BY_THE_RIG, Lesson
+from fit.learning.lesson import BY_THE_RIG, POWER, Lesson
 
 DRAWS = 20_000  # chance correlations of 1/√n, 0.7 %: nothing beside what a run teaches
 DOUBTED = 0.01  # a run the budget would show so rarely does not teach: one good one in a hundred
@@ -102,21 +102,18 @@ def joint_covariance(lessons: Sequence[Lesson]) -> Array:
         Covariance (m, m) of all their spans.
     """
     whole = block_diag(*(lesson.own_covariance for lesson in lessons))
+    alike = len({lesson.ends for lesson in lessons}) == 1
     for name in BY_THE_RIG:
         stated = [
             one.rig_covariance.get(name, np.zeros_like(one.own_covariance)) for one in lessons
         ]
-        alike = len({one.ends for one in lessons}) == 1
-        if not alike and name != "power":
-            whole = whole + block_diag(*stated)
-            continue
-        if name == "power" and len({len(one.power_W) for one in lessons}) == 1 and _is_one(stated):
+        roots = [symmetric_root(c) for c in stated]
+        if name == POWER and _is_one(stated):
             feels = np.concatenate([np.sqrt(np.diag(c)) for c in stated])[:, np.newaxis]
         elif alike:
-            feels = np.vstack([symmetric_root(c) for c in stated])
+            feels = np.vstack(roots)
         else:
-            whole = whole + block_diag(*stated)
-            continue
+            feels = block_diag(*roots)  # whose error is whose is not known: to each run its own
         whole = whole + feels @ feels.T
     return np.asarray(whole)
 

@@ -17,7 +17,8 @@ from fit.errors import NotIdentifiable
 from fit.measurement.resolution import are_resolved
 from fit.network.topology import Link
 
-BY_THE_RIG = ("sensor_match", "power")
+POWER = "power"
+BY_THE_RIG = ("sensor_match", POWER)
 """Contributions that come from the instruments: the same error in each run of a rig."""
 
 

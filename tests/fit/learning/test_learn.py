@@ -162,3 +162,12 @@ def test_a_run_without_a_resolved_span_is_no_lesson() -> None:
 def test_accuracy_that_the_rig_does_not_state_is_said() -> None:
     (warning,) = learn(budget(), [lesson(budget())]).warnings
     assert warning.startswith("power accuracy not stated")
+
+
+def test_a_power_error_is_common_to_runs_of_different_spans_too() -> None:
+    """The second run resolves its first span only."""
+    first = lesson(budget(), u=0.01, power_u=0.05)
+    whole = joint_covariance([first, replace(first, taken=(0,), ln_measured=first.ln_measured[:1],
+        own_covariance=first.own_covariance[:1, :1],
+        rig_covariance={name: c[:1, :1] for name, c in first.rig_covariance.items()})])  # fmt: skip
+    assert whole == pytest.approx(0.05**2 * np.ones((3, 3)) + 0.01**2 * np.eye(3))
