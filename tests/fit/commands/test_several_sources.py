@@ -11,7 +11,7 @@ from typing import Any, NamedTuple
 import pytest
 
 from bench.cli import main
-from tests.support.made_trees import made_run, prototype, write_budget, write_csv
+from tests.support.made_trees import made_run, prototype, steady_degC, write_budget, write_csv
 
 LONG: dict[str, Any] = {"off_s": (4000, 4180), "end_s": 4360.0, "noise_K": 0.03}
 
@@ -108,6 +108,15 @@ def test_rate_of_a_record_too_short_is_refused_on_one_line(folder: Path, heatrun
     done = heatrun("rate", folder / "short.csv", *budget_of(folder))
     assert done.status == 2
     assert "the record does not resolve the last span" in done.said
+
+
+def test_fit_without_a_budget_says_what_each_source_warms(folder: Path, heatrun: Heatrun) -> None:
+    document = json.loads(heatrun("fit", folder / "sound.csv", "--json").output)
+    assert document["sources"]["driver"]["node"] == "tab_2"
+    by_source = document["nodes"]["tab_1"]["R_total_by_source_K_per_W"]
+    at_rest = [steady_degC(watt)["tab_1"] - 25.0 for watt in ((1.0, 0.0), (0.0, 1.0))]
+    assert [by_source[name] for name in ("charger", "driver")] == pytest.approx(at_rest, rel=0.01)
+    assert "no network is supposed" in heatrun("fit", folder / "sound.csv").output
 
 
 def test_rate_runs_a_profile_of_all_powers(folder: Path, heatrun: Heatrun, tmp_path: Path) -> None:
