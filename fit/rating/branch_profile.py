@@ -172,6 +172,6 @@ def _shape(branches: Branches) -> tuple[Array, Array]:
     """Time constants (K,) of the reference's rise above ambient, and each one's share (K,)."""
     reference = branches.fitted.network.topology.reference
     signals = only(branches.signals, (reference, AMBIENT))
-    response = identify_signals(signals, AMBIENT)
+    response = identify_signals(signals, AMBIENT).response
     amplitude = response.resistance_K_per_W[response.nodes.index(reference)]
     return response.tau_s, amplitude / amplitude.sum()
