@@ -11,10 +11,11 @@ from bench.clock import Clock
 from bench.instruments.base import Reading
 from bench.rig.channels import drawn_W, temperatures_degC
 from bench.rig.schema import Rig
-from bench.rig.sources import SUPPLY, PowerSource, power_column
+from bench.rig.sources import SUPPLY, PowerSource
 from bench.safety.signals import StopRequests
 from bench.status import Scan
 from fit.errors import PortError
+from fit.records.source_columns import power_column
 
 LOOK_S = 0.02
 FIRST_READING_AT_LEAST_S = 5.0

@@ -12,6 +12,7 @@ from typing import Literal
 
 from bench.instruments.settings import Block, Name, Text
 from bench.rig.quantities import Heating, NodeName, Share, Watts
+from fit.records.source_columns import power_column
 
 OPERATOR = "operator"
 NEVER = "none"
@@ -97,15 +98,6 @@ class Heat:
     def total_s(self) -> float:
         """Length of the heating [s]."""
         return self.until_s[-1]
-
-
-def power_column(source: str) -> str:
-    """The column of a source's watts.
-
-    >>> power_column("lamp"), power_column("")
-    ('power_lamp_W', 'power_W')
-    """
-    return f"power_{source}_W" if source else "power_W"
 
 
 def as_power_sources(power: Power | None, blocks: Sequence[Source]) -> tuple[PowerSource, ...]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import combinations
 
 import numpy as np
 
@@ -13,7 +14,7 @@ from fit.assessment.decision import CONFORMING, UNDECIDED
 from fit.assessment.evidence import pattern_of
 from fit.budget.limits import stage_limits
 from fit.budget.model import AMBIENT, Budget
-from fit.identification.tree.amplitudes import amplitudes, reciprocity
+from fit.identification.tree.reciprocity import reciprocity
 from fit.measurement.branches import Branches, measure_branches
 from fit.measurement.spans import measure
 from fit.network.steady_state import resistance_matrix
@@ -83,7 +84,7 @@ def _sources(branches: Branches, budget: Budget) -> SourceVerdict:
         matrix, above = matrix + branches.air.R_K_per_W, AMBIENT
     names = tuple(source.name for source in budget.sources)
     entering = branches.spans.topology.sources
-    apart = reciprocity(amplitudes(fitted), entering)
+    apart = reciprocity(fitted, entering, _ratio_u(branches))
     return SourceVerdict(
         names=names,
         power_W=branches.power_W,
@@ -93,3 +94,16 @@ def _sources(branches: Branches, budget: Budget) -> SourceVerdict:
         above=above,
         reciprocity=tuple((names[a], names[b], z) for (a, b), z in apart.items()),
     )
+
+
+def _ratio_u(branches: Branches) -> dict[tuple[int, int], float]:
+    """What the stated accuracies leave open of Z_ab / Z_ba of every pair of sources (relative)."""
+    stated, sources = branches.metadata, branches.budget.sources
+    each = [
+        stated.power_u**2
+        + (source.path_fraction_u / source.path_fraction) ** 2
+        + stated.match_u.get(node, 0.0) ** 2
+        for source, node in zip(sources, branches.spans.topology.sources, strict=True)
+    ]
+    pairs = combinations(range(len(sources)), 2)
+    return {(a, b): float(np.sqrt(each[a] + each[b])) for a, b in pairs}

@@ -13,6 +13,11 @@ from fit.commands.options import AsJson
 from fit.output.verbosity import working
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from rich.console import Console
+
+    from fit.budget.model import Budget
     from fit.identification.identify import Identification
     from fit.identification.response import Response
     from fit.records.run import Array, Run
@@ -59,7 +64,7 @@ def command(
         typer.Option(
             metavar="BUDGET",
             help="The budget.toml that says how the branches of several sources meet, where the "
-            "run does not keep it.",
+            "run does not keep it; without one no network is supposed.",
             show_default=False,
         ),
     ] = None,
@@ -88,7 +93,7 @@ def command(
 
     record = read_run(run)
     if len(record.sources) > 1:
-        _fit_branches(record, budget, as_json)
+        _fit_several(record, budget, (reference, order), as_json)
         return
     with working(f"fitting {run}"):
         identified = identify_signals(prepare(record), reference, order=order, run=record)
@@ -110,18 +115,20 @@ def command(
         console.print(str(path), markup=False)
 
 
-def _fit_branches(run: Run, stated: Path | None, as_json: bool) -> None:
-    """The same of several sources, on the tree of their budget."""
-    from fit.budget.run_budget import branches_budget
-    from fit.measurement.branches import measure_branches
-    from fit.output.branch_documents import branch_fit_document, print_branch_fit
+def _fit_several(
+    run: Run, stated: Path | None, wanted: tuple[str | None, int | None], as_json: bool
+) -> None:
+    """The same of several sources: on the tree of their budget, else with no network supposed.
+
+    wanted: reference and order, of the fit without a network.
+    """
+    from fit.budget.run_budget import budget_for
     from fit.records.results import to_json, write_result
     from fit.records.run_folder import FIT_RESULT
 
-    budget = branches_budget(run, stated)
+    budget = budget_for(run.metadata, run.path, stated)
     with working(f"fitting {run.path}"):
-        branches = measure_branches(run, budget)
-    document = branch_fit_document(branches)
+        document, show = _sources_fit(run, *wanted) if budget is None else _tree_fit(run, budget)
     if run.folder is not None:
         write_result(run.folder, FIT_RESULT, document)
     if as_json:
@@ -129,7 +136,27 @@ def _fit_branches(run: Run, stated: Path | None, as_json: bool) -> None:
         return
     from rich.console import Console
 
-    print_branch_fit(Console(highlight=False), branches)
+    show(Console(highlight=False))
+
+
+def _tree_fit(run: Run, budget: Budget) -> tuple[dict[str, object], Callable[[Console], None]]:
+    """The document, and what prints the same."""
+    from fit.measurement.branches import measure_branches
+    from fit.output.branch_documents import branch_fit_document, print_branch_fit
+
+    branches = measure_branches(run, budget)
+    return branch_fit_document(branches), partial(print_branch_fit, branches=branches)
+
+
+def _sources_fit(
+    run: Run, reference: str | None, order: int | None
+) -> tuple[dict[str, object], Callable[[Console], None]]:
+    """The same without a budget."""
+    from fit.identification.several_inputs import identify_sources
+    from fit.output.sources_document import print_sources_fit, sources_fit_document
+
+    found = identify_sources(run, reference, order)
+    return sources_fit_document(found), partial(print_sources_fit, found=found)
 
 
 def _intervals(identified: Identification, method: Intervals) -> Array:

@@ -13,6 +13,7 @@ from fit.output.verbosity import working
 
 if TYPE_CHECKING:
     from fit.budget.model import Budget
+    from fit.rating.power_profile import Profile
     from fit.records.run import Run
 
 
@@ -48,7 +49,8 @@ def command(
         Path | None,
         typer.Option(
             metavar="CSV",
-            help="Power over time, columns t_s and power_W; each power holds until the next time.",
+            help="Power over time, columns t_s and power_W (of several sources power_<source>_W "
+            "each); each power holds until the next time.",
         ),
     ] = None,
     repeat: Annotated[
@@ -82,21 +84,18 @@ def command(
         raise typer.BadParameter("--repeat needs a --profile")
     if budget is not None:
         read_budget(budget)  # what is wrong with it is told before a long record is read
-    load = None if profile is None else read_profile(profile, repeat)
     table = read_touch_limits(touch_limits)
     recorded = read_run(run)
     stated = required_budget(recorded.metadata, run, budget)
+    several = len(stated.sources) > 1
+    names = tuple(source.name for source in stated.sources) if several else ()
+    load = None if profile is None else read_profile(profile, repeat, names)
     if recorded.power_unit != "W":
         raise NotIdentifiable(
             f"{run}: power is recorded in {recorded.power_unit}; a rating needs watts"
         )
     if not stated.is_chain or len(recorded.sources) > 1:
-        if load is not None:
-            raise NotIdentifiable(
-                f"{run}: a profile is of one power, and the run has several sources; rate it "
-                "without --profile"
-            )
-        _rate_branches(recorded, stated, (ambient, table.ambient_degC), as_json)
+        _rate_branches(recorded, stated, (ambient, table.ambient_degC), load, as_json)
         return
     with working(f"rating {run}"):
         spans = measure(recorded)
@@ -124,7 +123,11 @@ def command(
 
 
 def _rate_branches(
-    recorded: Run, budget: Budget, ambient: tuple[float | None, float], as_json: bool
+    recorded: Run,
+    budget: Budget,
+    ambient: tuple[float | None, float],
+    load: Profile | None,
+    as_json: bool,
 ) -> None:
     """Rate a product of several parts; ambient: the worst, and where touching is judged [degC]."""
     from fit.measurement.branches import measure_branches
@@ -132,7 +135,7 @@ def _rate_branches(
     from fit.rating.branches import rate_branches
 
     with working(f"rating {recorded.path}"):
-        rating = rate_branches(measure_branches(recorded, budget), budget, *ambient)
+        rating = rate_branches(measure_branches(recorded, budget), budget, *ambient, load)
     if as_json:
         from fit.records.results import to_json
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,7 +19,7 @@ from scipy.linalg.lapack import dpotrf
 
 from fit.identification.autocorrelation import correlated, inflation, lag_one
 from fit.identification.least_squares import Problem, Projected
-from fit.identification.pole_model import Model
+from fit.identification.pole_model import CellRecord
 from fit.records.run import Array
 
 LEAST_VARIANCE = 1e-12  # of standardised residuals, in place of a zero that nothing divides by
@@ -107,8 +108,20 @@ def correlation_inflation(solution: Projected) -> float:
     return float(scale * inflation(lag_one(residual)))
 
 
+class LinearModel(Protocol):
+    """A model that is linear in its coefficients, on a record's cells."""
+
+    @property
+    def parameters(self) -> int:
+        """Coefficients of a node, its offset first."""
+
+    @property
+    def record(self) -> CellRecord:
+        """What it describes."""
+
+
 def parameter_covariance(
-    model: Model, problem: Problem, solution: Projected
+    model: LinearModel, problem: Problem, solution: Projected
 ) -> ParameterCovariance:
     """Covariance of (θ, c_1, …, c_m), c_j in the model's own order of columns.
 

@@ -93,7 +93,7 @@ def discrepancy(found: Identified) -> Array:
         apart = np.where(record.weight > 0, record.rise_K - value, np.nan)
         misfit[measured] = np.nanstd(apart, axis=0)
     least = to_come.copy()
-    for node in set(fitted.network.hidden) - set(topology.sources):
+    for node in set(fitted.network.hidden) - fitted.network.chips:
         upstream = found.topology.upstream(node)
         above = [topology.index(n) for n in upstream if n in record.nodes] or list(measured)
         hidden = topology.index(node)

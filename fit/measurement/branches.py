@@ -29,6 +29,7 @@ from fit.measurement.branch_uncertainty import (
 from fit.measurement.discrepancy import OWN_EXTRAPOLATION
 from fit.measurement.spans import Spans
 from fit.network.steady_state import resistance_matrix
+from fit.records.metadata import RunMetadata
 from fit.records.run import Array, Run
 from fit.signals.preparation import Signals, only, prepare
 
@@ -43,6 +44,7 @@ class Branches(Identified):
     """What a record of several sources shows, with its spans."""
 
     spans: Spans
+    metadata: RunMetadata  # the accuracies that the run states
 
 
 def measure_branches(run: Run, budget: Budget) -> Branches:
@@ -134,7 +136,9 @@ def measure_branch_signals(signals: Signals, run: Run, budget: Budget) -> Branch
     if reference != AMBIENT and AMBIENT in seen:
         air = _to_ambient(into, reference, float((power * share).sum()))
     seen_in_it = Identified(fitted, signals, prediction, power, air)
-    return Branches(**vars(seen_in_it), spans=_spans(seen_in_it, run, ambient))
+    return Branches(
+        **vars(seen_in_it), spans=_spans(seen_in_it, run, ambient), metadata=run.metadata
+    )
 
 
 def _to_ambient(signals: Signals, case: str, power_W: float) -> CaseToAmbient:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -39,12 +39,36 @@ class Bench:
     lag_s: Mapping[str, tuple[float, float]] = field(default_factory=dict)
     """Node -> time constant of its sensor and the standard uncertainty of that [s]; unknown where
     left out."""
+    phases: tuple[tuple[frozenset[str], float], ...] = ()
+    """Of several sources: which are on, and how long [s]."""
     remarks: tuple[str, ...] = ()  # what was assumed
 
     @property
     def reading_u_K(self) -> float:
         """Standard deviation of a single reading: noise and rounding [K]."""
         return float(np.hypot(self.noise_K, self.step_K / np.sqrt(12)))
+
+    def heating_for(self, heat_s: float) -> Bench:
+        """The same heating so long, its phases in proportion."""
+        longer = heat_s / self.heat_s
+        phases = tuple((on, longer * for_s) for on, for_s in self.phases)
+        return replace(self, heat_s=heat_s, phases=phases)
+
+
+def one_after_another(budget: Budget, heat_s: float) -> tuple[tuple[frozenset[str], float], ...]:
+    """The phases that tell branches apart: all on, then off one after another, heat_s shared.
+
+    Args:
+        budget: whose sources.
+        heat_s: of all phases [s].
+
+    Returns:
+        None where there is one source.
+    """
+    names = [source.name for source in budget.sources]
+    if len(names) == 1:
+        return ()
+    return tuple((frozenset(names[i:]), heat_s / len(names)) for i in range(len(names)))
 
 
 def typical_bench(budget: Budget) -> Bench:
@@ -63,7 +87,8 @@ def typical_bench(budget: Budget) -> Bench:
         f" match {100 * MATCH_U:g} %, power {100 * POWER_U:g} %, lag unknown"
     ]
     match_u = dict.fromkeys(nodes, MATCH_U)
-    return Bench(nodes, power_u=POWER_U, match_u=match_u, remarks=tuple(remarks))
+    phases = one_after_another(budget, HEAT_S)
+    return Bench(nodes, power_u=POWER_U, match_u=match_u, phases=phases, remarks=tuple(remarks))
 
 
 def read_bench(path: str | Path, budget: Budget) -> Bench:
@@ -112,17 +137,40 @@ def read_bench(path: str | Path, budget: Budget) -> Bench:
         remarks.append(
             "the lags that the rig states are taken as known; 'check' fits them as unknown"
         )
+    heat_s = _number(path, "sequence: heat_s", sequence.get("heat_s", HEAT_S))
+    phases = _phases(path, budget, sequence, heat_s)
     return Bench(
         nodes=nodes,
         interval_s=_number(path, "sequence: interval_s", sequence.get("interval_s", 1.0)),
         soak_s=_number(path, "sequence: soak_s", sequence.get("soak_s", SOAK_S), least=0.0),
-        heat_s=_number(path, "sequence: heat_s", sequence.get("heat_s", HEAT_S)),
+        heat_s=sum(for_s for _, for_s in phases) or heat_s,
+        phases=phases,
         power_W=_number(path, "power: power_W", power["power_W"]) if "power_W" in power else None,
         power_u=stated.power_u,
         match_u=stated.match_u,
         lag_s=lags,
         remarks=tuple(remarks),
     )
+
+
+def _phases(
+    path: Path, budget: Budget, sequence: Mapping[str, Any], heat_s: float
+) -> tuple[tuple[frozenset[str], float], ...]:
+    """The phases of several sources, as stated, else one after another."""
+    stated = sequence.get("phases")
+    names = [source.name for source in budget.sources]
+    if len(names) == 1 or not stated:
+        return one_after_another(budget, heat_s)
+    found = []
+    for number, phase in enumerate(stated if isinstance(stated, list) else [stated], 1):
+        place = f"sequence: phases: {number}"
+        on = phase.get("on") if isinstance(phase, Mapping) else None
+        if not isinstance(on, list) or not set(map(str, on)) <= set(names):
+            remedy = f"on = a list of the budget's sources ({', '.join(names)})"
+            raise RigError(path, f"{place}: on", f"{on!r} will not do", remedy)
+        for_s = _number(path, f"{place}: for_s", phase.get("for_s"))
+        found.append((frozenset(map(str, on)), for_s))
+    return tuple(found)
 
 
 def _lag(path: Path, channel: Mapping[str, Any]) -> tuple[float, float]:

@@ -10,7 +10,6 @@ import numpy as np
 
 from fit.budget.limits import stage_limits
 from fit.budget.model import Array, Prediction
-from fit.errors import BudgetError
 from fit.identification.energy_balance import case_to_ambient
 from fit.measurement.discrepancy import LEAST_SCANS, OWN_EXTRAPOLATION
 from fit.planning.bench import Bench
@@ -155,17 +154,4 @@ def _until(signals: Signals, rows: int) -> Signals:
         t_s=signals.t_s[:rows],
         temperature_degC=signals.temperature_degC[:rows],
         power=signals.power[:rows],
-    )
-
-
-def refuse_several_sources(prediction: Prediction) -> None:
-    """Raise BudgetError where heat enters a budget at more than one node, or branches meet."""
-    budget = prediction.budget
-    if budget.is_chain:
-        return
-    raise BudgetError(
-        budget.path,
-        "source" if len(budget.sources) > 1 else "stage",
-        "is no single path from one source",
-        "runs of several sources cannot be planned yet: plan each path as a budget of its own",
     )

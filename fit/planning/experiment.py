@@ -13,6 +13,7 @@ the budget is found with 95 %: z of them to be beyond chance, z more for chance 
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
@@ -21,14 +22,15 @@ from scipy.special import ndtr
 
 from fit.budget import predict
 from fit.budget.model import Array, Budget, Prediction
+from fit.errors import HeatrunError
 from fit.measurement.resolution import RESOLVED
 from fit.planning.bench import Bench, typical_bench
+from fit.planning.branches import expected_branches, looks_s
 from fit.planning.expected import (
     SYSTEMATIC,
     Expected,
     expected,
     horizon_s,
-    refuse_several_sources,
 )
 
 SURE = 1.645  # standard uncertainties for 95 % on one side, as `check` decides
@@ -97,18 +99,20 @@ def plan(budget: Budget, bench: Bench | None = None, heat_s: float | None = None
     """What a heat run of a budget's product will be able to decide.
 
     Args:
-        budget: a chain with one source.
+        budget: a chain, or a tree.
         bench: what measures it; `typical_bench` when None.
         heat_s: length of heating; the bench's own when None [s].
 
     Raises:
-        BudgetError: several sources, or no heat capacities.
+        BudgetError: no heat capacities.
+        NotIdentifiable: the nodes measured do not carry an answer.
     """
     bench = typical_bench(budget) if bench is None else bench
     if heat_s is not None:
-        bench = replace(bench, heat_s=heat_s)
+        bench = bench.heating_for(heat_s)
     prediction = predict(budget, power_W=bench.power_W)
-    refuse_several_sources(prediction)
+    if not budget.is_chain:
+        return _plan_branches(prediction, bench)
     first = min(FIRST_SCANS * bench.interval_s, bench.heat_s)
     times = np.geomspace(first, max(horizon_s(prediction, bench), 2 * first), TIMES)
     times = np.union1d(times, [bench.heat_s])
@@ -126,9 +130,46 @@ def plan(budget: Budget, bench: Bench | None = None, heat_s: float | None = None
         prediction=prediction,
         bench=bench,
         spans=spans,
-        thermocouples=_thermocouples(prediction, bench, whole, at),
+        thermocouples=_thermocouples(
+            prediction, whole, at, _without_each(prediction, bench, times[[at]])
+        ),
         t_s=times,
         warnings=(*warnings, *prediction.warnings),
+    )
+
+
+def _plan_branches(prediction: Prediction, bench: Bench) -> Plan:
+    """The same of a tree: the phases as they are, looked at until they end."""
+    times, at = looks_s(bench), -1
+    whole = expected_branches(prediction, bench, bench.nodes, times)
+    spans = tuple(
+        replace(one, why=_not_by_the_end(one))
+        for one in (_span(prediction, bench, whole, i, at) for i in range(len(whole.ends)))
+    )
+    left = {}
+    for node in bench.nodes if len(bench.nodes) > 2 else ():
+        rest = tuple(one for one in bench.nodes if one != node)
+        with contextlib.suppress(HeatrunError):  # without that one nothing is measured
+            left[node] = expected_branches(prediction, bench, rest, times[-1:])
+    warnings = [f"{span.from_node} - {span.to_node} {span.why}" for span in spans if span.why]
+    return Plan(
+        prediction=prediction,
+        bench=bench,
+        spans=spans,
+        thermocouples=_thermocouples(prediction, whole, at, left),
+        t_s=times,
+        warnings=(*bench.remarks, *warnings, *prediction.warnings),
+    )
+
+
+def _not_by_the_end(span: SpanPlan) -> str:
+    """Why a span of a tree is not decided by the end of the phases, "" where it is."""
+    if span.decided_after_s is not None:
+        return ""
+    worst = max(span.parts, key=lambda name: span.parts[name])
+    return (
+        f"is not decided by the end of the phases, because of {WORDS[worst]}: "
+        f"{span.u_K_per_W:.2g} K/W, and a decision needs {span.needed_u_K_per_W:.2g}"
     )
 
 
@@ -223,18 +264,23 @@ def _power(span: SpanPlan, prediction: Prediction, needed: float) -> str:
     return f"; by then it would need {power:.2g} W: mind what the parts may bear"
 
 
-def _thermocouples(
-    prediction: Prediction, bench: Bench, whole: Expected, at: int
-) -> tuple[ThermocouplePlan, ...]:
+def _without_each(prediction: Prediction, bench: Bench, now: Array) -> Mapping[str, Expected]:
+    """What to expect of a chain at a time when one of its nodes is not measured, by node."""
     if len(bench.nodes) < 3:
-        return ()
-    now = np.array([whole.t_s[at]])
+        return {}
+    rest = {node: tuple(one for one in bench.nodes if one != node) for node in bench.nodes}
+    return {node: expected(prediction, bench, left, now)[0] for node, left in rest.items()}
+
+
+def _thermocouples(
+    prediction: Prediction, whole: Expected, at: int, left_with: Mapping[str, Expected]
+) -> tuple[ThermocouplePlan, ...]:
+    """What each thermocouple is worth; left_with: what is to be expected without it, by node."""
     names = [stage.name for stage in prediction.budget.stages]
     with_all = _excess_by_stage(whole, at)
     found = []
-    for node in bench.nodes:
-        rest = tuple(one for one in bench.nodes if one != node)
-        without, _ = expected(prediction, bench, rest, now)
+    for node in left_with:
+        without = left_with[node]
         left = _excess_by_stage(without, 0)
         factors = {j: left.get(j, np.inf) / excess for j, excess in with_all.items()}
         most = max(factors, key=lambda j: factors[j])

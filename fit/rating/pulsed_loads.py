@@ -15,6 +15,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Literal
 
 import numpy as np
 
@@ -168,7 +169,7 @@ def duty_table(path: TransientPath, limit_degC: float, relative_u: float) -> tup
     def point(period_s: float, duty: float) -> DutyPoint:
         t_s = np.array([0.0, duty * period_s, period_s])
         load = _loaded(path, Profile(Path(), t_s, np.array([1.0, 0.0, 0.0]), repeat=True))
-        power_W = _reach(lambda power_W: float(load.source_K(power_W).max()), room_K)
+        power_W = reach(lambda power_W: float(load.source_K(power_W).max()), room_K)
         return DutyPoint(period_s, duty, power_W, power_W * relative_u)
 
     return tuple(
@@ -199,7 +200,7 @@ def run_profile(
     hottest = int(np.argmax(source))
     factor = None
     if limit_degC is not None and source[hottest] > 0:
-        factor = _reach(lambda f: float(load.source_K(f).max()), limit_degC - ambient)
+        factor = reach(lambda f: float(load.source_K(f).max()), limit_degC - ambient)
     return ProfileResult(
         profile=profile,
         t_s=t,
@@ -215,8 +216,15 @@ def run_profile(
     )
 
 
-def _dense(profile: Profile) -> tuple[Array, Array]:
-    """Its times with others in between, closer after each change, and the power from each on."""
+def dense(profile: Profile) -> tuple[Array, Array]:
+    """A profile's times with others in between, closer after each change.
+
+    Args:
+        profile: of one source or several.
+
+    Returns:
+        Times (n,) [s], and the power from each on (n,) or (n, sources) [W].
+    """
     steps = np.diff(profile.t_s)
     inside = np.logspace(-4, 0, int(np.clip(_POINTS / len(steps), 1, 40)) + 1)[:-1]
     between = profile.t_s[:-1, np.newaxis] + steps[:, np.newaxis] * inside
@@ -246,7 +254,7 @@ class _Load:
 
 
 def _loaded(path: TransientPath, profile: Profile) -> _Load:
-    t, power = _dense(profile)
+    t, power = dense(profile)
     highest = profile.power_W.max()
     amplitude, tau_s = path.linear_terms
     # Noise can leave a fitted response out of what a passive network can do: a mean of powers
@@ -258,15 +266,38 @@ def _loaded(path: TransientPath, profile: Profile) -> _Load:
 
 def _follow(amplitude: Array, tau: Array, profile: Profile, t: Array, power: Array) -> Array:
     """Response (n,) of a sum of terms, from cold, or in the profile's settled repetition."""
-    each = response_to_power(np.eye(len(tau)), tau, t, power)
-    if profile.repeat:
-        decay = np.exp(-t / np.maximum(tau, _AT_ONCE_S)[:, np.newaxis])
+    return np.asarray(amplitude @ followed(tau, t, power, profile.repeat))
+
+
+def followed(
+    tau_s: Array, t_s: Array, power: Array, repeat: bool, between: Literal["hold", "line"] = "hold"
+) -> Array:
+    """First-order low-passes of an input, from cold or in its settled repetition.
+
+    Args:
+        tau_s: time constants (K,) [s].
+        t_s: times (n,) [s].
+        power: the input at those times (n,).
+        repeat: it is run over and over.
+        between: "hold" keeps each value until the next time, "line" joins them.
+
+    Returns:
+        The input as each follows it (K, n).
+    """
+    each = response_to_power(np.eye(len(tau_s)), tau_s, t_s, power, between)
+    if repeat:
+        decay = np.exp(-t_s / np.maximum(tau_s, _AT_ONCE_S)[:, np.newaxis])
         each = each + (each[:, -1] / (1 - decay[:, -1]))[:, np.newaxis] * decay
-    return np.asarray(amplitude @ each)
+    return np.asarray(each)
 
 
-def _reach(rise_K: Callable[[float], float], limit_K: float) -> float:
-    """The argument at which a rising function reaches a limit."""
+def reach(rise_K: Callable[[float], float], limit_K: float) -> float:
+    """The argument at which a rising function reaches a limit.
+
+    Args:
+        rise_K: of an argument from 0 on [K].
+        limit_K: to be reached [K].
+    """
     if limit_K <= 0:
         return 0.0
     low, high = 0.0, 1.0

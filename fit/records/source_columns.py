@@ -38,6 +38,15 @@ class PowerColumns:
             return np.prod([table[name] for name in self.columns], axis=0)
 
 
+def power_column(source: str) -> str:
+    """The column of a source's watts.
+
+    >>> power_column("lamp"), power_column("")
+    ('power_lamp_W', 'power_W')
+    """
+    return f"power_{source}_W" if source else "power_W"
+
+
 def power_columns(names: Sequence[str]) -> tuple[PowerColumns, ...]:
     """The powers that a table of readings gives; none where it gives none.
 

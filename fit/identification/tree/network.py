@@ -40,11 +40,21 @@ class TreeNetwork:
     C_J_per_K: Array  # (nodes,) expected, 0 where the budget states none
 
     @property
+    def chips(self) -> frozenset[str]:
+        """Unmeasured sources with nothing measured above them: nothing tells how warm they are."""
+        above = {node: node not in self.hidden for node in self.topology.nodes}
+        tree = dict(self.topology.links[: self.tree_links])
+        for node in self.topology.nodes:
+            onward = node
+            while above[node] and (onward := tree[onward]) != self.topology.reference:
+                above[onward] = True
+        return frozenset(one for one in self.topology.sources if not above[one])
+
+    @property
     def found(self) -> NDArray[np.bool_]:
-        """Whether each tree link (tree links,) begins at a node that is no unmeasured source."""
-        sources = set(self.topology.sources) & set(self.hidden)
+        """Whether each tree link (tree links,) is measured: it begins at none of the `chips`."""
         links = self.topology.links[: self.tree_links]
-        return np.array([start not in sources for start, _ in links])
+        return np.array([start not in self.chips for start, _ in links])
 
 
 def measured_tree(budget: Budget, measured: tuple[str, ...]) -> tuple[tuple[str, ...], Topology]:
@@ -79,7 +89,8 @@ def measured_tree(budget: Budget, measured: tuple[str, ...]) -> tuple[tuple[str,
 
 def _last_common(passed: list[tuple[str, ...]], seen: list[str]) -> str:
     """The measured node nearest to ambient that every source's heat passes."""
-    common = [node for node in passed[0] if node in seen and all(node in way for way in passed)]
+    # A source's own node is not passed: above it that heat would warm nothing.
+    common = [node for node in passed[0] if node in seen and all(node in way[1:] for way in passed)]
     if not common:
         raise NotIdentifiable(
             "no measured node lies on the way of every source: measure the case, or ambient"
@@ -188,7 +199,7 @@ def starting_capacities(network: TreeNetwork, hidden_s: float) -> Array:
     """
     out = network.R_K_per_W[: network.tree_links]
     starts = [start for start, _ in network.topology.links[: network.tree_links]]
-    chips = set(network.hidden) & set(network.topology.sources)
+    chips = network.chips
     typical = np.array(
         [
             (hidden_s if node in chips else TYPICAL_TAU_S) / out[starts.index(node)]

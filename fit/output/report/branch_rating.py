@@ -41,12 +41,21 @@ def branch_rating_section(branches: Branches, verdict: Verdict) -> dict[str, obj
         "allowable": _allowable(rating),
         "first": before_it_counts(verdict),
         "limits": [_row(one, rating.ambient_degC) for one in rating.sources],
+        "power_map": _power_map(rating),
         "touched": f"{node}, {with_expanded(degC.value, degC.u)} °C at {ambient:g} °C ambient"
         f"{stated}",
         "touch": [],
         "assumed": [f"{sentence[0].upper()}{sentence[1:]}." for sentence in rating.missing],
         "cautions": rating.cautions,
     }
+
+
+def _power_map(rating: BranchRating) -> list[dict[str, object]]:
+    """A row of powers for each of two parts; none where nothing limits them."""
+    if not len(rating.power_map_W):
+        return []
+    rows = zip(rating.sources, rating.power_map_W.T, strict=True)
+    return [{"name": one.name, "W": [f"{power:.2f}" for power in row]} for one, row in rows]
 
 
 def _allowable(rating: BranchRating) -> tuple[str, str]:

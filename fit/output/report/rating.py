@@ -74,6 +74,7 @@ def rating_section(rated: Rated | None, verdict: Verdict | None) -> dict[str, ob
         "allowable": allowable_in_words(rating),
         "first": before_it_counts(verdict),
         "limits": [_limit_row(limit) for limit in (rating.junction, rating.touch)],
+        "power_map": [],
         "touched": f"{rating.touch.node}, {rating.material}: "
         f"{with_expanded(rating.touch.degC.value, rating.touch.degC.u)} °C at "
         f"{rating.touch.ambient_degC:g} °C ambient",

@@ -12,6 +12,7 @@ from rich.table import Table
 from fit.assessment.decision import probability_in_words
 from fit.output.terminal.check import STYLE, with_expanded
 from fit.output.terminal.rating import SCHEMA
+from fit.rating.branch_profile import BranchProfile
 from fit.rating.branches import BranchRating, SourceRating
 
 
@@ -47,9 +48,36 @@ def branch_rate_document(rating: BranchRating) -> dict[str, Any]:
         },
         "common_factor": None if rating.common_factor is None else asdict(rating.common_factor),
         "power_map": {"sources": names, "W": rating.power_map_W.tolist()},
+        "profile": None if rating.profile is None else _profile_document(rating.profile),
         "missing": list(rating.missing),
         "cautions": list(rating.cautions),
         "warnings": [],
+    }
+
+
+def _profile_document(result: BranchProfile) -> dict[str, Any]:
+    return {
+        "file": str(result.profile.path),
+        "repeat": result.profile.repeat,
+        "mean_W": result.profile.mean_W,
+        "sources": {
+            one.name: {
+                "node": one.node,
+                "mean_W": one.mean_W,
+                "peak_degC": one.peak_degC,
+                "peak_u_K": one.peak_u_K,
+                "peak_t_s": one.peak_t_s,
+                "limit_degC": one.limit_degC,
+                "power_W": result.power_W[:, s].tolist(),
+                "degC": result.source_degC[:, s].tolist(),
+            }
+            for s, one in enumerate(result.sources)
+        },
+        "case_peak_degC": float(result.skin_degC.max()),
+        "allowable_factor": result.allowable_factor,
+        "allowable_factor_u": result.allowable_factor_u,
+        "t_s": result.t_s.tolist(),
+        "case_degC": result.skin_degC.tolist(),
     }
 
 
@@ -88,6 +116,8 @@ def print_branch_rating(console: Console, rating: BranchRating) -> None:
     if len(rating.power_map_W):
         console.print()
         console.print(_map(rating))
+    if rating.profile is not None:
+        _print_profile(console, rating.profile)
     node, ambient, degC, limit = rating.touched
     stated = "" if limit is None else f"; its limit is {limit:g} °C"
     touched = f"{with_expanded(degC.value, degC.u)} °C{stated}"
@@ -95,6 +125,24 @@ def print_branch_rating(console: Console, rating: BranchRating) -> None:
     for label, texts in (("Missing", rating.missing), ("Caution", rating.cautions)):
         for text in texts:
             console.print(f"[bold]{label}:[/] {escape(text)}")
+
+
+def _print_profile(console: Console, result: BranchProfile) -> None:
+    how = "over and over" if result.profile.repeat else "once, from cold"
+    console.print(
+        f"\n[bold]Profile {escape(result.profile.path.name)}[/], {how}, mean "
+        f"{result.profile.mean_W:.3g} W in all; case at most {result.skin_degC.max():.1f} °C"
+    )
+    for one in result.sources:
+        console.print(
+            f"{escape(one.name)}: {one.node} at most {with_expanded(one.peak_degC, one.peak_u_K)} "
+            f"°C, at {one.peak_t_s:.4g} s"
+        )
+    if result.allowable_factor is not None and result.allowable_factor_u is not None:
+        factor = with_expanded(result.allowable_factor, result.allowable_factor_u)
+        console.print(
+            f"All its powers may be {factor} times as high before the first limit is reached."
+        )
 
 
 def _sources(rating: BranchRating) -> Table:

@@ -11,7 +11,7 @@ from typing import Any, NamedTuple
 import pytest
 
 from bench.cli import main
-from tests.support.made_trees import made_run, prototype, write_budget, write_csv
+from tests.support.made_trees import made_run, prototype, steady_degC, write_budget, write_csv
 
 LONG: dict[str, Any] = {"off_s": (4000, 4180), "end_s": 4360.0, "noise_K": 0.03}
 
@@ -110,14 +110,33 @@ def test_rate_of_a_record_too_short_is_refused_on_one_line(folder: Path, heatrun
     assert "the record does not resolve the last span" in done.said
 
 
-def test_rate_of_a_profile_is_refused_for_several_sources(
+def test_fit_without_a_budget_says_what_each_source_warms(folder: Path, heatrun: Heatrun) -> None:
+    document = json.loads(heatrun("fit", folder / "sound.csv", "--json").output)
+    assert document["sources"]["driver"]["node"] == "tab_2"
+    by_source = document["nodes"]["tab_1"]["R_total_by_source_K_per_W"]
+    at_rest = [steady_degC(watt)["tab_1"] - 25.0 for watt in ((1.0, 0.0), (0.0, 1.0))]
+    assert [by_source[name] for name in ("charger", "driver")] == pytest.approx(at_rest, rel=0.01)
+    assert "no network is supposed" in heatrun("fit", folder / "sound.csv").output
+
+
+def test_rate_runs_a_profile_of_all_powers(folder: Path, heatrun: Heatrun, tmp_path: Path) -> None:
+    profile = tmp_path / "profile.csv"
+    profile.write_text("t_s,power_charger_W,power_driver_W\n0,4,0\n60,0,3\n120,0,0\n")
+    asked = ("rate", folder / "sound.csv", *budget_of(folder), "--profile", profile)
+    document = json.loads(heatrun(*asked, "--json").output)["profile"]
+    assert document["mean_W"] == pytest.approx(3.5)
+    assert document["sources"]["charger"]["peak_t_s"] == pytest.approx(60.0, abs=2.0)
+    assert "charger: tab_1 at most" in heatrun(*asked).output
+
+
+def test_rate_of_a_profile_of_one_power_says_which_columns_it_needs(
     folder: Path, heatrun: Heatrun, tmp_path: Path
 ) -> None:
     profile = tmp_path / "profile.csv"
     profile.write_text("t_s,power_W\n0,4\n60,0\n")
     done = heatrun("rate", folder / "sound.csv", *budget_of(folder), "--profile", profile)
     assert done.status == 2
-    assert "a profile is of one power" in done.said
+    assert "begin with the line t_s,power_charger_W,power_driver_W" in done.said
 
 
 def test_compare_tells_the_pad_that_is_worse(folder: Path, heatrun: Heatrun) -> None:
@@ -149,6 +168,7 @@ def test_report_holds_the_tree_and_what_each_source_warms(
     assert "charger (4 W)" in html
     assert "driver (2.5 W)" in html
     assert "charger warms driver as driver warms charger" in html
+    assert "Powers of both that just reach a limit" in html
 
 
 def test_report_compares_runs_of_one_tree(folder: Path, heatrun: Heatrun, tmp_path: Path) -> None:

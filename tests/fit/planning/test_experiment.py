@@ -114,16 +114,6 @@ def test_a_budget_without_heat_capacities_is_refused(tmp_path) -> None:
         plan(read_budget(path))
 
 
-def test_several_sources_are_refused(tmp_path) -> None:
-    path = tmp_path / "budget.toml"
-    path.write_text(
-        BUDGET.read_text() + '\n[[source]]\nname = "a"\nnode = "junction"\npower_W = 3.0\n'
-        '[[source]]\nname = "b"\nnode = "bar"\npower_W = 1.0\n'
-    )
-    with pytest.raises(BudgetError, match="cannot be planned yet"):
-        plan(read_budget(path))
-
-
 @pytest.mark.parametrize(
     ("was", "is_now", "said"),
     [

@@ -17,13 +17,8 @@ from fit.budget.model import Budget, Limits
 from fit.errors import NotIdentifiable
 from fit.measurement.branches import Branches, measure_branches
 from fit.output.terminal.branch_rating import branch_rate_document, print_branch_rating
-from fit.rating.branches import (
-    MAP_POINTS,
-    BranchNetwork,
-    BranchRating,
-    branch_network,
-    rate_branches,
-)
+from fit.rating.branch_network import BranchNetwork, branch_network
+from fit.rating.branches import MAP_POINTS, BranchRating, rate_branches
 from fit.records.results import to_json
 from tests.support.made_trees import (
     NODES,
