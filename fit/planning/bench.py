@@ -133,10 +133,6 @@ def read_bench(path: str | Path, budget: Budget) -> Bench:
         remarks.append("power accuracy not stated in the rig: taken as exact, as 'check' does")
     if silent := [node for node in nodes[:-1] if node not in stated.match_u]:
         remarks.append(f"sensor match not stated: {', '.join(silent)} taken as exact")
-    if lags:
-        remarks.append(
-            "the lags that the rig states are taken as known; 'check' fits them as unknown"
-        )
     heat_s = _number(path, "sequence: heat_s", sequence.get("heat_s", HEAT_S))
     phases = _phases(path, budget, sequence, heat_s)
     return Bench(
