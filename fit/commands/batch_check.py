@@ -224,11 +224,7 @@ def _shown(
     from rich.progress import track
 
     console = Console(stderr=True)
-    yield from track(
-        outcomes,
-        description="checking",
-        total=total,
-        console=console,
-        transient=True,
-        disable=quiet or is_quiet() or not console.is_terminal,
-    )
+    if quiet or is_quiet() or not console.is_terminal:
+        yield from outcomes
+        return
+    yield from track(outcomes, description="checking", total=total, console=console, transient=True)

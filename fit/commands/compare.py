@@ -102,14 +102,10 @@ def _measured(
     from fit.statistics.batch import map_runs
 
     console = Console(stderr=True)
-    outcomes = track(
-        map_runs(partial(_measure, budget=budget), runs, jobs),
-        description="measuring",
-        total=len(runs),
-        console=console,
-        transient=True,
-        disable=quiet or is_quiet() or not console.is_terminal,
-    )
+    outcomes = map_runs(partial(_measure, budget=budget), runs, jobs)
+    if console.is_terminal and not (quiet or is_quiet()):
+        what = "measuring"
+        outcomes = iter(track(outcomes, what, len(runs), console=console, transient=True))
     order = {path: i for i, path in enumerate(runs)}
     return sorted(outcomes, key=lambda outcome: order[outcome.path])
 

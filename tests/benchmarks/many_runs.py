@@ -113,15 +113,18 @@ def fleet() -> Iterator[str]:
 
 def children(pid: int) -> list[int]:
     """Processes started by this one, and by those (Linux)."""
-    own = Path(f"/proc/{pid}/task/{pid}/children").read_text().split()
-    return [*map(int, own), *(more for child in own for more in children(int(child)))]
+    found = []
+    for thread in Path(f"/proc/{pid}/task").glob("*/children"):
+        for child in map(int, thread.read_text().split()):
+            found += [child, *children(child)]
+    return found
 
 
-def kill_a_worker(parent: int, table: Path) -> int:
-    """Kill the process that has worked most below this one, once some are done."""
+def kill_a_worker(parent: int, table: Path, command: int) -> int:
+    """Kill the process below this one that has worked most, but for the command itself."""
     while not table.exists() or len(runs_in(table)) < KILL_AFTER:
         time.sleep(0.1)
-    busiest = max(children(parent), key=cpu_ticks)
+    busiest = max((child for child in children(parent) if child != command), key=cpu_ticks)
     os.kill(busiest, signal.SIGKILL)
     return busiest
 
@@ -157,7 +160,7 @@ def check_all(folder: Path, kill: bool, more: Sequence[str] = ()) -> None:
         text=True,
     )
     if kill:
-        killed = kill_a_worker(os.getpid() if more else process.pid, table)
+        killed = kill_a_worker(os.getpid() if more else process.pid, table, process.pid)
         print(f"killed worker {killed} after {KILL_AFTER} runs")
     stdout, stderr = process.communicate()
     seconds = time.perf_counter() - begun

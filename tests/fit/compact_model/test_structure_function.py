@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy.integrate import trapezoid
 
 from fit.compact_model.structure_function import (
     cumulative_curve,
@@ -43,7 +44,7 @@ def test_spectrum_is_never_negative_even_with_noise():
 
 
 def test_density_integrates_to_the_resistance(spectrum):
-    total = np.trapezoid(spectrum.density_K_per_W, np.log(spectrum.tau_s))
+    total = trapezoid(spectrum.density_K_per_W, np.log(spectrum.tau_s))
     assert total == pytest.approx(3.0, rel=1e-3)
 
 
