@@ -73,7 +73,7 @@ def test_a_minute_of_heating_does_not_tell_the_way_to_air(logged: Path) -> None:
     reckoning = Reckoning(NODES, read_budget(Path(str(SCENARIO / "budget.toml"))))
     for scan in scans(logged):
         if scan.t_s < 180:
-            reckoning.add(scan.t_s, [scan.temperature_degC[node] for node in NODES], scan.power_W)
+            reckoning.add(scan.t_s, [scan.temperature_degC[node] for node in NODES], [scan.power_W])
     estimate = reckoning.estimate()
     assert estimate is not None
     assert [span.resolved for span in estimate.spans][-1] is False
@@ -158,7 +158,7 @@ def scans(folder: Path) -> list[Scan]:
 def test_the_reckoning_decides_the_pad_from_a_quarter_of_an_hour(logged: Path) -> None:
     reckoning = Reckoning(NODES, read_budget(Path(str(SCENARIO / "budget.toml"))))
     for scan in scans(logged):
-        reckoning.add(scan.t_s, [scan.temperature_degC[node] for node in NODES], scan.power_W)
+        reckoning.add(scan.t_s, [scan.temperature_degC[node] for node in NODES], [scan.power_W])
     estimate = reckoning.estimate()
     assert estimate is not None
     pad = next(one for one in estimate.spans if one.from_node == "board_back")
@@ -174,7 +174,7 @@ def test_a_final_temperature_is_given_where_the_way_to_ambient_is_known() -> Non
 def test_no_final_temperature_is_given_while_heating_has_hardly_begun(logged: Path) -> None:
     reckoning = Reckoning(NODES, None)
     for scan in [one for one in scans(logged) if one.t_s < 150.0]:
-        reckoning.add(scan.t_s, [scan.temperature_degC[node] for node in NODES], scan.power_W)
+        reckoning.add(scan.t_s, [scan.temperature_degC[node] for node in NODES], [scan.power_W])
     early = reckoning.estimate()
     assert early is not None
     assert list(early.final_degC) == ["ambient"]
