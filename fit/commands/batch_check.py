@@ -140,7 +140,7 @@ def check_many(runs: Sequence[Path], batch: Batch) -> list[Outcome[Checked]]:
                 found[outcome.path] = outcome
         except KeyboardInterrupt:
             if table is not None:
-                remark(f"{len(found)} of {len(runs)} runs are in {batch.table}: --resume goes on")
+                remark(f"the runs that have ended are in {batch.table}: --resume goes on")
             raise
     return [found[path] for path in runs]
 
