@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from asyncio import CancelledError
 from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
@@ -89,22 +90,33 @@ def _outcomes(
             if len(given_out) >= AHEAD * max(1, sum(client.nthreads().values())):
                 return
 
+    suspects: list[Path] = []
     give_out()
     while given_out:
         future = next(finished)
-        yield _outcome_of(future, given_out.pop(future))
+        outcome: Outcome[Result] | None = _outcome_of(future)
+        path = given_out.pop(future)
+        if outcome is None:
+            suspects.append(path)
+        else:
+            yield replace(outcome, path=path)
         give_out()
+    # A worker that dies takes what waits for it along, and that is blamed too: each is repeated
+    # alone, so that the one at fault is identified and the others are completed.
+    for path in suspects:
+        outcome = _outcome_of(client.submit(attempt, path.absolute(), pure=False))
+        died = f"{path}: the worker that read it died"
+        yield Outcome(path, None, died) if outcome is None else replace(outcome, path=path)
 
 
-def _outcome_of(future: Future, path: Path) -> Outcome[Result]:
-    """What came of a run; a worker that died over it again and again is one line."""
+def _outcome_of(future: Future) -> Outcome[Result] | None:
+    """What came of a run; None where worker after worker died over it."""
     try:
         found: Outcome[Result] = future.result()
     except CancelledError:
         raise HeatrunError(
             "--scheduler: the scheduler was lost; what had ended is kept, --resume goes on"
         ) from None
-    except Exception as error:
-        why = type(error).__name__
-        return Outcome(path, None, f"{path}: the worker that read it died or failed ({why})")
-    return Outcome(path, found.result, found.error)
+    except Exception:
+        return None
+    return found
