@@ -275,7 +275,8 @@ MODBUS = {"register": [{"field": "tab", "address": 0}]}
 
 @pytest.mark.parametrize("kind", DRIVERS)
 def test_every_driver_is_closed_twice_without_complaint(kind: str) -> None:
-    keys = {"line": {"fields": NODES}, "scpi": SUPPLY, "modbus": MODBUS}[kind]
+    own = {"line": {"fields": NODES}, "scpi": SUPPLY, "modbus": MODBUS}
+    keys = own.get(kind, {})  # others have a default for each
     settings = settings_class(kind).model_validate(
         {"name": "a", "driver": kind, "port": "/dev/none", **keys}
     )

@@ -22,7 +22,8 @@ from bench.monitor.follower import Watcher
 from bench.monitor.page_state import page_state, thin
 from bench.monitor.progress import GuardLine, describe, phase
 from bench.monitor.server import Board, PageServer
-from bench.monitor.settling import Estimate, Settling, _judged
+from bench.monitor.settling import Estimate, Settling
+from bench.monitor.settling import judged as judged_of
 from bench.virtual.ports import HAS_PTY
 from fit.assessment.conformity import hold
 from fit.errors import RecordError
@@ -241,7 +242,7 @@ def test_spans_settle_and_their_intervals_shrink(writer: RunWriter):
 
 
 def judged(measured: Spans) -> Estimate:
-    return _judged(600.0, measured, hold(measured, prediction()))
+    return judged_of(600.0, measured, hold(measured, prediction()))
 
 
 def test_nothing_is_said_twice_of_the_lead_cause(writer: RunWriter):
