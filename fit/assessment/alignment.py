@@ -16,7 +16,7 @@ from fit.network.topology import Topology
 from fit.records.run import Array
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Alignment:
     """Measured spans in the budget's order, each with the stages it lumps.
 

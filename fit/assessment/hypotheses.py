@@ -54,7 +54,7 @@ SIZES = 61  # between the ends of a cause's size, 2 to 10 % apart: finer than an
 BESIDE = 0.2
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class SlowEvidence:
     """Share of the case's slow rise in the inner spans, see `fit.measurement.sensor_placement`."""
 
@@ -64,7 +64,7 @@ class SlowEvidence:
     covariance: Array  # (s - 1, s - 1) of seen and expected together
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class CapacityEvidence:
     """Heat capacity the record shows over the budget's, see `fit.measurement.heat_capacity`."""
 
@@ -73,7 +73,7 @@ class CapacityEvidence:
     node_share: Array  # (s + 1,) of the stored heat that each measured node stands for
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Pattern:
     """Measured and predicted spans per watt along the path, with what each is made of."""
 
@@ -117,7 +117,7 @@ class Pattern:
         return self.ends or tuple(pairwise(self.nodes))
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Cause:
     """One thing wrong, over a grid of sizes.
 
