@@ -169,6 +169,13 @@ class Transport:
             self._buffer.feed(self._receive(left))
         return line
 
+    def next_line(self, query: str | None, wait_s: float) -> str | None:
+        """The answer to a query, or the stream's next line where there is none; None after wait_s.
+
+        Raises InstrumentLost.
+        """
+        return self.read_line(wait_s) if query is None else self.ask(query, wait_s)
+
     def ask(self, query: str, within_s: float) -> str | None:
         """Send a query and wait for its line; None when there was no answer in time."""
         self.discard()

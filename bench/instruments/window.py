@@ -89,10 +89,7 @@ class Instrument:
 
     def read(self) -> Window | None:
         """The answer to `query`, or the stream's next line. Raises InstrumentLost."""
-        if self.settings.query is None:
-            line = self._port.read_line(self.settings.reply_s)
-        else:
-            line = self._port.ask(self.settings.query, self.settings.reply_s)
+        line = self._port.next_line(self.settings.query, self.settings.reply_s)
         if line is None:
             return None
         t_s = self._clock.now_s()

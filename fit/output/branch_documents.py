@@ -149,32 +149,21 @@ def print_branch_fit(console: Console, branches: Branches) -> None:
         console: to print on.
         branches: as measured.
     """
-    from rich.markup import escape
-    from rich.table import Table
+    from fit.output.terminal.rises import Rises, print_rises
 
-    from fit.output.terminal.check import with_expanded
-
-    found = totals(branches)
-    taus = zip(branches.fitted.tau_s, branches.fitted.tau_u_s, strict=True)
-    said = ", ".join(with_expanded(float(tau), float(tau_u)) for tau, tau_u in taus)
-    console.print(f"Time constants above {branches.fitted.network.topology.reference}: {said} s")
-    table = Table(
-        box=None,
-        pad_edge=False,
-        header_style="bold",
+    found, fitted = totals(branches), branches.fitted
+    rises = Rises(
+        reference=fitted.network.topology.reference,
+        tau_s=fitted.tau_s,
+        tau_u_s=fitted.tau_u_s,
         title=f"Rise above {found.above}, K per watt on the path of",
-        title_justify="left",
+        sources=tuple(source.name for source in branches.budget.sources),
+        power=branches.power_W,
+        unit="W",
+        nodes=found.nodes,
+        Z=found.Z_K_per_W,
+        Z_u=found.Z_u_K_per_W,
+        left=f"What the network leaves: {_residual_K(branches):.2g} K rms over"
+        f" {len(branches.signals.t_s)} scans.",
     )
-    table.add_column("node")
-    for source, power in zip(branches.budget.sources, branches.power_W, strict=True):
-        table.add_column(f"{escape(source.name)}\n({power:.3g} W)", justify="right")
-    for j, node in enumerate(found.nodes):
-        cells = zip(found.Z_K_per_W[j], found.Z_u_K_per_W[j], strict=True)
-        table.add_row(node, *(with_expanded(float(R), float(R_u)) for R, R_u in cells))
-    console.print(table)
-    console.print(
-        "± is the expanded uncertainty, k = 2. What the network leaves:"
-        f" {_residual_K(branches):.2g} K rms over {len(branches.signals.t_s)} scans."
-    )
-    for warning in branches.spans.warnings:
-        console.print(f"[yellow]Note:[/] {escape(warning)}")
+    print_rises(console, rises, branches.spans.warnings)

@@ -94,32 +94,19 @@ def print_sources_fit(console: Console, found: SourcesResponse) -> None:
         console: to print on.
         found: as identified.
     """
-    from rich.markup import escape
-    from rich.table import Table
+    from fit.output.terminal.rises import Rises, print_rises
 
-    from fit.output.terminal.check import with_expanded
-
-    taus = zip(found.tau_s, found.tau_u_s, strict=True)
-    said = ", ".join(with_expanded(float(tau), float(u)) for tau, u in taus)
-    console.print(f"Time constants above {found.reference}: {said} s")
-    unit = escape(found.run.power_unit)
-    table = Table(
-        box=None,
-        pad_edge=False,
-        header_style="bold",
-        title=f"Rise above {found.reference}, K per {unit} of",
-        title_justify="left",
+    rises = Rises(
+        reference=found.reference,
+        tau_s=found.tau_s,
+        tau_u_s=found.tau_u_s,
+        title=f"Rise above {found.reference}, K per {found.run.power_unit} of",
+        sources=found.run.sources,
+        power=found.power_W,
+        unit=found.run.power_unit,
+        nodes=found.nodes,
+        Z=found.Z_K_per_W,
+        Z_u=found.Z_u_K_per_W,
+        left=f"What the fit leaves: {found.residual_rms_K:.2g} K rms over {found.samples} scans.",
     )
-    table.add_column("node")
-    for name, power in zip(found.run.sources, found.power_W, strict=True):
-        table.add_column(f"{escape(name)}\n({power:.3g} {unit})", justify="right")
-    for node, Z, Z_u in zip(found.nodes, found.Z_K_per_W, found.Z_u_K_per_W, strict=True):
-        cells = (with_expanded(float(R), float(u)) for R, u in zip(Z, Z_u, strict=True))
-        table.add_row(node, *cells)
-    console.print(table)
-    console.print(
-        "± is the expanded uncertainty, k = 2. What the fit leaves:"
-        f" {found.residual_rms_K:.2g} K rms over {found.samples} scans."
-    )
-    for warning in (*found.warnings, NO_NETWORK):
-        console.print(f"[yellow]Note:[/] {escape(warning)}")
+    print_rises(console, rises, (*found.warnings, NO_NETWORK))
