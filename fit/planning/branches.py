@@ -14,10 +14,9 @@ from pathlib import Path
 
 import numpy as np
 
-from fit.budget.dynamics import node_capacity
 from fit.budget.limits import stage_limits
 from fit.budget.model import Array, Budget, Prediction
-from fit.errors import BudgetError, HeatrunError
+from fit.errors import HeatrunError
 from fit.identification.ladder.settings import SETTINGS
 from fit.measurement.branches import measure_branches
 from fit.measurement.spans import Spans
@@ -26,6 +25,7 @@ from fit.network.modes import modes
 from fit.network.topology import Link
 from fit.planning.bench import Bench
 from fit.planning.expected import SEED, SYSTEMATIC, Expected
+from fit.planning.network import stated_capacity
 from fit.records.metadata import NOT_KNOWN
 from fit.records.run import Run
 
@@ -60,14 +60,7 @@ def simulated_run(prediction: Prediction, bench: Bench) -> Run:
         BudgetError: the budget states no heat capacity at all.
     """
     budget = prediction.budget
-    C = node_capacity(budget, prediction.C_J_per_K)
-    if not C.any():
-        raise BudgetError(
-            budget.path,
-            "stage",
-            "no stage states its C_J_per_K",
-            "without heat capacities nothing says how fast a run goes",
-        )
+    C = stated_capacity(prediction)
     R = np.append(prediction.R_K_per_W, [leak.R_K_per_W for leak in budget.leaks])
     found = modes(budget.topology, R, C)
     soak = int(np.ceil(bench.soak_s / bench.interval_s))

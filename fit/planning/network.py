@@ -50,6 +50,27 @@ class Lumped:
         return rise[:, [self.nodes.index(node) for node in self.measured]]
 
 
+def stated_capacity(prediction: Prediction) -> Array:
+    """Heat capacity of every node of a budget (n,) [J/K], 0 where none is stated.
+
+    Args:
+        prediction: of the budget.
+
+    Raises:
+        BudgetError: the budget states no heat capacity at all.
+    """
+    budget = prediction.budget
+    C = node_capacity(budget, prediction.C_J_per_K)
+    if not C.any():
+        raise BudgetError(
+            budget.path,
+            "stage",
+            "no stage states its C_J_per_K",
+            "without heat capacities nothing says how fast a run goes",
+        )
+    return C
+
+
 def lumped_network(
     prediction: Prediction, measured: Sequence[str], share: float
 ) -> tuple[Lumped, tuple[str, ...]]:
@@ -72,14 +93,7 @@ def lumped_network(
     budget = prediction.budget
     joined = budget.joined
     R = budget.joined_resistance(prediction.R_K_per_W)
-    C = node_capacity(budget, prediction.C_J_per_K)
-    if not C.any():
-        raise BudgetError(
-            budget.path,
-            "stage",
-            "no stage states its C_J_per_K",
-            "without heat capacities nothing says how fast a run goes",
-        )
+    C = stated_capacity(prediction)
     path = budget.nodes
     above = dict(zip(path, [*np.cumsum(R[::-1])[::-1].tolist(), 0.0], strict=True))
     source = (path[0],) if path[0] not in measured and C[joined.index(path[0])] > 0 else ()

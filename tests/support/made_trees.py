@@ -12,6 +12,7 @@ import numpy as np
 from bench.virtual.prototype import Prototype, simulate
 from fit.budget import read_budget
 from fit.budget.model import Budget
+from fit.budget.read import budget_from
 from fit.records.run import Array, Run
 
 NODES = ("tab_1", "back_1", "tab_2", "back_2", "bar", "case", "ambient")
@@ -226,3 +227,21 @@ def steady_degC(
     heat[at["tab_1"]], heat[at["tab_2"]] = power_W
     rise = np.linalg.solve(G[:-1, :-1], heat[:-1])
     return dict(zip(NODES, AMBIENT_DEGC + np.append(rise, 0.0), strict=True))
+
+
+def in_a_row() -> Budget:
+    """Two sources on one path: at the tab, and at the bar that its heat passes."""
+    ends = [("tab", "bar", 2.0, 5.0), ("bar", "case", 0.5, 40.0), ("case", "ambient", 4.0, 100.0)]
+    document = {
+        "schema": 1,
+        "conditions": {"ambient_degC": 25.0},
+        "source": [
+            {"name": "lamp", "node": "tab", "power_W": 3.0},
+            {"name": "fan", "node": "bar", "power_W": 1.0},
+        ],
+        "stage": [
+            {"from": a, "to": b, "kind": "stated", "R_K_per_W": R, "C_J_per_K": C}
+            for a, b, R, C in ends
+        ],
+    }
+    return budget_from(document, Path("budget.toml"))

@@ -4,14 +4,11 @@ from __future__ import annotations
 
 from dataclasses import replace
 from functools import cache
-from pathlib import Path
 
 import numpy as np
 import pytest
 
 from fit.budget import predict
-from fit.budget.model import Budget
-from fit.budget.read import budget_from
 from fit.errors import BudgetError, NotIdentifiable
 from fit.measurement.branches import Branches, in_order_of, measure_branches
 from fit.network.topology import Link
@@ -26,6 +23,7 @@ from tests.support.made_trees import (
     SOURCES,
     TRUE_K_PER_W,
     budget,
+    in_a_row,
     made_run,
     prototype,
     steady_degC,
@@ -258,24 +256,6 @@ def test_match_of_a_channel_is_in_every_span_that_ends_there() -> None:
     assert np.sqrt(match[pad, pad]) == pytest.approx(0.01 * rise_K / 4.0, rel=0.1)
     assert match[vias, vias] == 0.0
     assert match[pad, joint] < 0
-
-
-def in_a_row() -> Budget:
-    """Two sources on one path: at the tab, and at the bar that its heat passes."""
-    ends = [("tab", "bar", 2.0, 5.0), ("bar", "case", 0.5, 40.0), ("case", "ambient", 4.0, 100.0)]
-    document = {
-        "schema": 1,
-        "conditions": {"ambient_degC": 25.0},
-        "source": [
-            {"name": "lamp", "node": "tab", "power_W": 3.0},
-            {"name": "fan", "node": "bar", "power_W": 1.0},
-        ],
-        "stage": [
-            {"from": a, "to": b, "kind": "stated", "R_K_per_W": R, "C_J_per_K": C}
-            for a, b, R, C in ends
-        ],
-    }
-    return budget_from(document, Path("budget.toml"))
 
 
 @pytest.mark.parametrize(

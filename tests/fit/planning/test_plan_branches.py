@@ -9,14 +9,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from fit.budget.read import budget_from
 from fit.errors import BudgetError, RigError
 from fit.measurement.branches import measure_branches
 from fit.output.plan_document import plan_document
 from fit.planning.bench import Bench, read_bench, typical_bench
 from fit.planning.experiment import Plan, plan
 from fit.records.results import to_json
-from tests.support.made_trees import NODES, budget, made_run
+from tests.support.made_trees import NODES, budget, in_a_row, made_run
 
 BOTH, LAST = frozenset({"charger", "driver"}), frozenset({"driver"})
 RIG = """
@@ -135,18 +134,5 @@ def test_a_tree_without_heat_capacities_is_refused() -> None:
 
 
 def test_two_sources_on_one_path_are_planned() -> None:
-    ends = [("tab", "bar", 2.0, 5.0), ("bar", "case", 0.5, 40.0), ("case", "ambient", 4.0, 100.0)]
-    document = {
-        "schema": 1,
-        "conditions": {"ambient_degC": 25.0},
-        "source": [
-            {"name": "lamp", "node": "tab", "power_W": 3.0},
-            {"name": "fan", "node": "bar", "power_W": 1.0},
-        ],
-        "stage": [
-            {"from": a, "to": b, "kind": "stated", "R_K_per_W": R, "C_J_per_K": C}
-            for a, b, R, C in ends
-        ],
-    }
-    found = plan(budget_from(document, Path("budget.toml")), heat_s=2400.0)
+    found = plan(in_a_row(), heat_s=2400.0)
     assert [span.resolved for span in found.spans] == [True, True, True]
