@@ -83,7 +83,9 @@ def thermocouples_figure(plan: Plan, *, ax: Axes | None = None) -> Figure:
     longest = LOST * max(float(np.max(known, initial=1.0)), 2.0)
     with styled():
         height = 0.3 * rows + 0.9
-        box = (0.18, 0.45 / height, 0.78, 1 - 0.75 / height)
+        # Room for the longest name: a letter of this size is about a hundredth of the width.
+        left = max(0.18, 0.05 + 0.0125 * max(len(one.node) for one in plan.thermocouples))
+        box = (left, 0.45 / height, 0.96 - left, 1 - 0.75 / height)
         figure, axes = place_axes(ax, height, box)
         for row, one in enumerate(plan.thermocouples):
             lost = isinf(one.worth)
@@ -100,7 +102,7 @@ def thermocouples_figure(plan: Plan, *, ax: Axes | None = None) -> Figure:
             )
         axes.set_yticks(range(rows), [one.node for one in plan.thermocouples])
         axes.set_ylim(rows - 0.4, -0.6)
-        axes.set_xlim(0, 1.5 * longest)
+        axes.set_xlim(0, 1.8 * longest)
         axes.axvline(1.0, color=colour("ink"), lw=0.8)
         axes.set_xlabel("smallest excess found without it, over that with it")
         axes.set_title("What each thermocouple is worth", loc="left")

@@ -82,4 +82,4 @@ def _draw(axes: Axes, span: SpanOfUnits) -> None:
     axes.set_ylim(-0.25, 1.05)
     axes.set_yticks([])
     axes.spines["left"].set_visible(False)
-    axes.set_title(f"{span.name}: {len(values)} units", loc="left")
+    axes.set_title(f"{span.name}: {len(values)} unit{'s' if len(values) != 1 else ''}", loc="left")
