@@ -31,14 +31,18 @@ ENDS: dict[str, Callable[[], FarEnd]] = {
 }
 
 
+def supply_on(bus: str) -> Callable[[str, Path | None], FarEnd]:
+    """Makes the supply's port on that bus, every other one as ever."""
+
+    def make_port(name: str, folder: Path | None) -> FarEnd:
+        return ENDS[bus]() if name == "supply" else far_end(name, folder)
+
+    return make_port
+
+
 def main() -> None:
     """Serve it as `python -m bench.virtual` does."""
-    make_end = ENDS[sys.argv[1]]
-
-    def make_port(name: str, folder: Path | None = None) -> FarEnd:
-        return make_end() if name == "supply" else far_end(name, folder)
-
-    virtual.far_end = make_port  # type: ignore[attr-defined]
+    virtual.far_end = supply_on(sys.argv[1])  # type: ignore[attr-defined]
     virtual.main(sys.argv[2:])
 
 
