@@ -123,22 +123,20 @@ class VisaPort:
 
     def _drop_late(self) -> None:
         """Fetch answers that came too late: they would be taken for that to the next question."""
-        if not self._is_stream:
-            for _ in range(MOST_LATE):
-                if not self._answer_waits() or self._fetch() is None:
-                    break
-            self._owed = 0
+        if self._is_stream:
+            self._resource.timeout = _ms(LATE_S)
+            while self._owed and self._fetch() is not None:
+                self._owed -= 1
+            self._resource.timeout = _ms(self._reply_s)
             return
-        self._resource.timeout = _ms(LATE_S)
-        while self._owed and self._fetch() is not None:
-            self._owed -= 1
-        self._resource.timeout = _ms(self._reply_s)
-
-    def _answer_waits(self) -> bool:
-        try:
-            return bool(self._resource.read_stb() & MESSAGE_AVAILABLE)
-        except Exception:  # no such thing on every bus and backend
-            return False
+        for _ in range(MOST_LATE):
+            try:
+                waits = self._resource.read_stb() & MESSAGE_AVAILABLE
+            except Exception:  # not on every bus and backend: what is owed stays owed
+                return
+            if not waits or self._fetch() is None:
+                break
+        self._owed = 0
 
     def flush(self) -> None:
         pass

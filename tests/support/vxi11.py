@@ -48,14 +48,15 @@ class Waiting:
 class Vxi11End(LanEnd):
     """The far end of `TCPIP0::127.0.0.1,PORT::inst0::INSTR`, as pyvisa-py names a port."""
 
-    def __init__(self, keeps_unread: bool = False) -> None:
+    def __init__(self, keeps_unread: bool = False, has_status: bool = True) -> None:
         """
         Args:
             keeps_unread: a question does not discard an answer not yet read, as a converter to a
                 serial line does not; an instrument that keeps IEEE 488.2 does.
+            has_status: it can be asked for its status byte.
         """
         super().__init__("TCPIP0::127.0.0.1,{}::inst0::INSTR")
-        self._keeps_unread = keeps_unread
+        self._keeps_unread, self._has_status = keeps_unread, has_status
         self._links: dict[int, Link] = {}
         self._numbers = count(1)
         self._waiting: list[Waiting] = []
@@ -122,7 +123,7 @@ class Vxi11End(LanEnd):
             _give(link, call, words[0])
         elif procedure == READ:
             self._waiting.append(Waiting(link, call, words[0], time.monotonic() + words[1] / 1000))
-        elif procedure == STATUS:
+        elif procedure == STATUS and self._has_status:
             byte = MESSAGE_AVAILABLE if link.answers else 0
             _reply(client, call, struct.pack("!iI", NO_ERROR, byte))
         elif procedure == LOCK:

@@ -30,6 +30,7 @@ LINE = {"baudrate": 9600, "bytesize": 8, "parity": "N", "stopbits": 1}
 BUSES: dict[str, Callable[[], FarEnd]] = {
     **ENDS,
     "vxi11-unread-kept": lambda: Vxi11End(keeps_unread=True),
+    "vxi11-without-status": lambda: Vxi11End(keeps_unread=True, has_status=False),
 }
 
 
