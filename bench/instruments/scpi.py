@@ -148,6 +148,7 @@ class Instrument:
             except ValueError:
                 self._bad_lines.add(f"{query} {answer}")
                 self._bad_lines.add(*self._take_errors())
+                self._out_of_step = True  # it may be the answer to another question
                 return None
         self._silent = 0
         return Reading(self._clock.now_s(), values)

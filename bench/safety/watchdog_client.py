@@ -170,6 +170,7 @@ def orders(settings: InstrumentSettings | None, source: str = "") -> dict[str, A
         "port": settings.byte_port,
         "line": settings.line,
         "reply_s": settings.reply_s,
+        "terminator": str(getattr(settings, "terminator", "\n")),
         "steps": steps,
     }
 

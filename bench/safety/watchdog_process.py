@@ -21,6 +21,7 @@ import importlib
 import json
 import os
 import queue
+import re
 import signal
 import sys
 import threading
@@ -143,7 +144,8 @@ def _open(orders: dict[str, Any]) -> Any:
     import serial
 
     if is_resource(orders["port"]):
-        return VisaPort(orders["port"], orders["line"], orders["reply_s"])
+        terminator = orders["terminator"].encode()
+        return VisaPort(orders["port"], orders["line"], orders["reply_s"], terminator)
     return serial.serial_for_url(orders["port"], timeout=0, write_timeout=WRITE_S, **orders["line"])
 
 
@@ -190,12 +192,14 @@ class _Exchange:
         step = self._asked
         answers = [bytes.fromhex(answer) for answer in step["answers"]] if step else []
         if step is None or step["text"]:
-            *lines, self._came = self._came.split(b"\n")
+            # Ended by whatever: an answer that is not understood would leave the power "not off".
+            *ended, self._came = re.split(rb"[\r\n]", self._came)
+            lines = [line.strip() for line in ended if line.strip()]
         else:
             lines = []
         if step is None or (step["text"] and not lines):
             return False
-        self.last = lines[-1].strip() if lines else self._came or self.last
+        self.last = lines[-1] if lines else self._came or self.last
         heard = [self.last.upper()] if step["text"] else [a for a in answers if a in self._came]
         told = any(answer in heard for answer in answers)
         (self.confirmed.add if told else self.confirmed.discard)(step["send"])

@@ -122,10 +122,16 @@ class Watcher:
 class OtherProcess:
     """The virtual bench in a process of its own, and `heatrun log` in another."""
 
-    def __init__(self, folder: Path, *arguments: str, speed: float = 20.0) -> None:
+    def __init__(
+        self,
+        folder: Path,
+        *arguments: str,
+        speed: float = 20.0,
+        program: tuple[str, ...] = VIRTUAL,
+    ) -> None:
         self.folder = folder
         self.bench = subprocess.Popen(
-            [*VIRTUAL, "--speed", f"{speed:g}", "--folder", str(folder), *arguments],
+            [*program, "--speed", f"{speed:g}", "--folder", str(folder), *arguments],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             text=True,

@@ -19,6 +19,7 @@ from tests.support.bench_rigs import (
     virtual_bench,
 )
 from tests.support.heat_runs import SOON, run
+from tests.support.lan_bench import supply_on
 
 pytestmark = pytest.mark.usefixtures("no_watchdog_left")
 
@@ -38,6 +39,21 @@ def test_an_instrument_that_is_plugged_in_again_is_found_by_its_name(tmp_path: P
         for pair in taken:
             os.close(pair[0])
             os.close(pair[1])
+    kinds = [one["event"] for one in events(tmp_path / "run")]
+    assert result.exit_status == 0
+    assert kinds.index("gap") < kinds.index("reconnect") < kinds.index("power_off")
+
+
+@pytest.mark.parametrize("bus", ["hislip", "vxi11"])
+def test_a_supply_whose_connection_closes_is_connected_again(tmp_path: Path, bus: str) -> None:
+    with virtual_bench(make_port=supply_on(bus)) as bench:
+
+        def cut() -> None:
+            bench.supply.port.unplug()
+            bench.supply.port.replug()
+
+        result = run(bench, tmp_path / "run", Watcher(cut), sequence={"heat_s": 4.0})
+        assert not bench.world.supply.on
     kinds = [one["event"] for one in events(tmp_path / "run")]
     assert result.exit_status == 0
     assert kinds.index("gap") < kinds.index("reconnect") < kinds.index("power_off")

@@ -15,7 +15,9 @@ import pytest
 from bench.clock import monotonic_s
 from bench.instruments import settings_class
 from bench.safety.watchdog_client import Watchdog, orders
+from bench.safety.watchdog_process import switch_off
 from bench.virtual.instrument import VirtualInstrument
+from bench.virtual.ports import SocketEnd
 from bench.virtual.supply import ScpiSupply, Supply
 from tests.support.bench_rigs import until
 from tests.support.virtual_instruments import PORTS
@@ -52,6 +54,31 @@ def test_when_the_pipe_ends_with_the_power_on_it_is_switched_off(
     last = json.loads(events.read_text().splitlines()[-1])
     assert last["event"] == "power_off"
     assert 100.0 < last["t_s"] < 110.0
+
+
+class OtherLineEnds(SocketEnd):
+    """A socket of an instrument whose lines end otherwise."""
+
+    def __init__(self, end: str) -> None:
+        super().__init__()
+        self._end = end.encode()
+
+    def receive(self, wait_s: float) -> bytes:
+        return super().receive(wait_s).replace(self._end, b"\n")
+
+    def send(self, data: bytes) -> None:
+        super().send(data.replace(b"\n", self._end))
+
+
+@pytest.mark.parametrize("visa", [False, True], ids=["socket", "visa"])
+@pytest.mark.parametrize("end", ["\r", "\r\n"], ids=["cr", "crlf"])
+def test_an_answer_confirms_however_its_line_ends(end: str, visa: bool) -> None:
+    supply = Supply(load_ohm=30.0, on=True)
+    with VirtualInstrument(ScpiSupply(supply), OtherLineEnds(end)) as instrument:
+        host, number = instrument.url.removeprefix("socket://").split(":")
+        port = f"TCPIP0::{host}::{number}::SOCKET" if visa else instrument.url
+        switch_off(orders(settings(port, terminator=end)))  # raises where it is not confirmed
+    assert not supply.on
 
 
 def test_with_the_power_off_it_leaves_without_a_word_to_the_supply(tmp_path: Path) -> None:
