@@ -26,6 +26,7 @@ from fit.measurement.discrepancy import OWN_EXTRAPOLATION
 from fit.measurement.resolution import RESOLVED
 from fit.measurement.spans import measure
 from fit.planning.bench import MATCH_U, POWER_U, Bench
+from fit.planning.experiment import smallest_excess
 from fit.planning.information import information
 from fit.planning.network import Lumped, simulated
 from fit.records.events import Event, EventName
@@ -160,7 +161,7 @@ def main() -> None:
             stated_ratios += (said / whole)[large & resolved].tolist()
             if (large & resolved).any():
                 span = int(np.argmax(np.where(large & resolved, u / true, 0.0)))
-                excess = 2 * SURE * float(whole[span])
+                excess = float(smallest_excess(true[span], whole[span], 0.0))
                 found += found_of(rig, span, excess, max(chosen.draws // 3, 3), shares)
         every += ratios
         _say(f"{heat:.0f} s", ratios, stated_ratios)
