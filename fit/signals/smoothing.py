@@ -40,7 +40,8 @@ def smoothed(values: Array, sd: Array) -> Array:
     bend = np.diff(np.eye(n), n=2, axis=0) / weight
     stiffness, shapes = np.linalg.eigh(bend.T @ bend * np.mean(weight**2))
     stiffness[:2] = 0.0  # of straight lines; what rounding leaves there, a large λ would act upon
-    part = shapes.T @ (weight * values)
+    start = values[0]  # so that what does not change stays as it is, to the last digit
+    part = shapes.T @ (weight * (values - start))
     kept = 1 / (1 + LAMBDA[:, np.newaxis] * stiffness)
     risk = (((1 - kept) * part) ** 2).sum(axis=1) + 2 * kept.sum(axis=1)
-    return np.asarray(shapes @ (kept[np.argmin(risk)] * part) / weight)
+    return np.asarray(start + shapes @ (kept[np.argmin(risk)] * part) / weight)

@@ -41,6 +41,11 @@ def test_three_values_are_left_as_they_are() -> None:
     assert smoothed(values, np.ones(3)) is values
 
 
+def test_what_does_not_change_stays_as_it_is_to_the_last_digit() -> None:
+    values = np.full(50, 23.4)
+    assert np.array_equal(smoothed(values, np.ones(50)), values)
+
+
 @given(st.floats(-1e3, 1e3), st.floats(-10, 10), st.integers(4, 80))
 def test_a_straight_line_on_top_stays_on_top(level: float, slope: float, n: int) -> None:
     random = np.random.default_rng(n)
