@@ -100,7 +100,7 @@ def explain_branches(branches: Branches, budget: Budget, prediction: Prediction)
     sound = branches.fitted.model.for_search
     slow = _reference_above_ambient(branches)
     mean, sd = _budgeted(branches)
-    begin = _begin(branches, mean)
+    begin = mean.copy()
     hypotheses: list[BranchCause | None] = [None, _UNEXPLAINED, *causes]
     ease, prior = 1.0, Prior(mean, sd)
     begins: list[Array | None] = [None] * len(hypotheses)
@@ -251,16 +251,6 @@ def _budgeted(branches: Branches) -> tuple[Array, Array]:
         mean[link] = np.log(R)
         sd[link] = max(network.R_u_K_per_W[link] / R, LEAST_LN_SD)
     return mean, sd
-
-
-def _begin(branches: Branches, mean: Array) -> Array:
-    """Where every hypothesis's search begins: the budget's resistances, all else as expected."""
-    layout = branches.fitted.model.layout
-    g = mean.copy()
-    settings = branches.fitted.model.settings
-    known = mean[layout.lags]
-    g[layout.lags] = np.where(known > 0, known, settings.lag_start * settings.lag_sd_s)
-    return g
 
 
 def _causes(branches: Branches, budget: Budget) -> list[BranchCause]:

@@ -34,6 +34,9 @@ LEAST_OF_REACHED = 0.97  # the end state is no lower than what the record shows,
 LARGEST_K_PER_W = 100.0  # 10 cm² at 10 W/(m² K), common practice; or 3 times what was shown
 # Given, with itself as standard uncertainty, where the record shows no loss: half of the largest.
 UNKNOWN_K_PER_W = 50.0
+# Of the most likely resistance: the largest is inside its interval of 95 %, whose ends have
+# exp(-1.96²/2). The record then bounds the loss on one side alone, and the mean is the range's.
+OPEN = 0.147
 # Of the case's rise, from the middle to the end of heating: less may be heat that still spreads in
 # the case. Ours.
 LEAST_SLOWING = 0.08
@@ -237,6 +240,8 @@ def case_to_ambient(signals: Signals, case: str, power: float) -> CaseToAmbient:
     reached = float(np.mean(balance.case_K[late])) / power
     R = np.geomspace(max(LEAST_OF_REACHED * reached, 0.02), max(LARGEST_K_PER_W, 3 * reached), 1500)
     share = _shares(balance, R, abs(power))
+    if share[-1] > OPEN * share.max():
+        return unknown
     share /= max(share.sum(), 1e-300)
     mean = float(np.sum(share * R)) if share.any() else LARGEST_K_PER_W / 2
     spread = float(np.sum(share * (R - mean) ** 2)) if share.any() else mean**2

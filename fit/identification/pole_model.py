@@ -15,6 +15,7 @@ from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
+from numpy.typing import NDArray
 
 from fit.identification.least_squares import Derivative, Prior, Problem
 from fit.identification.lowpass import Filtered, Filters
@@ -23,6 +24,7 @@ from fit.records.run import Array
 from fit.signals.cells import Cells, Index, average, cut, knots
 from fit.signals.preparation import Signals
 from fit.signals.quantization import stuck_variance
+from fit.signals.smoothing import smoothed
 
 # A reference coefficient is of the order of one and the sum over all modes is exactly one. How far
 # a mode's may be from what the ladder says (below) before the data has to show it. Ours.
@@ -85,16 +87,6 @@ def reduce(signals: Signals, nodes: tuple[str, ...], reference: str) -> CellReco
     cells = cut(signals.t_s, signals.power, starts, edge_s, soaked, scans=signals.scans)
     columns = [signals.nodes.index(node) for node in nodes]
     mean, count = average(cells, signals.temperature_degC, signals.scans)
-    rise, number, filters_reference = mean[:, columns], count[:, columns], None
-    if reference:
-        r = signals.nodes.index(reference)
-        filters_reference = knots(cells, mean[:, r])
-        complete = np.array_equal(number, np.repeat(count[:, [r]], len(nodes), axis=1))
-        if complete:
-            rise = rise - mean[:, [r]]
-        else:
-            difference = signals.temperature_degC[:, columns] - signals.temperature_degC[:, [r]]
-            rise, number = average(cells, difference, signals.scans)
     phase = np.searchsorted(starts, cells.first, side="right") - 1
     none = np.zeros(len(signals.nodes))
     if reference:
@@ -103,18 +95,33 @@ def reduce(signals: Signals, nodes: tuple[str, ...], reference: str) -> CellReco
     else:
         # A node on its own is fitted by plain least squares: its rise sweeps over the steps.
         steps, before = none, none if signals.noise_K is None else signals.noise_K
+
+    def variance_K2(column: int, number: Array, present: NDArray[np.bool_]) -> Array:
+        """Of a column's means over the cells present, of so many readings."""
+        white = max(before[column] ** 2 + steps[column] ** 2 / 12, 1e-12)
+        sweep = np.diff(knots(cells, mean[:, column]))
+        stuck = stuck_variance(float(steps[column]), float(before[column]), sweep, phase)
+        return np.asarray(white / number[present] + stuck[present])
+
+    rise, number, filters_reference, r = mean[:, columns], count[:, columns], None, None
+    if reference:
+        r = signals.nodes.index(reference)
+        seen, level = count[:, r] > 0, mean[:, r].copy()
+        level[seen] = smoothed(level[seen], np.sqrt(variance_K2(r, count[:, r], seen)))
+        filters_reference = knots(cells, level)
+        if np.array_equal(number, np.repeat(count[:, [r]], len(nodes), axis=1)):
+            rise = rise - mean[:, [r]]
+        else:
+            times = np.append(cells.start_s, cells.start_s[-1] + cells.length_s[-1])
+            there = np.interp(signals.t_s, times, filters_reference)
+            there[~np.isfinite(signals.temperature_degC[:, r])] = np.nan
+            difference = signals.temperature_degC[:, columns] - there[:, np.newaxis]
+            rise, number = average(cells, difference, signals.scans)
     sd = np.full_like(rise, np.inf)
     for j, column in enumerate(columns):
-        involved = [column]
-        if reference:
-            involved.append(r)
-        white = sum(max(before[c] ** 2 + steps[c] ** 2 / 12, 1e-12) for c in involved)
-        stuck = np.zeros(len(rise))
-        for c in involved if max(steps[involved]) > 0 else ():
-            level = knots(cells, mean[:, c])
-            stuck += stuck_variance(float(steps[c]), float(before[c]), np.diff(level), phase)
         present = number[:, j] > 0
-        sd[present, j] = np.sqrt(white / number[present, j] + stuck[present])
+        involved = (column,) if r is None else (column, r)
+        sd[present, j] = np.sqrt(sum(variance_K2(c, number[:, j], present) for c in involved))
     weight, node_weight = _weights(sd)
     started = starts[1] if signals.soak_samples and len(starts) > 1 else 0
     always_off = not np.any(cells.power)
@@ -126,7 +133,7 @@ def reduce(signals: Signals, nodes: tuple[str, ...], reference: str) -> CellReco
         sd_K=sd,
         weight=weight,
         node_weight=node_weight,
-        correlation=_correlation(before, steps, columns, r if reference else None),
+        correlation=_correlation(before, steps, columns, r),
         filters=Filters(cells, filters_reference),
         scan_s=cells.scan_s,
         length_s=float(signals.t_s[-1] - signals.t_s[started]),

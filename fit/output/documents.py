@@ -300,7 +300,9 @@ def linear_intervals(response: Response) -> Array:
     Returns:
         Lower and upper bounds (K, 2) [s].
     """
-    spread = np.exp(1.96 * response.tau_u_s / response.tau_s)
+    # Of a time constant that the record does not carry: so many decades are as good as any more.
+    reach = np.minimum(1.96 * response.tau_u_s / response.tau_s, 300.0)
+    spread = np.exp(reach)
     return np.column_stack([response.tau_s / spread, response.tau_s * spread])
 
 

@@ -29,7 +29,7 @@ from fit.planning.network import stated_capacity
 from fit.records.metadata import NOT_KNOWN
 from fit.records.run import Run
 
-LAG_S = SETTINGS.lag_start * SETTINGS.lag_sd_s  # of a sensor whose lag nobody states
+LAG_S = SETTINGS.lag_s  # of a sensor whose lag nobody states
 LOOKS = 6  # times at which a phase is looked at, closer to its beginning. Ours: a factor 2 apart
 FIRST_S = 30.0  # after a step: before that no board has followed. Ours
 UNKNOWN = 3.0  # times a span's resistance: its uncertainty where the record carries no answer yet

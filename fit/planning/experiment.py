@@ -7,8 +7,11 @@ distributed about R_p with u_p and u together, and it is decided with 95 % on on
     P(conforming)     = Φ((L − z u − R_p) / √(u² + u_p²))
     P(non-conforming) = Φ((R_p − L − z u) / √(u² + u_p²))
 
-A part that is as predicted is decided once u ≤ |L − R_p| / z. An excess of 2 z √(u² + u_p²) over
-the budget is found with 95 %: z of them to be beyond chance, z more for chance the other way.
+A part that is as predicted is decided once u ≤ |L − R_p| / z. What is measured of a larger
+resistance is as much less certain, so that u is a share r = u/R_p of it: a resistance R is found
+over the budget with 95 % if the reading that falls short of it by z r R still is beyond chance,
+
+    v − z √(r² v² + u_p²) = R_p,    v = R (1 − z r).
 """
 
 from __future__ import annotations
@@ -190,6 +193,29 @@ def chances(predicted: float, predicted_u: float, limit: float, u: float) -> tup
     return float(conforming), float(ndtr((predicted - limit - SURE * u) / spread))
 
 
+def smallest_excess(R: Array | float, u: Array | float, u_p: Array | float) -> Array:
+    """The smallest excess over a budget that 95 of 100 runs find.
+
+    Args:
+        R: resistance as predicted [K/W].
+        u: standard uncertainty of its measurement [K/W].
+        u_p: standard uncertainty of the prediction [K/W].
+
+    Returns:
+        Resistance beyond R [K/W]; infinite where u is over R/z, of which nothing is found.
+
+    >>> float(smallest_excess(1.0, 0.01, 0.0).round(3)), float(smallest_excess(1.0, 0.7, 0.0))
+    (0.034, inf)
+    """
+    R, u, u_p = (np.asarray(value, dtype=float) for value in (R, u, u_p))
+    z_r = SURE * u / np.maximum(R, np.finfo(float).tiny)
+    left = 1 - np.minimum(z_r, 1.0) ** 2
+    with np.errstate(divide="ignore", invalid="ignore"):
+        reading = (R + np.sqrt(R**2 - left * (R**2 - (SURE * u_p) ** 2))) / left
+        excess = reading / (1 - z_r) - R
+    return np.where(z_r < 1, excess, np.inf)
+
+
 def _span(prediction: Prediction, bench: Bench, whole: Expected, i: int, at: int) -> SpanPlan:
     R, u_p = float(whole.R_K_per_W[i]), float(whole.predicted_u_K_per_W[i])
     limit, curve = float(whole.limit_K_per_W[i]), whole.u_K_per_W[:, i]
@@ -206,7 +232,7 @@ def _span(prediction: Prediction, bench: Bench, whole: Expected, i: int, at: int
         decided_after_s=_from_when(whole.t_s, curve, needed),
         p_conforming=conforming,
         p_non_conforming=non_conforming,
-        detectable_excess_K_per_W=2 * SURE * float(np.hypot(u, u_p)),
+        detectable_excess_K_per_W=float(smallest_excess(R, u, u_p)),
         parts={name: float(part[at, i]) for name, part in whole.parts.items()},
         curve_K_per_W=curve,
     )
@@ -282,7 +308,10 @@ def _thermocouples(
     for node in left_with:
         without = left_with[node]
         left = _excess_by_stage(without, 0)
-        factors = {j: left.get(j, np.inf) / excess for j, excess in with_all.items()}
+        factors = {
+            j: left.get(j, np.inf) / excess if np.isfinite(excess) else 1.0
+            for j, excess in with_all.items()
+        }
         most = max(factors, key=lambda j: factors[j])
         found.append(
             ThermocouplePlan(
@@ -300,7 +329,5 @@ def _thermocouples(
 
 def _excess_by_stage(whole: Expected, at: int) -> dict[int, float]:
     """Smallest excess found in each measured stage [K/W]."""
-    spread = np.hypot(whole.u_K_per_W[at], whole.predicted_u_K_per_W)
-    return {
-        j: float(2 * SURE * spread[i]) for i, members in enumerate(whole.stages) for j in members
-    }
+    excess = smallest_excess(whole.R_K_per_W, whole.u_K_per_W[at], whole.predicted_u_K_per_W)
+    return {j: float(excess[i]) for i, members in enumerate(whole.stages) for j in members}

@@ -57,12 +57,9 @@ class Information:
         return np.asarray((inverse * np.outer(scale, scale))[:size, :size])
 
     def span_covariance(self, t_s: float) -> Array:
-        """Of the spans (s, s) [(K/W)^2], after heating for t_s [s].
-
-        Widened as the ladder's own is, for what is not linear.
-        """
+        """Of the spans (s, s) [(K/W)^2], after heating for t_s [s]."""
         spans = self.model.layout.spans
-        R = SETTINGS.calibration * np.exp(self.g[spans])
+        R = np.exp(self.g[spans])
         return self.covariance(t_s)[np.ix_(spans, spans)] * np.outer(R, R)
 
     def to_come_K_per_W(self, t_s: float) -> Array:
@@ -119,8 +116,7 @@ def _parameters(
     """Parameters at the network's values, and the prior standard deviations of the search."""
     layout, n = model.layout, len(model.layout.topology)
     settings = SETTINGS
-    # The mean of half a normal distribution: a lag is never below zero.
-    unknown = (float(np.sqrt(2 / np.pi)) * settings.lag_sd_s, settings.lag_sd_s)
+    unknown = (settings.lag_s, settings.lag_sd_s)
     lags = [lag_s.get(node, unknown) for node in nodes]
     lag = np.array([max(one, settings.least_lag_s) for one, _ in lags])
     g = layout.pack(network.R_K_per_W[:n], network.C_J_per_K[:n], lag, np.zeros(n), 0.0)

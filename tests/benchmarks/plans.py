@@ -22,11 +22,11 @@ import numpy as np
 
 from bench.virtual.prototype import Prototype, read_sensor, simulate
 from fit.errors import HeatrunError
-from fit.identification.ladder.settings import SETTINGS
 from fit.measurement.discrepancy import OWN_EXTRAPOLATION
 from fit.measurement.resolution import RESOLVED
 from fit.measurement.spans import measure
 from fit.planning.bench import MATCH_U, POWER_U, Bench
+from fit.planning.experiment import smallest_excess
 from fit.planning.information import information
 from fit.planning.network import Lumped, simulated
 from fit.records.events import Event, EventName
@@ -36,6 +36,7 @@ from tests.benchmarks.random_rigs import LARGE_K_PER_W, STEP_S, Rig, random_rig
 
 HOLDS = (0.7, 1.4)
 SURE = 1.645
+LAG_S = 3.0  # of half a normal distribution, not what the program supposes
 
 
 def lumped(rig: Rig) -> Lumped:
@@ -82,11 +83,12 @@ def draws(rig: Rig, count: int, seed: int, match: float, power: float) -> Iterat
             sensor = replace(
                 prototype.sensors[node],
                 offset_K=float(random.uniform(-1.5, 1.5)),
-                lag_s=min(abs(float(random.normal(0.0, SETTINGS.lag_sd_s))), 8.0),
+                lag_s=min(abs(float(random.normal(0.0, LAG_S))), 8.0),
             )
-            read = read_sensor(sensor, fine_s, true[node], true["ambient"], random)
+            # Before it is rounded: steps stretched by a gain would be steps no more.
             gain = match * float(random.standard_normal())
-            columns.append(read[::fine] + gain * (true[node] - true[node][0])[::fine])
+            seen = true[node] + gain * (true[node] - true[node][0])
+            columns.append(read_sensor(sensor, fine_s, seen, true["ambient"], random)[::fine])
         yield replace(
             run,
             temperature_degC=np.column_stack(columns),
@@ -159,7 +161,7 @@ def main() -> None:
             stated_ratios += (said / whole)[large & resolved].tolist()
             if (large & resolved).any():
                 span = int(np.argmax(np.where(large & resolved, u / true, 0.0)))
-                excess = 2 * SURE * float(whole[span])
+                excess = float(smallest_excess(true[span], whole[span], 0.0))
                 found += found_of(rig, span, excess, max(chosen.draws // 3, 3), shares)
         every += ratios
         _say(f"{heat:.0f} s", ratios, stated_ratios)

@@ -112,10 +112,10 @@ def fit_ladder(
         scale = slowest_s * settings.scales[number % len(settings.scales)]
         pattern = np.exp(random.normal(0.0, settings.ln_pattern_sd if number else 0.0, len(R)))
         C = scale / transfer.max() * pattern / pattern.sum()
-        lag_s = settings.lag_sd_s * random.uniform(*settings.lag_starts, len(R) + 1)
+        lag_s = settings.lag_s * random.uniform(*settings.lag_starts, len(R) + 1)
         if number in (0, settings.most_starts - 1):
             C = _capacities(transfer, moments, settings.least_capacity)
-            lag_s = np.full(len(R) + 1, settings.lag_start * settings.lag_sd_s)
+            lag_s = np.full(len(R) + 1, settings.lag_s)
         g, prior = _start(model, R, C, lag_s)
         if number == 0 and begin is not None:
             before = LadderModel(record, begin.hidden).layout
@@ -152,7 +152,7 @@ def _start(model: LadderModel, R: Array, C: Array, lag_s: Array) -> tuple[Array,
     sd[layout.left_over] = settings.left_over_sd_K
     sd[layout.edge] = 0.5 * scan_s
     mean = g.copy()
-    mean[layout.lags] = 0.0
+    mean[layout.lags] = settings.lag_s
     return with_known_lags(model, g, Prior(mean, sd))
 
 

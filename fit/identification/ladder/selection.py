@@ -102,8 +102,6 @@ def adequate_ladder(
     if not sure:
         pool += _valleys(record, min(pool, key=lambda ladder: ladder.cost), inflation, settings)
     ladder = _weighed(pool, inflation, settings.same_minimum)
-    if sure:
-        ladder = _widened(ladder, (settings.calibration**2 - 1) * ladder.covariance)
     if ladder.cost <= as_good:
         return ladder
     beyond = np.maximum(np.abs(ladder.R_K_per_W - spans) - 2 * u, 0.0)

@@ -17,8 +17,10 @@ class SearchSettings:
     ln_value_sd: float = 3.0
     """Of ln R and ln C: known to a factor of twenty. Ours: vague, and keeps what the record does
     not tell from running away."""
-    lag_sd_s: float = 3.0
-    """Of a thermocouple's lag, from zero up: none to a few seconds (common practice)."""
+    lag_s: float = 2.0
+    lag_sd_s: float = 2.0
+    """Of a thermocouple's lag, none to a few seconds (common practice): the first two moments of an
+    exponential distribution, of greatest entropy with that mean; 5 % are over 6 s."""
     least_lag_s: float = 0.02
     longest_lag_s: float = 20.0
     """Limits of a lag: less is not told from nothing by any scan, more is a fault. Ours."""
@@ -45,10 +47,9 @@ class SearchSettings:
     Ours."""
     ln_pattern_sd: float = 1.5
     """Of the capacities of a start against each other: a factor of 4 or so. Ours."""
-    lag_start: float = 0.3
-    lag_starts: tuple[float, float] = (0.05, 1.2)
-    """In standard deviations of a lag: of the first start and the last, and of those between,
-    drawn evenly. Ours: away from both limits."""
+    lag_starts: tuple[float, float] = (0.1, 2.0)
+    """In lags as expected: of the starts but the first and the last, drawn evenly. Ours: away from
+    both limits."""
     least_span: float = 0.02
     """Of the largest span: one measured as zero or below starts there. Ours."""
     least_capacity: float = 0.01
@@ -116,9 +117,6 @@ class SearchSettings:
     loose_prior: float = 10.0
     """Times all resistances together: a resistance near zero is known in K/W, not by a factor, so
     for its uncertainty the prior of its logarithm is no narrower than that. Ours."""
-    calibration: float = 1.12
-    """Errors over stated uncertainties where the slope alone states them: lags, edge and lumps
-    beyond what is linear at the minimum. `tests.benchmarks.random_rigs`, seeds 2000-2199."""
     valley_cost: float = 8.0
     """In inflated variances: a valley is followed so far up, where e^-4 of the likelihood is left.
     Ours."""

@@ -70,15 +70,15 @@ def _start(
     """Where a search begins, and what is known before the run; at the budget, or around it."""
     layout, settings = model.layout, model.settings
     R, C = network.R_K_per_W, starting_capacities(network, settings.hidden_s)
-    lag_s = np.full(model.m + 1, settings.lag_start * settings.lag_sd_s)
+    lag_s = np.full(model.m + 1, settings.lag_s)
     moved_R, moved_C = R, C
     if random is not None:
         moved_R = R * np.exp(0.5 * settings.ln_pattern_sd * random.standard_normal(len(R)))
         moved_C = C * np.exp(settings.ln_pattern_sd * random.standard_normal(len(C)))
-        lag_s = settings.lag_sd_s * random.uniform(*settings.lag_starts, model.m + 1)
+        lag_s = settings.lag_s * random.uniform(*settings.lag_starts, model.m + 1)
     edge_s = -0.5 * model.record.scan_s
     left_over = np.zeros(len(C))
-    mean = layout.pack(R, C, np.zeros(model.m + 1), left_over, edge_s)
+    mean = layout.pack(R, C, np.full(model.m + 1, settings.lag_s), left_over, edge_s)
     g = layout.pack(moved_R, moved_C, lag_s, left_over, edge_s)
     sd = np.full(layout.size, settings.ln_value_sd)
     sd[layout.resistances] = np.minimum(network.ln_R_sd, settings.ln_value_sd)
@@ -113,11 +113,11 @@ def _fitted(model: TreeModel, network: TreeNetwork, found: Trial) -> FittedTree:
         g=g,
         prior=found.prior,
         R_K_per_W=R,
-        covariance=settings.calibration**2 * (pick @ covariance.total @ pick.T),
-        covariance_known_offset=settings.calibration**2 * (pick @ covariance.known_offset @ pick.T),
+        covariance=pick @ covariance.total @ pick.T,
+        covariance_known_offset=pick @ covariance.known_offset @ pick.T,
         C_J_per_K=layout.capacity(g),
         tau_s=np.exp(ln_tau[order]),
-        tau_u_s=settings.calibration * np.exp(ln_tau[order]) * ln_tau_u[order],
+        tau_u_s=np.exp(ln_tau[order]) * ln_tau_u[order],
         cost=found.cost,
         residual=found.residual,
     )

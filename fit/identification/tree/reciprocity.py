@@ -63,4 +63,4 @@ def asymmetry(fitted: FittedTree, a: int, b: int) -> tuple[float, float]:
     known = Prior(np.append(fitted.prior.mean, 0.0), np.append(fitted.prior.sd, FREE))
     found = minimise(model, np.append(fitted.g, 0.0), known)
     variance = covariance_of(sound.record, found, known.sd).total[len(fitted.g), len(fitted.g)]
-    return float(found.theta[-1]), float(sound.settings.calibration * np.sqrt(variance))
+    return float(found.theta[-1]), float(np.sqrt(variance))

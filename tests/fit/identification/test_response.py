@@ -140,7 +140,7 @@ def test_cooling_alone_gives_time_constants_and_no_resistance() -> None:
 
 
 def test_a_record_without_power_is_told_of_no_soak_and_no_totals() -> None:
-    run = made_run(t_s=np.arange(0.0, 900.0))
+    run = made_run(t_s=np.arange(0.0, 600.0))
     warnings = " ".join(identify(replace(run, power=0 * run.t_s)).warnings)
     assert "no power was on" in warnings
     assert "has settled" in warnings

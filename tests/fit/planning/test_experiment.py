@@ -14,7 +14,7 @@ from fit.budget import predict, read_budget
 from fit.errors import BudgetError, RigError
 from fit.network.modes import modes
 from fit.planning.bench import read_bench, typical_bench
-from fit.planning.experiment import chances, plan
+from fit.planning.experiment import SURE, chances, plan, smallest_excess
 from fit.planning.network import lumped_network
 
 DATA = Path(str(files("heatrun_data") / "charge_controller"))
@@ -51,6 +51,19 @@ def test_chances_are_those_of_many_runs_as_check_decides_them(u: float, predicte
     decided = [decide(probability_of_conformity(float(one), u, upper=0.75)) for one in read]
     shares = [decided.count(CONFORMING) / 4000, decided.count(NON_CONFORMING) / 4000]
     assert chances(predicted, 0.05, 0.75, u) == pytest.approx(shares, abs=0.03)
+
+
+@pytest.mark.parametrize("relative_u", [0.005, 0.05, 0.2])
+@pytest.mark.parametrize("predicted_u", [0.0, 0.1])
+def test_the_smallest_excess_is_found_by_95_of_100_readings(
+    relative_u: float, predicted_u: float
+) -> None:
+    """Drawn: readings of a larger resistance, each with an uncertainty in proportion to itself."""
+    random = np.random.default_rng(2)
+    true = 1.0 + float(smallest_excess(1.0, relative_u, predicted_u))
+    read = true * (1 + relative_u * random.standard_normal(100_000))
+    beyond = read - SURE * np.hypot(relative_u * read, predicted_u) > 1.0
+    assert np.mean(beyond) == pytest.approx(0.95, abs=0.003)
 
 
 def test_lumping_keeps_rises_and_their_first_moments(budget) -> None:
