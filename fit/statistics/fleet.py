@@ -24,6 +24,8 @@ RETRIES = 2
 """A task that raises is repeated so often; a run that cannot be read raises nothing."""
 AHEAD = 4
 """Runs given out for each worker's thread: none waits for the next, few are lost to Ctrl-C."""
+MOST_WHY = 120
+"""Characters of a failure that are shown, so that it stays one line."""
 ANSWER_S = 10.0
 """A scheduler that is there answers within a second; that much again for a network that is busy."""
 
@@ -94,9 +96,9 @@ def _outcomes(
     give_out()
     while given_out:
         future = next(finished)
-        outcome: Outcome[Result] | None = _outcome_of(future)
+        outcome: Outcome[Result] | Exception = _outcome_of(future)
         path = given_out.pop(future)
-        if outcome is None:
+        if isinstance(outcome, Exception):
             suspects.append(path)
         else:
             yield replace(outcome, path=path)
@@ -105,18 +107,33 @@ def _outcomes(
     # alone, so that the one at fault is identified and the others are completed.
     for path in suspects:
         outcome = _outcome_of(client.submit(attempt, path.absolute(), pure=False))
-        died = f"{path}: the worker that read it died"
-        yield Outcome(path, None, died) if outcome is None else replace(outcome, path=path)
+        if isinstance(outcome, Exception):
+            yield Outcome(path, None, f"{path}: {_failure(outcome)}")
+        else:
+            yield replace(outcome, path=path)
 
 
-def _outcome_of(future: Future) -> Outcome[Result] | None:
-    """What came of a run; None where worker after worker died over it."""
+def _failure(error: Exception) -> str:
+    """What to say of a run that no worker has done."""
+    from distributed import KilledWorker
+
+    if isinstance(error, KilledWorker):
+        return "the worker that read it died"
+    why = " ".join(str(error).split())[:MOST_WHY] or "without a word"
+    return (
+        f"its worker failed ({type(error).__name__}: {why}); "
+        "all workers need the same heatrun and the same files"
+    )
+
+
+def _outcome_of(future: Future) -> Outcome[Result] | Exception:
+    """What came of a run, or what a worker failed with."""
     try:
         found: Outcome[Result] = future.result()
     except CancelledError:
         raise HeatrunError(
             "--scheduler: the scheduler was lost; what had ended is kept, --resume goes on"
         ) from None
-    except Exception:
-        return None
+    except Exception as error:
+        return error
     return found

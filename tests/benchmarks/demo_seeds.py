@@ -1,12 +1,9 @@
-"""Every seed of the demo with every fault: does it say the right thing, how near, how long?
-
-python -m tests.benchmarks.demo_seeds [one-part | two-parts | junction] [SEEDS] [FAULT ...]
-"""
+"""Every seed of the demo with every fault: does it say the right thing, how near, how long?"""
 
 from __future__ import annotations
 
+import argparse
 import os
-import sys
 import tempfile
 import time
 from pathlib import Path
@@ -87,6 +84,11 @@ def _is_pad(span: object) -> bool:
 
 
 if __name__ == "__main__":
-    words = sys.argv[1:]
-    which = words.pop(0) if words and words[0] in EXPECTED else "one-part"
-    main(which, int(words[0]) if words else 20, tuple(words[1:]))
+    parser = argparse.ArgumentParser(
+        prog="python -m tests.benchmarks.demo_seeds", description=__doc__
+    )
+    parser.add_argument("scenario", nargs="?", choices=EXPECTED, default="one-part")
+    parser.add_argument("seeds", nargs="?", type=int, default=20, help="from 1 up to this")
+    parser.add_argument("fault", nargs="*", help="these alone")
+    chosen = parser.parse_args()
+    main(chosen.scenario, chosen.seeds, tuple(chosen.fault))

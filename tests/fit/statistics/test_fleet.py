@@ -15,6 +15,7 @@ import pytest
 from fit.commands.batch_check import Batch, Checked, check_many
 from fit.errors import HeatrunError, RecordError
 from fit.statistics.batch import Outcome, map_runs
+from fit.statistics.fleet import map_on_fleet
 from tests.fit.commands.test_check import budget, runs, write_run  # noqa: F401
 
 if TYPE_CHECKING:
@@ -79,6 +80,17 @@ def test_a_run_that_kills_every_worker_is_named(cluster: LocalCluster) -> None:
     found = {o.path.name: o for o in map_runs(work, paths, scheduler=cluster.scheduler_address)}
     assert "the worker that read it died" in (found["deadly"].error or "")
     assert [found[path.name].result for path in names(3)] == [1, 2, 3]
+
+
+def of_another_version(_: Path) -> Outcome[int]:
+    raise ModuleNotFoundError("No module named 'fit.later'")
+
+
+def test_a_worker_that_lacks_something_is_not_called_dead(cluster: LocalCluster) -> None:
+    (outcome,) = map_on_fleet(of_another_version, names(1), cluster.scheduler_address)
+    assert "its worker failed (ModuleNotFoundError: No module named 'fit.later')" in (
+        outcome.error or ""
+    )
 
 
 def test_what_comes_back_of_a_run_is_small(
