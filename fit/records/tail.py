@@ -238,12 +238,14 @@ class FolderReader:
 
     def _begin(self, header: list[str]) -> None:
         self.header = [name.strip() for name in header]
-        self.nodes = tuple(n.removesuffix("_degC") for n in self.header if n.endswith("_degC"))
+        # Without its times a table is none that can be followed; what is wrong, `check` will say.
+        timed = "t_s" in self.header
+        read = [name for name in self.header if timed and name.endswith("_degC")]
+        self.nodes = tuple(name.removesuffix("_degC") for name in read)
         powers = power_columns(self.header)
         self._sources = tuple(one.source for one in powers if one.source)
         self._columns = Columns(1 + len(self.nodes) + max(1, len(powers)))
-        names = ["t_s", *(f"{node}_degC" for node in self.nodes)]
-        self._places = [self.header.index(name) for name in names if name in self.header]
+        self._places = [self.header.index(name) for name in ("t_s", *read) if timed]
         self._power = [[self.header.index(name) for name in one.columns] for one in powers]
 
     def _row(self, line: bytes) -> list[float] | None:

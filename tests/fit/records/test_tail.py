@@ -37,3 +37,11 @@ def test_the_record_so_far_has_the_power_of_each_source(tmp_path: Path) -> None:
     assert run.sources == ("lamp", "fan")
     assert run.source_power is not None
     assert run.source_power.tolist() == [[3.0, 2.0]]
+
+
+@pytest.mark.parametrize("header", ["t s,tab_degC,power_W", "tab_degC,bar_degC,power_W"])
+def test_a_table_without_its_times_is_not_followed(tmp_path: Path, header: str) -> None:
+    (tmp_path / "readings.csv").write_text(f"{header}\n0.0,23.0,4.2\n1.0,23.0,4.2\n")
+    reader = FolderReader(tmp_path)
+    assert not reader.look()
+    assert (reader.scans, reader.nodes) == (0, ())
