@@ -110,7 +110,7 @@ def reduce(signals: Signals, nodes: tuple[str, ...], reference: str) -> CellReco
         level[seen] = smoothed(level[seen], np.sqrt(variance_K2(r, count[:, r], seen)))
         filters_reference = knots(cells, level)
         if np.array_equal(number, np.repeat(count[:, [r]], len(nodes), axis=1)):
-            rise = rise - mean[:, [r]]
+            rise = rise - level[:, np.newaxis]
         else:
             times = np.append(cells.start_s, cells.start_s[-1] + cells.length_s[-1])
             there = np.interp(signals.t_s, times, filters_reference)

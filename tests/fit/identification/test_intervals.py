@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -45,10 +46,19 @@ def test_profile_agrees_with_linear_where_the_problem_is_nearly_linear(
     assert np.log(profile / TAU_S) == pytest.approx(np.log(linear / TAU_S), abs=0.012)
 
 
-def test_bootstrap_agrees_with_linear_on_white_noise(found: Identification) -> None:
+def test_bootstrap_agrees_with_linear_on_white_noise_above_a_quiet_reference() -> None:
+    """A noisy one is smoothed, and linear intervals still count its noise in every scan."""
+    run = one_stage(1)
+    quiet = run.temperature_degC * [1.0, 0.1] + [0.0, 22.5]
+    found = identified(replace(run, temperature_degC=quiet), order=1)
     bootstrap, linear = bootstrap_intervals(found)[0], linear_intervals(found.response)[0]
     assert np.ptp(bootstrap) == pytest.approx(np.ptp(linear), rel=0.35)
     assert bootstrap[0] < found.response.tau_s[0] < bootstrap[1]
+
+
+def test_bootstrap_is_as_wide_as_the_scatter_of_many_records(found: Identification) -> None:
+    many = [identified(one_stage(seed), order=1).response.tau_s[0] for seed in range(2, 42)]
+    assert np.ptp(bootstrap_intervals(found)[0]) == pytest.approx(3.92 * np.std(many), rel=0.35)
 
 
 def test_profile_intervals_hold_the_truth_as_often_as_they_say() -> None:
