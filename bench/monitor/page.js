@@ -26,13 +26,6 @@ function draw(name, attributes = {}, text = null) {
   return element;
 }
 
-function withExpanded(value, u) {
-  const expanded = 2 * u;
-  if (!(expanded > 0)) return Number(value.toPrecision(3)).toString();
-  const places = Math.max(0, Math.min(6, 1 - Math.floor(Math.log10(expanded))));
-  return `${value.toFixed(places)} ± ${expanded.toFixed(places)}`;
-}
-
 function duration(seconds) {
   if (seconds < 90) return `${Math.round(seconds)} s`;
   const minutes = Math.round(seconds / 60);
@@ -40,7 +33,7 @@ function duration(seconds) {
   return `${Math.floor(minutes / 60)} h ${String(minutes % 60).padStart(2, "0")} min`;
 }
 
-const fixed = (value, places) => (value === null || value === undefined ? "–" : value.toFixed(places));
+const fixed = (value, places) => (value === null || value === undefined ? "–" : value.toFixed(places).replace(/^-(?=[0.]*$)/, ""));
 
 /* Heights for labels that want to stand at `wanted` but not closer than `gap`. */
 function spread(wanted, gap, low, high) {
@@ -61,7 +54,8 @@ function ticks(low, high, count) {
   const power = 10 ** Math.floor(Math.log10(raw));
   const step = [1, 2, 5, 10].map((m) => m * power).find((s) => s >= raw);
   const found = [];
-  for (let v = Math.ceil(low / step) * step; v <= high + 1e-9 * step; v += step) found.push(v);
+  const places = Math.max(0, -Math.floor(Math.log10(step) + 1e-9));
+  for (let k = Math.ceil(low / step); k * step <= high + 1e-9 * step; k++) found.push([k * step, fixed(k * step, places)]);
   return found;
 }
 
@@ -79,12 +73,12 @@ function curvesPicture(state) {
   const [unit, size] = span > 10800 ? ["h", 3600] : span > 300 ? ["min", 60] : ["s", 1];
   const x = (v) => left + (v - t[0]) / span * (width - left - right);
   const y = (v) => floor - (v - bottom) / (peak - bottom) * (floor - top);
-  for (const v of ticks(bottom, peak, 5)) {
+  for (const [v, text] of ticks(bottom, peak, 5)) {
     picture.append(draw("path", { d: `M${left} ${y(v)}H${width - right}`, stroke: "var(--wash)" }),
-      draw("text", { x: left - 6, y: y(v) + 4, "text-anchor": "end", class: "quiet" }, `${Number(v.toPrecision(6))}`));
+      draw("text", { x: left - 6, y: y(v) + 4, "text-anchor": "end", class: "quiet" }, text));
   }
-  for (const v of ticks(t[0] / size, t[t.length - 1] / size, 6)) {
-    picture.append(draw("text", { x: x(v * size), y: base + 14, "text-anchor": "middle", class: "quiet" }, `${Number(v.toPrecision(6))}`));
+  for (const [v, text] of ticks(t[0] / size, t[t.length - 1] / size, 6)) {
+    picture.append(draw("text", { x: x(v * size), y: base + 14, "text-anchor": "middle", class: "quiet" }, text));
   }
   picture.append(draw("text", { x: left, y: height - 4, class: "quiet" }, `time, ${unit}; readings, °C (line width: their scatter)`));
   const ends = [];
@@ -130,9 +124,9 @@ function spanPicture(span, heatStart) {
   const peak = 1.25 * Math.max(latest + half, span.limit || 0, (span.predicted || 0) * 1.1, 1e-6);
   const x = (t) => left + (Math.log10(t) - first) / (last - first) * (width - left - right);
   const y = (v) => floor - Math.min(Math.max(v, 0), peak) / peak * (floor - top);
-  for (const v of ticks(0, peak, 3)) {
+  for (const [v, text] of ticks(0, peak, 3)) {
     picture.append(draw("path", { d: `M${left} ${y(v)}H${width - right}`, stroke: "var(--wash)" }),
-      draw("text", { x: left - 4, y: y(v) + 4, "text-anchor": "end", class: "quiet" }, `${Number(v.toPrecision(4))}`));
+      draw("text", { x: left - 4, y: y(v) + 4, "text-anchor": "end", class: "quiet" }, text));
   }
   const hue = span.decision === "non-conforming" ? "var(--over)" : "var(--measured)";
   const upper = since.map((t, i) => [x(t), y(R[i] + 2 * u[i])]);
@@ -169,15 +163,15 @@ function spanWord(span, ended) {
 
 function spanValue(span, ended) {
   if (!span.resolved) return ended ? "no value" : "no value yet";
-  if (span.settled) return `${withExpanded(span.R, span.u)} K/W`;
-  return `${ended ? "about" : "heading for"} ${Number(span.R.toPrecision(2))} K/W`;
+  if (span.settled) return `${span.value_text} K/W`;
+  return `${ended ? "about" : "heading for"} ${span.value_text} K/W`;
 }
 
 function showSpans(state) {
   const ended = state.phase.name === "ended";
   byId("nospans").hidden = state.spans.length > 0;
   byId("spans").replaceChildren(...state.spans.map((span) => {
-    const limit = span.limit ? `, limit ${Number(span.limit.toPrecision(3))}${span.resolved ? "" : " K/W"}` : "";
+    const limit = span.limit ? `, limit ${span.limit_text}${span.resolved ? "" : " K/W"}` : "";
     return make("article", { class: "card", "data-decision": span.decision || "" },
       make("h3", {}, `${span.name}: ${spanWord(span, ended)}`),
       make("p", {}, `${spanValue(span, ended)}${limit}`),
@@ -191,7 +185,7 @@ function showGuard(state) {
     const guard = limits[node];
     return make("tr", { "data-state": guard ? guard.state : "" },
       make("th", { scope: "row" }, node), make("td", {}, fixed(degC, 1)),
-      make("td", {}, guard ? fixed(guard.limit, 0) : "–"),
+      make("td", {}, guard ? `${guard.limit}` : "–"),
       make("td", {}, guard && degC !== null ? fixed(guard.limit - degC, 1) : "–"));
   }));
   const lines = state.guard.lines;
@@ -226,7 +220,7 @@ function show(state) {
   put(byId("started"), state.started ? `started ${state.started.slice(0, 16).replace("T", " ")} UTC` : "");
   put(byId("phase"), state.phase.text);
   put(byId("left"), state.phase.left_s === null ? state.phase.note : `at most ${duration(state.phase.left_s)} left of this phase`);
-  put(byId("power"), `${state.power === null ? "–" : Number(state.power.toPrecision(3))} ${state.power_unit}`);
+  put(byId("power"), `${state.power_text} ${state.power_unit}`);
   put(byId("clock"), state.t_s === null ? "" : `${duration(state.t_s)} recorded, ${state.scans} scans`);
   showGuard(state);
   showSpans(state);

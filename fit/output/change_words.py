@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from fit.assessment.decision import CONFORMING, NON_CONFORMING
-from fit.output.terminal.check import with_expanded
+from fit.notation import with_expanded
 
 if TYPE_CHECKING:
     from fit.assessment.conformity import Verdict

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from fit.assessment.decision import NON_CONFORMING
 from fit.errors import NotIdentifiable
 from fit.measurement.resolution import NOT_RESOLVED
+from fit.notation import fixed
 from fit.output.path_view import PathSpan, PathView
 from fit.output.theme import colour, place_axes, styled
 
@@ -76,7 +77,7 @@ def _draw(axes: Axes, span: PathSpan, row: int) -> None:
             capsize=3,
             zorder=3,
         )
-    words = f"{span.name}: {f'{measured:.2f} times' if span.resolved else NOT_RESOLVED}"
+    words = f"{span.name}: {f'{fixed(measured, 2)} times' if span.resolved else NOT_RESOLVED}"
     axes.annotate(
         words,
         (0, row - 0.24),

@@ -10,10 +10,10 @@ from numpy.typing import NDArray
 
 from fit.errors import RecordError
 from fit.measurement.resolution import NOT_RESOLVED
+from fit.notation import COVERAGE_FACTOR
 from fit.output.theme import LIGHT, styled
 from fit.records.run import Array
 from fit.statistics.comparison import Comparison, SpanComparison, resolved_readings
-from fit.statistics.trend import COVERAGE_FACTOR
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -89,7 +89,7 @@ def _draw(
     )
     panel.errorbar(at, value, own[resolved], fmt="o", ms=4, color=INK, elinewidth=3, zorder=4)
     panel.set_xlim(*_with_margin(x))
-    title = f"{span.from_node} – {span.to_node}"
+    title = span.name
     missing = int((~resolved).sum())
     if missing:
         title += f" ({NOT_RESOLVED} in {missing} of {len(x)} runs)"

@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING
 
 from fit.assessment.decision import CONFORMING, NON_CONFORMING
 from fit.measurement.resolution import NOT_RESOLVED
+from fit.notation import digits, with_expanded
 from fit.output.path_view import PathNode, PathSpan, PathView
-from fit.output.terminal.check import with_expanded
 from fit.output.theme import colour, place_axes, styled
 
 if TYPE_CHECKING:
@@ -79,7 +79,7 @@ def _temperature(node: PathNode) -> str:
         return f"{node.predicted_degC:.1f} °C predicted"
     if not node.u_K:
         return f"{node.degC:.1f} °C"
-    return f"{node.degC:.1f} ± {2 * node.u_K:.1f} °C"
+    return f"{with_expanded(node.degC, node.u_K)} °C"
 
 
 def _draw_span(axes: Axes, span: PathSpan, y: float, with_predicted: bool) -> None:
@@ -118,7 +118,7 @@ def _draw_span(axes: Axes, span: PathSpan, y: float, with_predicted: bool) -> No
     else:
         axes.text(x, y - 0.5, "not measured", va="center", color=colour("soft"))
     if with_predicted and span.predicted_K_per_W is not None:
-        limit = f" · limit {span.limit_K_per_W:.3g}" if span.limit_K_per_W is not None else ""
+        limit = f" · limit {digits(span.limit_K_per_W)}" if span.limit_K_per_W is not None else ""
         value = with_expanded(span.predicted_K_per_W, span.predicted_u_K_per_W or 0.0)
         axes.text(
             x,

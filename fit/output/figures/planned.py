@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from fit.notation import COVERAGE_FACTOR, digits, span_name
 from fit.output.theme import colour, new_figure, place_axes, series_colour, styled, time_unit
 
 if TYPE_CHECKING:
@@ -39,19 +40,22 @@ def planned_figure(plan: Plan) -> Figure:
         for row, span in enumerate(plan.spans):
             bottom = (0.45 + ROW_IN * (rows - 1 - row)) / height
             axes = figure.add_axes((0.12, bottom, 0.84, (ROW_IN - 0.4) / height))
-            percent = 100 / span.R_K_per_W
+            percent = 100 * COVERAGE_FACTOR / span.R_K_per_W
             axes.loglog(plan.t_s / unit_s, percent * span.curve_K_per_W, color=series_colour(0))
             axes.axhline(percent * span.needed_u_K_per_W, color=colour("ink"), ls="--", lw=0.9)
             axes.axvline(plan.bench.heat_s / unit_s, color=colour("soft"), lw=0.7)
-            axes.set_ylabel("u, %")
+            axes.set_ylabel("± %, k = 2")
             both = np.log10([*(percent * span.curve_K_per_W), percent * span.needed_u_K_per_W])
             axes.set_ylim(10 ** np.floor(both.min()), 10 ** min(np.ceil(both.max()), UNRESOLVED))
             for axis in (axes.xaxis, axes.yaxis):
                 axis.set_major_formatter(lambda value, _: f"{value:g}")
             axes.minorticks_off()
             after = span.decided_after_s
-            when = "never" if after is None else f"after {after / unit_s:.3g} {unit}"
-            axes.set_title(f"{span.from_node} – {span.to_node}: decided {when}", loc="left")
+            when = "never" if after is None else f"after {digits(after / unit_s)} {unit}"
+            axes.set_title(
+                f"{span_name(span.stages, span.from_node, span.to_node)}: decided {when}",
+                loc="left",
+            )
             if row < rows - 1:
                 axes.set_xticklabels([])
             if row == 0:
@@ -92,7 +96,7 @@ def thermocouples_figure(plan: Plan, *, ax: Axes | None = None) -> Figure:
             width = longest if lost else one.worth
             axes.barh(row, width, 0.55, color=colour("open" if lost else "measured"))
             axes.annotate(
-                f"{one.stage} not measured" if lost else f"× {one.worth:.2g}: {one.stage}",
+                f"{one.stage} not measured" if lost else f"× {digits(one.worth, 2)}: {one.stage}",
                 (width, row),
                 xytext=(4, 0),
                 textcoords="offset points",

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from fit.notation import digits
 from fit.output.theme import colour, label_ends, new_figure, series_colour, styled, time_unit
 from fit.records.run import Array, Run
 
@@ -47,7 +48,7 @@ def record_figure(run: Run) -> Figure:
         label_ends(axes, names, ends, hues, (top - bottom) * 0.072)
         below.fill_between(t / unit_s, power, step="post", color=colour("hair"), lw=0)
         below.set_ylim(0, 1.15 * max(float(np.nanmax(power)), 1e-9))
-        below.set_yticks([0, float(f"{np.nanmax(power):.3g}")])
+        below.set_yticks([0, float(digits(float(np.nanmax(power))))])
         below.text(1.06, 0.5, f"power, {run.power_unit}", transform=below.transAxes, va="center")
         below.set_xlabel(f"time, {unit}")
         return figure

@@ -6,9 +6,9 @@ from typing import TYPE_CHECKING
 
 from fit.assessment.decision import NON_CONFORMING
 from fit.measurement.resolution import NOT_RESOLVED
+from fit.notation import with_expanded
 from fit.output.figures.path import WORD
 from fit.output.path_view import PathNode, PathSpan, PathView
-from fit.output.terminal.check import with_expanded
 from fit.output.theme import colour, new_figure, styled
 
 if TYPE_CHECKING:

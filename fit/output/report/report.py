@@ -10,22 +10,21 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from fit.errors import NotIdentifiable
-from fit.output.documents import heated_ladder, resistance_unit
+from fit.notation import digits
 from fit.output.path_view import PathView, heat_path
 from fit.output.provenance import describe, digests, started_is_known
 from fit.output.report.branch_rating import branch_rating_section
+from fit.output.report.network import along_path, network_section
 from fit.output.report.notes import note_rows
 from fit.output.report.rating import Rated, rating_section
 from fit.output.report.rows import (
     comparison_rows,
     drivers,
-    ladder_rows,
     path_rows,
     source_table,
-    tau_predicted,
-    tau_rows,
 )
-from fit.output.text import CAUTIONS, state
+from fit.output.terminal.compare import per_watt as compared_watts
+from fit.output.text import CAUTIONS, by_path_watt, state
 from fit.output.theme import css_variables, to_svg
 from fit.records.results import write_result
 from fit.records.run_folder import REPORT
@@ -172,10 +171,13 @@ def draw_figures(material: Material) -> dict[str, Figure]:
     wanted["record"] = partial(record_figure, material.run)
     if material.response is not None:
         wanted["curves"] = partial(curves_figure, material.response)
-        wanted["spectrum"] = partial(spectrum_figure, material.response)
+        network = along_path(material.response, material.verdict)
+        wanted["spectrum"] = partial(spectrum_figure, network)
     if material.spans is not None:
         share_u = _share_u(material.verdict)
-        wanted["uncertainty"] = partial(uncertainty_figure, material.spans, share_u)
+        wanted["uncertainty"] = partial(
+            uncertainty_figure, material.spans, share_u, _names(material.verdict)
+        )
     if material.comparison is not None:
         wanted["comparison"] = partial(comparison_figure, material.comparison)
     return draw_each(wanted)
@@ -213,12 +215,13 @@ def render(material: Material, figures: Mapping[str, Figure], theme: str = "") -
             },
             judged=verdict is not None,
             path_rows=path_rows(material.path, verdict) if material.path else [],
-            share=_share(verdict),
+            per_watt=per_watt(verdict, run.power_unit),
             settled=settled,
             sources=source_table(verdict),
-            **_network(material.response, verdict),
+            **network_section(material.response, verdict),
             drivers=drivers(verdict),
             comparison=comparison_rows(material.comparison),
+            comparison_watts=compared_watts(material.comparison) if material.comparison else "",
             rating=_rating(material),
             operator_notes=note_rows(run),
             notes=_notes(material),
@@ -227,28 +230,6 @@ def render(material: Material, figures: Mapping[str, Figure], theme: str = "") -
             digests=digests(run, [verdict.prediction.budget.path] if verdict else []),
         )
     )
-
-
-def _network(response: Response | None, verdict: Verdict | None) -> dict[str, object]:
-    """What the report says of the identified network of one source; of several, nothing."""
-    if response is None:
-        nothing = dict.fromkeys(("residual", "samples", "reference", "foster_node", "capacity"), "")
-        rows = dict.fromkeys(("tau_rows", "not_resolved", "ladder", "taken_out"), ())
-        return {"unit": "K/W", "tau_predicted": "", **nothing, **rows}
-    ladder = heated_ladder(response) if response.power else None
-    return {
-        "residual": f"{response.residual_rms_K:.2g} K",
-        "samples": f"{response.samples:,}".replace(",", " "),
-        "unit": resistance_unit(response.power_unit),
-        "reference": response.reference or "its own start",
-        "foster_node": response.foster_node,
-        "tau_rows": tau_rows(response, verdict),
-        "tau_predicted": tau_predicted(verdict),
-        "not_resolved": response.not_resolved,
-        "ladder": ladder_rows(ladder),
-        "taken_out": ladder.network.taken_out if ladder else (),
-        "capacity": "J/K" if response.power_unit == "W" else f"{response.power_unit}·s/K",
-    }
 
 
 @cache
@@ -280,14 +261,19 @@ def _share_u(verdict: Verdict | None) -> float:
     return conditions.path_fraction_u / conditions.path_fraction
 
 
-def _share(verdict: Verdict | None) -> str:
-    """Which power the resistances are by: that on the path, where it is not all of it."""
-    if verdict is not None and verdict.sources is not None:
-        return "by the power that flows through each"
-    share = verdict.prediction.budget.conditions.path_fraction if verdict else 1.0
-    if share == 1.0:
-        return "by recorded power"
-    return f"by the power on this path, {share:.3g} of the recorded power"
+def _names(verdict: Verdict | None) -> dict[tuple[str, str], str]:
+    """What the budget calls each measured span, by its ends."""
+    spans = verdict.spans if verdict is not None else ()
+    return {(span.from_node, span.to_node): span.name for span in spans}
+
+
+def per_watt(verdict: Verdict | None, power_unit: str = "W") -> str:
+    """Which power the report's resistances are by."""
+    if verdict is None:
+        return "per watt recorded" if power_unit == "W" else "per unit of recorded power"
+    if verdict.sources is not None:
+        return "per watt that flows through each"
+    return by_path_watt([verdict.prediction.budget.conditions.path_fraction])
 
 
 def _about(material: Material) -> list[str]:
@@ -297,9 +283,9 @@ def _about(material: Material) -> list[str]:
     found = material.verdict.sources if material.verdict else None
     if found is not None:
         named = zip(found.names, found.power_W, strict=True)
-        about.append(", ".join(f"{name} {power:.3g} W" for name, power in named))
+        about.append(", ".join(f"{name} {digits(power)} W" for name, power in named))
     if response is not None and response.power:
-        about.append(f"{response.power:.3g} {response.power_unit}")
+        about.append(f"{digits(response.power)} {response.power_unit}")
     if spans is not None and spans.nodes[-1] == "ambient":
         about.append(f"ambient {spans.final_degC[-1]:.1f} °C")
     started = run.metadata.started

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from fit.notation import digits, with_expanded
+
 if TYPE_CHECKING:
     from rich.console import Console
 
@@ -30,12 +32,12 @@ def print_target(console: Console, target: Target) -> None:
     from rich.markup import escape
     from rich.table import Table
 
-    u = 2 * target.now_u_K
     console.print(
-        f"{target.node} comes to {target.now_degC:.1f} ± {u:.1f} °C at {target.power_W:.3g} W in "
-        f"air of {target.ambient_degC:.0f} °C; wanted: {target.degC:.1f} °C"
+        f"{target.node} comes to {with_expanded(target.now_degC, target.now_u_K)} °C at "
+        f"{digits(target.power_W)} W in air of {target.ambient_degC:.0f} °C; "
+        f"wanted: {target.degC:.1f} °C"
         f"{', which it keeps. How far each may be given back:' if target.reached else '.'}\n"
-        f"Power alone: {target.allowable_W:.3g} W.\n",
+        f"Power alone: {digits(target.allowable_W)} W.\n",
         markup=False,
     )
     title = f"What alone would bring {target.node} to {target.degC:.1f} °C"
@@ -49,7 +51,7 @@ def print_target(console: Console, target: Target) -> None:
             f"{name} of {escape(change.stage)}",
             _with_unit(change.value, unit),
             _needed(change, unit, reached=target.reached),
-            f"{change.K_per_step:.2g} K for {change.step:+g} {unit}".rstrip(),
+            f"{digits(change.K_per_step, 2)} K for {change.step:+g} {unit}".rstrip(),
         )
     console.print(table)
     console.print(
@@ -85,5 +87,4 @@ def _needed(change: Change, unit: str, *, reached: bool) -> str:
 
 
 def _with_unit(value: float, unit: str) -> str:
-    rounded = f"{value:.0f}" if abs(value) >= 1000 else f"{value:.3g}"
-    return f"{rounded} {unit}".rstrip()
+    return f"{digits(value)} {unit}".rstrip()

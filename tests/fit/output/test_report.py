@@ -196,7 +196,7 @@ def test_the_first_screen_does_not_say_its_headline_twice():
     verdict = hold(spans({"pad": 2.0}), prediction())
     said = state(verdict)
     assert said.headline == "Poor contact at the pad"
-    assert said.text.startswith("1.2 K/W measured, 0.6 K/W predicted")
+    assert said.text.startswith("1.200 ± 0.034 K/W measured, 0.60 ± 0.14 K/W predicted")
 
 
 @pytest.mark.parametrize(
