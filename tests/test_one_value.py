@@ -24,6 +24,9 @@ from bench.status import Estimate, Scan, Status
 from fit.assessment.live import LiveJudge
 from fit.budget import read_budget
 from fit.measurement.spans import measure
+from fit.output.figures import path_figure
+from fit.output.path_view import heat_path
+from fit.output.theme import to_svg
 from fit.records.events import Phase
 from fit.records.run import read_run
 from fit.records.tail import FolderReader
@@ -69,9 +72,8 @@ def said(record: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str, Sa
         compare = heatrun("compare", str(record), second)
         heatrun("report", str(record), second, "--out", str(page))
     report = unescape(page.read_text(encoding="utf-8"))
-    path, beside = report.split("<h2>Beside other runs</h2>")
-    texts = re.findall(r"<text.*?</text>", path, re.DOTALL)
-    figure = [re.sub(r"<[^>]*>", "", part).strip() for part in texts]
+    parts = {part.split("</h2>")[0]: part for part in report.split("<h2>")}
+    beside, path = parts["Before and after"], parts["The heat path"]
 
     budget, reader = read_budget(record / "budget.toml"), FolderReader(record)
     while reader.look():
@@ -88,20 +90,24 @@ def said(record: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str, Sa
     console.print(picture(status, []))
     assert isinstance(console.file, io.StringIO)
     log = console.file.getvalue()
+    svg = to_svg(path_figure(heat_path(spans, verdict)), "path")
+    texts = re.findall(r"<text.*?</text>", svg, re.DOTALL)
+    figure = [re.sub(r"<[^>]*>", "", part).strip() for part in texts]
 
     def in_figure(name: str) -> str:
         return figure[figure.index(name) + 1].removeprefix("measured ")
 
-    def in_table(html: str) -> Said:
-        cell = rf"</th>.*?<td data-name=\"measured\">({VALUE})</td>"
+    def in_table(html: str, column: str) -> Said:
+        cell = rf"</th>.*?<td data-name=\"{column}\">({VALUE})</td>"
         return lambda name: re.search(rf">{re.escape(name)}{cell}", html)[1]  # type: ignore[index]
 
     return {
         "check": lambda name: row(check.split("E_n")[1], name),
         "compare": lambda name: row(compare.split("to the first")[1], name),
-        "report": in_table(path),
-        "report, path": in_figure,
-        "report, beside other runs": in_table(beside),
+        "report": in_table(path, "measured"),
+        "figure of the path": in_figure,
+        "report, before": in_table(beside, "before"),
+        "report, after": in_table(beside, "after"),
         "watch": lambda name: str(live[name]["value_text"]),
         "log": lambda name: row(log, name),
     }
@@ -110,8 +116,9 @@ def said(record: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str, Sa
 SHOWN_BY = (
     "compare",
     "report",
-    "report, path",
-    "report, beside other runs",
+    "figure of the path",
+    "report, before",
+    "report, after",
     "watch",
     "log",
 )

@@ -1,6 +1,6 @@
 "use strict";
 
-const SERIES = ["measured", "open", "sound", "purple", "sky", "ink"];
+const NODES = 8;  // colours, hottest node first: var(--node-1) and on
 const WORD = { "conforming": "within limit", "non-conforming": "OVER LIMIT", "undecided": "not decided yet" };
 const byId = (id) => document.getElementById(id);
 let held = false;
@@ -59,6 +59,8 @@ function ticks(low, high, count) {
   return found;
 }
 
+const nodeColour = (j) => `var(--node-${j % NODES + 1})`;
+
 const line = (points) => points.map(([x, y], i) => `${i ? "L" : "M"}${x.toFixed(1)} ${y.toFixed(1)}`).join("");
 
 function curvesPicture(state) {
@@ -68,7 +70,13 @@ function curvesPicture(state) {
   const picture = draw("svg", { viewBox: `0 0 ${width} ${height}`, role: "img",
     "aria-label": "Readings of every node and power over the whole record; the present values are in the table" });
   const flat = [...low.flat(), ...high.flat()].filter((v) => v !== null);
-  const bottom = Math.min(...flat), peak = Math.max(...flat, bottom + 1);
+  const bottom = Math.min(...flat);
+  let peak = Math.max(...flat, bottom + 1);
+  /* A guard limit that is near enough is drawn; one far above would press the curves flat. */
+  const limits = state.guard.lines.filter((l) => state.nodes.includes(l.what));
+  const reach = peak + 0.6 * (peak - bottom);
+  const near = limits.filter((l) => l.limit <= reach), far = limits.filter((l) => l.limit > reach);
+  peak = Math.max(peak, ...near.map((l) => l.limit));
   const span = t[t.length - 1] - t[0] || 1;
   const [unit, size] = span > 10800 ? ["h", 3600] : span > 300 ? ["min", 60] : ["s", 1];
   const x = (v) => left + (v - t[0]) / span * (width - left - right);
@@ -80,10 +88,15 @@ function curvesPicture(state) {
   for (const [v, text] of ticks(t[0] / size, t[t.length - 1] / size, 6)) {
     picture.append(draw("text", { x: x(v * size), y: base + 14, "text-anchor": "middle", class: "quiet" }, text));
   }
-  picture.append(draw("text", { x: left, y: height - 4, class: "quiet" }, `time, ${unit}; readings, °C (line width: their scatter)`));
+  const above = far.length ? `; guard above: ${far.map((l) => `${l.what} ${l.limit}`).join(", ")}` : "";
+  picture.append(draw("text", { x: left, y: height - 4, class: "quiet" }, `time, ${unit}; readings, °C${above}`));
+  const heights = spread(near.map((l) => y(l.limit) - 5), 13, top + 4, floor);
+  near.forEach((l, i) => picture.append(
+    draw("path", { d: `M${left} ${y(l.limit)}H${width - right}`, stroke: "var(--over)", "stroke-width": 1.6, "stroke-dasharray": "7 4" }),
+    draw("text", { x: left + 6, y: heights[i], class: "overtext" }, `guard ${l.what} ${l.limit} °C`)));
   const ends = [];
   state.nodes.forEach((node, j) => {
-    const hue = `var(--${SERIES[j % SERIES.length]})`;
+    const hue = nodeColour(j);
     let upper = [], lower = [];
     const flush = () => {
       if (upper.length) picture.append(draw("path", { d: `${line(upper)}L${line(lower.reverse()).slice(1)}Z`, fill: hue, stroke: hue, "stroke-width": 1.2 }));
@@ -100,7 +113,7 @@ function curvesPicture(state) {
   });
   const places = spread(ends, 14, top + 6, floor);
   state.nodes.forEach((node, j) => {
-    picture.append(draw("path", { d: `M${width - right + 2} ${ends[j]}L${width - right + 14} ${places[j]}`, stroke: `var(--${SERIES[j % SERIES.length]})`, "stroke-width": 2 }),
+    picture.append(draw("path", { d: `M${width - right + 2} ${ends[j]}L${width - right + 14} ${places[j]}`, stroke: nodeColour(j), "stroke-width": 2 }),
       draw("text", { x: width - right + 18, y: places[j] + 4 }, node));
   });
   const most = Math.max(...power.filter((v) => v !== null).map(Math.abs), 1e-9);

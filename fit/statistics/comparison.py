@@ -125,7 +125,6 @@ def as_measured(run: Run, spans: Spans, budget: Budget | None = None) -> Measure
     if budget is None:
         with contextlib.suppress(HeatrunError):  # it only gives names here
             budget = budget_for(run.metadata, run.path)
-    origin = run.metadata.origin
     return MeasuredRun(
         path=run.path,
         label=run.label,
@@ -134,8 +133,21 @@ def as_measured(run: Run, spans: Spans, budget: Budget | None = None) -> Measure
         values=label_values(run),
         power_unit=run.power_unit,
         budget=budget,
-        started="" if origin is not None and not origin.start_is_known else run.metadata.started,
+        started=known_start(run),
     )
+
+
+def known_start(run: Run) -> str:
+    """When a run began (UTC, ISO 8601); empty where nobody knows.
+
+    Args:
+        run: as read.
+
+    Returns:
+        The time stamp.
+    """
+    origin = run.metadata.origin
+    return "" if origin is not None and not origin.start_is_known else run.metadata.started
 
 
 def rig_identity(run: Run) -> str | None:

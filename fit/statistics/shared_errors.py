@@ -57,7 +57,16 @@ class Merged:
 
 
 def difference_covariance(one: Merged, other: Merged, shared: Sequence[str]) -> Array:
-    """Covariance of other.R - one.R (s, s)."""
+    """How sure a difference is, where some errors are the same in both runs.
+
+    Args:
+        one: the run that the other is held against.
+        other: a run with the same spans.
+        shared: contributions that runs of one rig have in common.
+
+    Returns:
+        Covariance of other.R - one.R (s, s) [(K/W)^2].
+    """
     total = np.zeros((len(one.R), len(one.R)))
     if one is other:
         return total
@@ -102,7 +111,16 @@ def _channels(c: Array) -> tuple[Array, Array]:
 def joint_covariance(
     merged: Sequence[Merged], shared: Sequence[str], i: int
 ) -> tuple[Array, Array, Array]:
-    """One span in all runs (n,), the covariance of its own errors and of the shared ones (n, n)."""
+    """One span in all runs.
+
+    Args:
+        merged: the runs (n,).
+        shared: contributions that runs of one rig have in common.
+        i: index of the span.
+
+    Returns:
+        Its resistances (n,), the covariance of each run's own errors and of those shared (n, n).
+    """
     R = np.array([run.R[i] for run in merged])
     own, common = np.zeros((len(R), len(R))), np.zeros((len(R), len(R)))
     for name in {name for run in merged for name in run.covariance}:

@@ -90,17 +90,12 @@ def _draw(axes: Axes, span: PathSpan, row: int) -> None:
 
 def _key(axes: Axes, first: PathSpan) -> None:
     """Say above the first row what its marks are."""
-    predicted = first.predicted_K_per_W or 1.0
-    marks = [("predicted", 1.0)]
+    limit = None
     if first.limit_K_per_W is not None:
-        marks.append(("limit", first.limit_K_per_W / predicted))
-    for word, x in marks:
-        axes.text(
-            x,
-            -0.6,
-            word,
-            ha="center",
-            va="center",
-            size=7,
-            color=colour("over-text") if word == "limit" else colour("soft"),
-        )
+        limit = first.limit_K_per_W / (first.predicted_K_per_W or 1.0)
+    # Each word on its own side: the limit may stand close to the predicted value.
+    left, right = ("right", "left") if limit is None or limit >= 1 else ("left", "right")
+    for word, x, side in (("predicted", 1.0, left), ("limit", limit, right)):
+        if x is not None:
+            hue = colour("over-text" if word == "limit" else "soft")
+            axes.text(x, -0.6, f" {word} ", ha=side, va="center", size=8, color=hue)

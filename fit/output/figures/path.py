@@ -35,8 +35,8 @@ def path_figure(path: PathView, *, ax: Axes | None = None) -> Figure:
         axes.set(xlim=(0, 1), ylim=(-rungs - 0.42, 0.6))
         axes.axis("off")
         predicted = any(span.predicted_K_per_W is not None for span in path.spans)
-        axes.text(RAIL - 0.06, 0.42, "°C when settled", ha="right", color=colour("soft"), size=7)
-        axes.text(RAIL + 0.06, 0.42, "K/W along the path", color=colour("soft"), size=7)
+        axes.text(RAIL - 0.06, 0.42, "°C when settled", ha="right", color=colour("soft"), size=8)
+        axes.text(RAIL + 0.06, 0.42, "K/W along the path", color=colour("soft"), size=8)
         for i, span in enumerate(path.spans):
             _draw_span(axes, span, -i, predicted)
         for i, node in enumerate(path.nodes):
@@ -66,7 +66,7 @@ def _draw_node(axes: Axes, node: PathNode, y: float) -> None:
         second.append(f"predicted {node.predicted_degC:.1f}")
     if second:
         axes.text(
-            x, y - 0.32, ", ".join(second), ha="right", va="center", color=colour("soft"), size=7
+            x, y - 0.32, ", ".join(second), ha="right", va="center", color=colour("soft"), size=8
         )
 
 
@@ -113,7 +113,7 @@ def _draw_span(axes: Axes, span: PathSpan, y: float, with_predicted: bool) -> No
                 ha="right",
                 color=text,
                 weight="bold" if over else "normal",
-                size=7.5,
+                size=8.5,
             )
     else:
         axes.text(x, y - 0.5, "not measured", va="center", color=colour("soft"))
@@ -126,7 +126,7 @@ def _draw_span(axes: Axes, span: PathSpan, y: float, with_predicted: bool) -> No
             f"predicted {value}{limit if measured else ''}",
             va="center",
             color=colour("soft"),
-            size=7.5,
+            size=8.5,
         )
 
 

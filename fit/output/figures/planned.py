@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from fit.notation import COVERAGE_FACTOR, digits, span_name
-from fit.output.theme import colour, new_figure, place_axes, series_colour, styled, time_unit
+from fit.output.theme import colour, new_figure, place_axes, styled, time_unit
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -41,7 +41,7 @@ def planned_figure(plan: Plan) -> Figure:
             bottom = (0.45 + ROW_IN * (rows - 1 - row)) / height
             axes = figure.add_axes((0.12, bottom, 0.84, (ROW_IN - 0.4) / height))
             percent = 100 * COVERAGE_FACTOR / span.R_K_per_W
-            axes.loglog(plan.t_s / unit_s, percent * span.curve_K_per_W, color=series_colour(0))
+            axes.loglog(plan.t_s / unit_s, percent * span.curve_K_per_W, color=colour("measured"))
             axes.axhline(percent * span.needed_u_K_per_W, color=colour("ink"), ls="--", lw=0.9)
             axes.axvline(plan.bench.heat_s / unit_s, color=colour("soft"), lw=0.7)
             axes.set_ylabel("± %, k = 2")
@@ -64,7 +64,7 @@ def planned_figure(plan: Plan) -> Figure:
                     (plan.t_s[0] / unit_s, percent * span.needed_u_K_per_W),
                     xytext=(2, -8),
                     textcoords="offset points",
-                    size=6.5,
+                    size=8,
                     color=colour("soft"),
                 )
         axes.set_xlabel(f"time heated, {unit} (upright line: the end of heating)")
@@ -101,7 +101,7 @@ def thermocouples_figure(plan: Plan, *, ax: Axes | None = None) -> Figure:
                 xytext=(4, 0),
                 textcoords="offset points",
                 va="center",
-                size=7,
+                size=8,
                 color=colour("soft"),
             )
         axes.set_yticks(range(rows), [one.node for one in plan.thermocouples])

@@ -48,7 +48,7 @@ def population_figure(units: Units) -> Figure:
             0.06 / height,
             "K/W. Band: the next unit (95 %). Bar: 95 % of all units (95 % sure). Dashed: limit.\n"
             "Cross: unit that does not conform. Square: undecided.",
-            size=6.5,
+            size=8,
             color=colour("soft"),
         )
         return figure

@@ -8,7 +8,7 @@ import numpy as np
 
 from fit.errors import NotIdentifiable
 from fit.output.terminal.target import words
-from fit.output.theme import colour, new_figure, series_colour, styled
+from fit.output.theme import colour, new_figure, styled
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -63,9 +63,9 @@ def target_figure(target: Target) -> Figure:
 
 def _draw(axes: Axes, change: Change, target: Target) -> None:
     name, unit = words(change.key)
-    axes.semilogx(change.values, change.degC, color=series_colour(0))
+    axes.semilogx(change.values, change.degC, color=colour("measured"))
     axes.axhline(target.degC, color=colour("ink"), ls="--", lw=0.9)
-    axes.plot([change.value], [target.now_degC], "o", ms=4, color=series_colour(0))
+    axes.plot([change.value], [target.now_degC], "o", ms=4, color=colour("measured"))
     if change.needed is not None:
         axes.plot([change.needed], [target.degC], "o", ms=5, mfc="none", color=colour("ink"))
     axes.set_title(f"{name} of {change.stage}" + (f", {unit}" if unit else ""), loc="left")

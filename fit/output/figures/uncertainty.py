@@ -10,7 +10,7 @@ import numpy as np
 from fit.measurement.resolution import NOT_RESOLVED
 from fit.measurement.spans import Spans
 from fit.notation import digits, span_name
-from fit.output.theme import LIGHT, colour, place_axes, styled
+from fit.output.theme import colour, place_axes, styled
 from fit.records.run import Array
 
 if TYPE_CHECKING:
@@ -25,13 +25,18 @@ WORDS = {
     "power": "power reading",
     "path_share": "share of the power on this path",
 }
-HUES = {
-    "fit": "measured",
-    "offset": "sky",
-    "sensor_match": "open",
-    "power": "sound",
-    "path_share": "purple",
-}
+
+
+def in_words(source: str) -> str:
+    """What a source of uncertainty is called.
+
+    Args:
+        source: name of a contribution.
+
+    Returns:
+        The words.
+    """
+    return WORDS.get(source, source.replace("_", " "))
 
 
 def contributions(spans: Spans, share_u_relative: float = 0.0) -> dict[str, Array]:
@@ -77,7 +82,7 @@ def uncertainty_figure(
     total = np.sqrt(np.sum([part**2 for part in parts.values()], axis=0))
     rows, resolved = len(total), spans.resolved
     with styled():
-        step = 0.13 * len(sources) + 0.34
+        step = 0.13 * len(sources) + 0.32
         height = rows * step + 0.8
         box = (0.04, 0.44 / height, 0.92, 1 - 0.7 / height)
         figure, axes = place_axes(ax, height, box)
@@ -92,16 +97,16 @@ def uncertainty_figure(
                 continue
             axes.barh(y + 0.19, 200 * total[row], 0.1, color=colour("ink"))
             for i, name in enumerate(sources):
-                at = y + 0.32 + 0.13 * i
+                at = y + 0.31 + 0.13 * i
                 width = 200 * float(parts[name][row])
-                axes.barh(at, width, 0.09, color=LIGHT[HUES.get(name, "soft")])
+                axes.barh(at, width, 0.09, color=colour("measured"))
                 axes.annotate(
-                    WORDS.get(name, name.replace("_", " ")),
+                    in_words(name),
                     (width, at),
                     xytext=(4, 0),
                     textcoords="offset points",
                     va="center",
-                    size=6.5,
+                    size=7.5,
                     color=colour("soft"),
                 )
         longest = float(np.max(total, initial=0.0, where=resolved))

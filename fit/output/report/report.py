@@ -16,16 +16,18 @@ from fit.output.provenance import describe, digests, started_is_known
 from fit.output.report.branch_rating import branch_rating_section
 from fit.output.report.network import along_path, network_section
 from fit.output.report.notes import note_rows
+from fit.output.report.path_table import path_table
 from fit.output.report.rating import Rated, rating_section
 from fit.output.report.rows import (
     comparison_rows,
     drivers,
-    path_rows,
+    pair_rows,
     source_table,
 )
+from fit.output.report.uncertainty_table import uncertainty_table
 from fit.output.terminal.compare import per_watt as compared_watts
 from fit.output.text import CAUTIONS, by_path_watt, state
-from fit.output.theme import css_variables, to_svg
+from fit.output.theme import css_variables, node_colours, to_svg
 from fit.records.results import write_result
 from fit.records.run_folder import REPORT
 
@@ -163,24 +165,52 @@ def draw_figures(material: Material) -> dict[str, Figure]:
         uncertainty_figure,
     )
 
+    colours = node_colours((*material.run.nodes, *material.run.off_path))
     wanted: dict[str, Callable[[], Figure]] = {}
     if material.path is not None:
-        branched = material.spans is not None and material.spans.tree is not None
-        wanted["path"] = partial(tree_figure if branched else path_figure, material.path)
+        drawn = tree_figure if branched(material) else path_figure
+        wanted["path"] = partial(drawn, material.path)
         wanted["compared"] = partial(compared_figure, material.path)
-    wanted["record"] = partial(record_figure, material.run)
+    wanted["record"] = partial(record_figure, material.run, colours)
     if material.response is not None:
-        wanted["curves"] = partial(curves_figure, material.response)
+        wanted["curves"] = partial(curves_figure, material.response, colours)
         network = along_path(material.response, material.verdict)
-        wanted["spectrum"] = partial(spectrum_figure, network)
+        wanted["spectrum"] = partial(spectrum_figure, network, colours)
     if material.spans is not None:
         share_u = _share_u(material.verdict)
         wanted["uncertainty"] = partial(
             uncertainty_figure, material.spans, share_u, _names(material.verdict)
         )
-    if material.comparison is not None:
+    if material.comparison is not None and len(material.comparison.runs) > 2:
         wanted["comparison"] = partial(comparison_figure, material.comparison)
     return draw_each(wanted)
+
+
+def branched(material: Material) -> bool:
+    """Whether branches of several sources meet on the path.
+
+    Args:
+        material: of the report.
+
+    Returns:
+        True where they do.
+    """
+    return material.spans is not None and material.spans.tree is not None
+
+
+def cautions(rating: dict[str, object] | None) -> list[str]:
+    """Every caution, each once: those of this product, then those of every heat run.
+
+    Args:
+        rating: as the template shows it, if there is one.
+
+    Returns:
+        Sentences.
+    """
+    own = rating.get("cautions", ()) if rating else ()
+    assert isinstance(own, list | tuple)
+    sentences = [f"{str(one)[0].upper()}{str(one)[1:]}." for one in own]
+    return list(dict.fromkeys((*sentences, *CAUTIONS)))
 
 
 def render(material: Material, figures: Mapping[str, Figure], theme: str = "") -> str:
@@ -197,6 +227,7 @@ def render(material: Material, figures: Mapping[str, Figure], theme: str = "") -
     from markupsafe import Markup
 
     run, verdict, spans = material.run, material.verdict, material.spans
+    rating = _rating(material)
     settled = spans.settled if spans is not None else material.response is None
     if spans is None and material.response is not None:
         settled = material.response.settled
@@ -214,18 +245,26 @@ def render(material: Material, figures: Mapping[str, Figure], theme: str = "") -
                 for key, words in DESCRIPTION.items()
             },
             judged=verdict is not None,
-            path_rows=path_rows(material.path, verdict) if material.path else [],
+            path_table=path_table(material.path, verdict, with_nodes=not branched(material))
+            if material.path
+            else [],
+            branched=branched(material),
             per_watt=per_watt(verdict, run.power_unit),
             settled=settled,
             sources=source_table(verdict),
             **network_section(material.response, verdict),
+            uncertainty=uncertainty_table(spans, _share_u(verdict), _names(verdict)),
             drivers=drivers(verdict),
             comparison=comparison_rows(material.comparison),
+            pair=pair_rows(material.comparison),
+            compared=[run.path.name for run in material.comparison.runs]
+            if material.comparison
+            else [],
             comparison_watts=compared_watts(material.comparison) if material.comparison else "",
-            rating=_rating(material),
+            rating=rating,
             operator_notes=note_rows(run),
             notes=_notes(material),
-            cautions=CAUTIONS,
+            cautions=cautions(rating),
             provenance=describe(run),
             digests=digests(run, [verdict.prediction.budget.path] if verdict else []),
         )
@@ -268,7 +307,15 @@ def _names(verdict: Verdict | None) -> dict[tuple[str, str], str]:
 
 
 def per_watt(verdict: Verdict | None, power_unit: str = "W") -> str:
-    """Which power the report's resistances are by."""
+    """Which power the report's resistances are by.
+
+    Args:
+        verdict: of the run; None where no budget was given.
+        power_unit: of the recorded power.
+
+    Returns:
+        The words.
+    """
     if verdict is None:
         return "per watt recorded" if power_unit == "W" else "per unit of recorded power"
     if verdict.sources is not None:

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from fit.assessment.decision import UNDECIDED
 from fit.measurement.resolution import NOT_RESOLVED
-from fit.notation import digits, fixed, minus, with_expanded
-from fit.output.path_view import PathView
+from fit.notation import UNKNOWN, digits, fixed, minus, with_expanded
+from fit.output.change_words import MARKS
 from fit.output.text import percent
 from fit.statistics.comparison import resolved_readings
 
@@ -18,50 +17,42 @@ if TYPE_CHECKING:
     from fit.assessment.conformity import SpanVerdict, Verdict
     from fit.identification.response import Response
     from fit.output.documents import Ladder
+    from fit.output.path_view import PathSpan
     from fit.statistics.comparison import Comparison
 
 
-def path_rows(path: PathView, verdict: Verdict | None) -> list[dict[str, str]]:
-    """A row for each span: predicted, limit, measured, probability and decision.
+def span_row(span: PathSpan, judged: SpanVerdict | None) -> dict[str, str]:
+    """A span's cells: predicted, limit, measured, probability and decision.
 
     Args:
-        path: nodes and spans.
-        verdict: of the same run; None where no budget was given.
+        span: of the path.
+        judged: the verdict on it; None where no budget was given.
 
     Returns:
         Cells by column name.
     """
-    rows = []
-    verdicts: Sequence[SpanVerdict | None] = verdict.spans if verdict else [None] * len(path.spans)
-    for span, judged in zip(path.spans, verdicts, strict=True):
-        decided = span.resolved or span.decision != UNDECIDED
-        row = {
-            "name": span.name,
-            "state": span.decision or "",
-            "measured": "not measured",
-            "predicted": "",
-            "limit": "",
-            "probability": "–",
-            "E_n": "–",
-            "decision": span.decision or "not measured",
-        }
-        if span.measured_K_per_W is not None:
-            row["measured"] = (
-                minus(with_expanded(span.measured_K_per_W, span.measured_u_K_per_W or 0.0))
-                if span.resolved
-                else NOT_RESOLVED
-            )
-        if span.predicted_K_per_W is not None and span.limit_K_per_W is not None:
-            row["predicted"] = with_expanded(
-                span.predicted_K_per_W, span.predicted_u_K_per_W or 0.0
-            )
-            row["limit"] = digits(span.limit_K_per_W)
-        if judged and judged.p_conforming is not None and decided:
-            row["probability"] = percent(judged.p_conforming)
-        if judged and judged.E_n is not None and span.resolved:
-            row["E_n"] = minus(fixed(judged.E_n, 1, sign=True))
-        rows.append(row)
-    return rows
+    decided = span.resolved or span.decision != UNDECIDED
+    row = {
+        "name": span.name,
+        "state": span.decision or "",
+        "measured": "not measured",
+        "predicted": "",
+        "limit": "",
+        "probability": UNKNOWN,
+        "E_n": UNKNOWN,
+        "decision": span.decision or "not measured",
+    }
+    if span.measured_K_per_W is not None:
+        value = with_expanded(span.measured_K_per_W, span.measured_u_K_per_W or 0.0)
+        row["measured"] = minus(value) if span.resolved else NOT_RESOLVED
+    if span.predicted_K_per_W is not None and span.limit_K_per_W is not None:
+        row["predicted"] = with_expanded(span.predicted_K_per_W, span.predicted_u_K_per_W or 0.0)
+        row["limit"] = digits(span.limit_K_per_W)
+    if judged and judged.p_conforming is not None and decided:
+        row["probability"] = percent(judged.p_conforming)
+    if judged and judged.E_n is not None and span.resolved:
+        row["E_n"] = minus(fixed(judged.E_n, 1, sign=True))
+    return row
 
 
 def source_table(verdict: Verdict | None) -> dict[str, object]:
@@ -171,6 +162,31 @@ def drivers(verdict: Verdict | None, largest: int = 8) -> list[tuple[str, str, s
     ]
 
 
+def pair_rows(comparison: Comparison | None) -> list[dict[str, str]]:
+    """A row for each span of two runs, the earlier beside the later.
+
+    Args:
+        comparison: of several runs, if there is one.
+
+    Returns:
+        Cells by column name; empty where there are not two runs.
+    """
+    if comparison is None or len(comparison.runs) != 2:
+        return []
+    each = iter(comparison_rows(comparison))
+    return [
+        {
+            "span": before["span"],
+            "before": before["measured"],
+            "after": after["measured"],
+            "difference": after["difference"],
+            "change": MARKS[after["change"]],
+            "state": after["change"],
+        }
+        for before, after in zip(each, each, strict=True)
+    ]
+
+
 def comparison_rows(comparison: Comparison | None) -> list[dict[str, str]]:
     """A row for each span in each run.
 
@@ -186,7 +202,7 @@ def comparison_rows(comparison: Comparison | None) -> list[dict[str, str]]:
     return [
         {
             "span": span.name,
-            "run": measured.label,
+            "run": measured.path.name,
             "measured": minus(with_expanded(reading.R_K_per_W, reading.u_K_per_W))
             if known[row, i]
             else NOT_RESOLVED,

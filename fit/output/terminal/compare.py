@@ -120,6 +120,9 @@ def per_watt(comparison: Comparison) -> str:
 
     Args:
         comparison: of several runs.
+
+    Returns:
+        The sentence.
     """
     unit = comparison.runs[0].power_unit
     if comparison.per_path_watt:

@@ -129,8 +129,17 @@ def test_what_is_not_decided_says_how_it_could_be():
 
 def test_every_span_stands_in_the_table_measured_beside_predicted():
     verdict = hold(spans(), prediction())
-    rows = re.findall(r'<th scope="row" class="words">([^<]*)</th>', report(verdict))
-    assert rows == ["junction to tab", "via array", "pad", "bar + bar to case", "case to air"]
+    path = report(verdict).split("The heat path</h2>")[1].split("</table>")[0]
+    rows = re.findall(r'<tr class="(node|span).*?<th scope="row" class="words">([^<]*)</th>', path)
+    assert [name for kind, name in rows if kind == "span"] == [
+        "junction to tab",
+        "via array",
+        "pad",
+        "bar + bar to case",
+        "case to air",
+    ]
+    nodes = ["junction", "tab", "board_back", "bar", "case", "ambient"]
+    assert [name for kind, name in rows if kind == "node"] == nodes
 
 
 @pytest.fixture(scope="module")
