@@ -59,6 +59,19 @@ function ticks(low, high, count) {
   return found;
 }
 
+/* Powers of ten, with 2 and 5 times them where there is room. */
+function logTicks(first, last) {
+  const steps = last - first < 1.6 ? [1, 2, 5] : [1];
+  const found = [];
+  for (let e = Math.floor(first); e <= last; e++) {
+    for (const step of steps) {
+      const at = step * 10 ** e;
+      if (Math.log10(at) >= first - 1e-9 && Math.log10(at) <= last + 1e-9) found.push(at);
+    }
+  }
+  return found;
+}
+
 const nodeColour = (j) => `var(--node-${j % NODES + 1})`;
 
 const line = (points) => points.map(([x, y], i) => `${i ? "L" : "M"}${x.toFixed(1)} ${y.toFixed(1)}`).join("");
@@ -76,13 +89,13 @@ function curvesPicture(state) {
   const limits = state.guard.lines.filter((l) => state.nodes.includes(l.what));
   const reach = peak + 0.6 * (peak - bottom);
   const near = limits.filter((l) => l.limit <= reach), far = limits.filter((l) => l.limit > reach);
-  peak = Math.max(peak, ...near.map((l) => l.limit));
+  peak = Math.max(peak, ...near.map((l) => l.limit + 0.08 * (reach - bottom)));
   const span = t[t.length - 1] - t[0] || 1;
   const [unit, size] = span > 10800 ? ["h", 3600] : span > 300 ? ["min", 60] : ["s", 1];
   const x = (v) => left + (v - t[0]) / span * (width - left - right);
   const y = (v) => floor - (v - bottom) / (peak - bottom) * (floor - top);
   for (const [v, text] of ticks(bottom, peak, 5)) {
-    picture.append(draw("path", { d: `M${left} ${y(v)}H${width - right}`, stroke: "var(--wash)" }),
+    picture.append(draw("path", { d: `M${left} ${y(v)}H${width - right}`, stroke: "var(--hair)", "stroke-width": 0.6 }),
       draw("text", { x: left - 6, y: y(v) + 4, "text-anchor": "end", class: "quiet" }, text));
   }
   for (const [v, text] of ticks(t[0] / size, t[t.length - 1] / size, 6)) {
@@ -137,8 +150,8 @@ function spanPicture(span, heatStart) {
   const peak = 1.25 * Math.max(latest + half, span.limit || 0, (span.predicted || 0) * 1.1, 1e-6);
   const x = (t) => left + (Math.log10(t) - first) / (last - first) * (width - left - right);
   const y = (v) => floor - Math.min(Math.max(v, 0), peak) / peak * (floor - top);
-  for (const [v, text] of ticks(0, peak, 3)) {
-    picture.append(draw("path", { d: `M${left} ${y(v)}H${width - right}`, stroke: "var(--wash)" }),
+  for (const [v, text] of ticks(0, peak, 4)) {
+    picture.append(draw("path", { d: `M${left} ${y(v)}H${width - right}`, stroke: "var(--hair)", "stroke-width": 0.6 }),
       draw("text", { x: left - 4, y: y(v) + 4, "text-anchor": "end", class: "quiet" }, text));
   }
   const hue = span.decision === "non-conforming" ? "var(--over)" : "var(--measured)";
@@ -160,8 +173,8 @@ function spanPicture(span, heatStart) {
   marks.forEach(([word, , kind], i) => picture.append(draw("text", { x: width - right + 5, y: places[i] + 4, class: kind }, word)));
   if (known) picture.append(draw("path", { d: line(since.map((t, i) => [x(t), y(R[i])])), fill: "none", stroke: hue, "stroke-width": 2 }),
     draw("circle", { cx: x(since[since.length - 1]), cy: y(latest), r: 3.5, fill: hue }));
-  for (let e = Math.ceil(first); e <= last; e++) {
-    picture.append(draw("text", { x: x(10 ** e), y: floor + 13, "text-anchor": "middle", class: "quiet" }, `${10 ** e}`));
+  for (const at of logTicks(first, last)) {
+    picture.append(draw("text", { x: x(at), y: floor + 13, "text-anchor": "middle", class: "quiet" }, `${at}`));
   }
   picture.append(draw("text", { x: left, y: height - 4, class: "quiet" }, "K/W (band: k = 2) over seconds under power"));
   return picture;
