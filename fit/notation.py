@@ -85,13 +85,14 @@ def fixed(value: float | None, places: int, *, sign: bool = False) -> str:
     return f"{rounded:{'+' if sign else ''}z.{max(places, 0)}f}"
 
 
-def between(low: float, high: float, figures: int = 3) -> str:
+def between(low: float, high: float, figures: int = 3, sign: str = " to ") -> str:
     """An interval that is not even about its value.
 
     Args:
         low: its lower end.
         high: its upper end.
         figures: digits of both.
+        sign: what stands between them.
 
     Returns:
         The two ends.
@@ -99,7 +100,7 @@ def between(low: float, high: float, figures: int = 3) -> str:
     >>> between(6.176, 6.8)
     '6.18 to 6.80'
     """
-    return f"{digits(low, figures)} to {digits(high, figures)}"
+    return f"{digits(low, figures)}{sign}{digits(high, figures)}"
 
 
 def minus(text: str) -> str:

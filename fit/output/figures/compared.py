@@ -42,6 +42,7 @@ def compared_figure(path: PathView, *, ax: Axes | None = None) -> Figure:
         box = (0.04, 0.5 / height, 0.92, 1 - 0.85 / height)
         figure, axes = place_axes(ax, height, box)
         axes.set_ylim(len(spans) - 0.45, -0.85)
+        axes.grid(axis="x")
         axes.axvline(1, color=colour("hair"), lw=1, zorder=0)
         for row, span in enumerate(spans):
             _draw(axes, span, row)
@@ -60,7 +61,7 @@ def _draw(axes: Axes, span: PathSpan, row: int) -> None:
     over = span.decision == NON_CONFORMING
     hue = colour("over") if over else colour("measured")
     half = 2 * (span.predicted_u_K_per_W or 0.0) / predicted
-    axes.barh(row + 0.12, 2 * half, 0.34, 1 - half, color=colour("wash"), zorder=0.5)
+    axes.barh(row + 0.12, 2 * half, 0.34, 1 - half, color=colour("band"), zorder=0.5)
     axes.plot((1, 1), (row - 0.05, row + 0.29), color=colour("soft"), lw=1.2)
     if span.limit_K_per_W is not None:
         limit = span.limit_K_per_W / predicted

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from fit.notation import COVERAGE_FACTOR, digits, span_name
+from fit.output.terminal.plan import duration
 from fit.output.theme import colour, new_figure, place_axes, styled, time_unit
 
 if TYPE_CHECKING:
@@ -45,13 +46,14 @@ def planned_figure(plan: Plan) -> Figure:
             axes.axhline(percent * span.needed_u_K_per_W, color=colour("ink"), ls="--", lw=0.9)
             axes.axvline(plan.bench.heat_s / unit_s, color=colour("soft"), lw=0.7)
             axes.set_ylabel("± %, k = 2")
+            axes.grid(axis="y")
             both = np.log10([*(percent * span.curve_K_per_W), percent * span.needed_u_K_per_W])
             axes.set_ylim(10 ** np.floor(both.min()), 10 ** min(np.ceil(both.max()), UNRESOLVED))
             for axis in (axes.xaxis, axes.yaxis):
                 axis.set_major_formatter(lambda value, _: f"{value:g}")
             axes.minorticks_off()
             after = span.decided_after_s
-            when = "never" if after is None else f"after {digits(after / unit_s)} {unit}"
+            when = "never" if after is None else f"after {duration(after)}"
             axes.set_title(
                 f"{span_name(span.stages, span.from_node, span.to_node)}: decided {when}",
                 loc="left",
@@ -94,7 +96,7 @@ def thermocouples_figure(plan: Plan, *, ax: Axes | None = None) -> Figure:
         for row, one in enumerate(plan.thermocouples):
             lost = isinf(one.worth)
             width = longest if lost else one.worth
-            axes.barh(row, width, 0.55, color=colour("open" if lost else "measured"))
+            axes.barh(row, width, 0.55, color=colour("soft" if lost else "measured"))
             axes.annotate(
                 f"{one.stage} not measured" if lost else f"× {digits(one.worth, 2)}: {one.stage}",
                 (width, row),

@@ -135,7 +135,7 @@ def _mark_nodes(axes: Axes, response: Response, ladder: Ladder, hues: Mapping[st
     places = [scale * (total - float(R)) for R in (*response.total_K_per_W, 0.0)][: len(names)]
     low, high = axes.get_xlim()
     shown = [i for i, place in enumerate(places) if low <= place <= high]
-    spread = spread_labels([places[i] for i in shown], 0.045 * (high - low), low, high)
+    spread = spread_labels([places[i] for i in shown], 0.06 * (high - low), low, high)
     for i, label in zip(shown, spread, strict=True):
         axes.axvline(places[i], color=hues[names[i]], lw=1.2, ls=(0, (4, 3)), zorder=1)
         axes.annotate(

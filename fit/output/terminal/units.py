@@ -88,27 +88,29 @@ def drift_in_words(span: SpanOfUnits, drift: Drift) -> str:
 
 
 def _distributions(units: Units) -> Table:
+    counts = {0 if span.population is None else span.population.units for span in units.spans}
+    uneven = counts != {units.conforming.units}
     table = Table(box=None, pad_edge=False, header_style="bold")
     table.add_column("span")
     for heading in (
-        "units", "mean\nK/W", "spread\nK/W", "next unit\nK/W", "tolerance\nK/W", "limit\nK/W",
-        "next\nwithin",
+        *(["units"] if uneven else []), "mean\nK/W", "spread\nK/W", "next unit\nK/W",
+        "tolerance\nK/W", "limit\nK/W", "next\nwithin",
     ):  # fmt: skip
         table.add_column(heading, justify="right", no_wrap=True)
     for span in units.spans:
         found, limit = span.population, span.limit_K_per_W
         name = escape(span.name)
         if found is None:
-            table.add_row(name, "0", *[UNKNOWN] * 6)
+            table.add_row(name, *(["0"] if uneven else []), *[UNKNOWN] * 6)
             continue
         p = found.p_next_within
         table.add_row(
             name,
-            str(found.units),
+            *([str(found.units)] if uneven else []),
             with_expanded(found.mean_K_per_W, found.mean_u_K_per_W),
             digits(found.spread_K_per_W, 2),
-            between(found.next_low_K_per_W, found.next_high_K_per_W),
-            between(found.tolerance_low_K_per_W, found.tolerance_high_K_per_W),
+            between(found.next_low_K_per_W, found.next_high_K_per_W, sign=" … "),
+            between(found.tolerance_low_K_per_W, found.tolerance_high_K_per_W, sign=" … "),
             digits(limit),
             UNKNOWN if p is None else probability_in_words(p),
         )
@@ -117,8 +119,9 @@ def _distributions(units: Units) -> Table:
 
 def _worst(units: Units) -> Table:
     table = Table(box=None, pad_edge=False, header_style="bold")
-    for heading in ("worst units", "decision", "span"):
-        table.add_column(heading)
+    table.add_column("worst units")
+    table.add_column("decision", no_wrap=True)
+    table.add_column("span")
     for heading in ("measured\nK/W", "limit\nK/W", "p within\nlimit"):
         table.add_column(heading, justify="right", no_wrap=True)
     table.add_column("most likely")
