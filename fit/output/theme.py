@@ -305,7 +305,14 @@ def label_ends(
             va="center",
             ha="left",
             annotation_clip=False,
-            arrowprops={"arrowstyle": "-", "color": hue, "lw": 1.2, "shrinkA": 1, "shrinkB": 1},
+            arrowprops={
+                "arrowstyle": "-",
+                "color": hue,
+                "lw": 1.2,
+                "shrinkA": 1,
+                "shrinkB": 1,
+                "relpos": (0.0, 0.5),  # to the name's beginning: a steep one crosses no other name
+            },
         )
 
 

@@ -125,6 +125,8 @@ def per_watt(comparison: Comparison) -> str:
         The sentence.
     """
     unit = comparison.runs[0].power_unit
+    if any(run.spans.tree is not None for run in comparison.runs):
+        return "K/W: per watt that flows through the span."
     if comparison.per_path_watt:
         shares = {path_share(run) or ALL_OF_IT for run in comparison.runs}
         return f"K/W: {by_path_watt([share for share, _ in shares])}."

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import math
 import time
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -46,6 +47,11 @@ def test_the_picture_has_phase_time_left_power_temperatures_and_slopes() -> None
     text = drawn(status(), [])
     for word in ("heat", "1 h 12 min", "power ON 4.200 W", "61.23", "+1.50"):
         assert word in text
+
+
+def test_a_supply_that_reads_just_below_zero_gives_no_negative_zero() -> None:
+    off = replace(status(), scan=replace(status().scan, power_W=-0.0002))
+    assert "off 0.000 W" in drawn(replace(off, power_on=False), [])
 
 
 def test_a_missing_reading_is_a_dash() -> None:

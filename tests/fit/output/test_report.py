@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import dataclasses
 import hashlib
 import re
@@ -25,6 +26,7 @@ from tests.support.browser import browser
 from tests.support.made import prediction, run_metadata, spans
 
 NASTY = '<script>alert(1)</script><img src="http://example.invalid/x">'
+MOST_PAGES = 4  # of A4, for a path of five stages
 VOID = {"meta", "link", "br", "img", "input", "hr"}
 
 
@@ -291,10 +293,13 @@ def test_printing_without_a_browser_says_what_to_do(tmp_path, monkeypatch):
 
 
 @pytest.mark.slow
-def test_in_a_browser_it_fits_a_phone_asks_nothing_and_prints(tmp_path: Path):
+def test_in_a_browser_it_fits_a_phone_asks_nothing_and_prints(
+    real_verdict: Verdict, tmp_path: Path
+):
     run = made_run()
     verdict = hold(spans({"pad": 2.0}), prediction())
-    page = write_report(run, made_response(run), verdict, tmp_path)
+    rated = rate_verdict(real_verdict)
+    page = write_report(run, made_response(run), verdict, tmp_path, rated=rated)
     with browser(tmp_path / "profile") as tab:
         tab.open("about:blank")
         tab.requested()
@@ -308,4 +313,6 @@ def test_in_a_browser_it_fits_a_phone_asks_nothing_and_prints(tmp_path: Path):
         assert {address for address in tab.requested() if "://" in address} == {page.as_uri()}
         assert tab.complaints() == []
         printed = tab.devtools("Page.printToPDF", preferCSSPageSize=True)
-        assert len(printed["data"]) > 10_000
+        pdf = base64.b64decode(printed["data"])
+        assert len(pdf) > 10_000
+        assert 1 <= len(re.findall(rb"/Type\s*/Page\b", pdf)) <= MOST_PAGES
