@@ -59,7 +59,7 @@ def command(
     has no folder of its own: say where with --out.
     """
     from fit.errors import HeatrunError
-    from fit.output.report.report import REPORT, draw_figures, render
+    from fit.output.report.report import REPORT, draw_figures, draw_tables, render
     from fit.output.theme import make_png_folder, save_png
     from fit.records.results import write_result
 
@@ -81,6 +81,7 @@ def command(
         with working("printing"):
             written.append(print_page(target, target.with_suffix(".pdf")))
     if png is not None:
+        figures |= draw_tables(material)
         written += [save_png(figure, png / f"{name}.png") for name, figure in figures.items()]
     if not (quiet or is_quiet()):
         if material.verdict is None:

@@ -18,7 +18,7 @@ from fit.measurement.branches import measure_branches
 from fit.measurement.resolution import are_resolved
 from fit.measurement.spans import Spans, measure
 from fit.network.topology import Link
-from fit.notation import COVERAGE_FACTOR, span_name
+from fit.notation import COVERAGE_FACTOR, between, span_name
 from fit.records.run import Array, Run
 from fit.statistics.shared_errors import (
     ALL_OF_IT,
@@ -313,7 +313,7 @@ def _warnings(runs: Sequence[MeasuredRun], nodes: tuple[str, ...]) -> tuple[str,
     powers = [run.spans.power_W for run in runs]
     if max(powers) > (1 + _POWER_DIFFERS) * min(powers):
         warnings.append(
-            f"the runs were made at {min(powers):.3g} to {max(powers):.3g} W: a case sheds heat "
+            f"the runs were made at {between(min(powers), max(powers))} W: a case sheds heat "
             "better the hotter it is, so the span to ambient differs for that alone"
         )
     ambient = [run.spans.final_degC[-1] for run in runs if run.spans.nodes[-1] == "ambient"]

@@ -44,11 +44,9 @@ if TYPE_CHECKING:
 
 DESCRIPTION = {
     "path": "Heat path: temperature at every node and resistance of every span; in the table below",
-    "compared": "Measured over predicted resistance of every span; in the table below",
     "curves": "Measured rise of every node after the power step, the fit and its residuals",
     "record": "The whole record: temperatures and power over time",
     "spectrum": "Time-constant spectrum, and heat capacity over resistance along the path",
-    "uncertainty": "Expanded uncertainty of every span by source",
     "comparison": "Resistance of every span in every run; in the table below",
 }
 
@@ -145,7 +143,39 @@ def _measured(run: Run) -> Spans | None:
 
 
 def draw_figures(material: Material) -> dict[str, Figure]:
-    """Every figure that the run carries.
+    """Every figure of the page that the run carries.
+
+    Args:
+        material: of the report.
+
+    Returns:
+        Figures by name; those that the run does not carry are left out.
+    """
+    from fit.output.figures import (
+        comparison_figure,
+        curves_figure,
+        draw_each,
+        record_figure,
+        spectrum_figure,
+        tree_figure,
+    )
+
+    colours = node_colours((*material.run.nodes, *material.run.off_path))
+    wanted: dict[str, Callable[[], Figure]] = {}
+    if material.path is not None and branched(material):
+        wanted["path"] = partial(tree_figure, material.path)
+    wanted["record"] = partial(record_figure, material.run, colours)
+    if material.response is not None:
+        wanted["curves"] = partial(curves_figure, material.response, colours)
+        network = along_path(material.response, material.verdict)
+        wanted["spectrum"] = partial(spectrum_figure, network, colours)
+    if material.comparison is not None and len(material.comparison.runs) > 2:
+        wanted["comparison"] = partial(comparison_figure, material.comparison)
+    return draw_each(wanted)
+
+
+def draw_tables(material: Material) -> dict[str, Figure]:
+    """As figures what the page has as tables, for other documents.
 
     Args:
         material: of the report.
@@ -156,32 +186,20 @@ def draw_figures(material: Material) -> dict[str, Figure]:
     from fit.output.figures import (
         compared_figure,
         comparison_figure,
-        curves_figure,
         draw_each,
         path_figure,
-        record_figure,
-        spectrum_figure,
-        tree_figure,
         uncertainty_figure,
     )
 
-    colours = node_colours((*material.run.nodes, *material.run.off_path))
     wanted: dict[str, Callable[[], Figure]] = {}
     if material.path is not None:
-        drawn = tree_figure if branched(material) else path_figure
-        wanted["path"] = partial(drawn, material.path)
+        if not branched(material):
+            wanted["path"] = partial(path_figure, material.path)
         wanted["compared"] = partial(compared_figure, material.path)
-    wanted["record"] = partial(record_figure, material.run, colours)
-    if material.response is not None:
-        wanted["curves"] = partial(curves_figure, material.response, colours)
-        network = along_path(material.response, material.verdict)
-        wanted["spectrum"] = partial(spectrum_figure, network, colours)
     if material.spans is not None:
-        share_u = _share_u(material.verdict)
-        wanted["uncertainty"] = partial(
-            uncertainty_figure, material.spans, share_u, _names(material.verdict)
-        )
-    if material.comparison is not None and len(material.comparison.runs) > 2:
+        share_u, names = _share_u(material.verdict), _names(material.verdict)
+        wanted["uncertainty"] = partial(uncertainty_figure, material.spans, share_u, names)
+    if material.comparison is not None and len(material.comparison.runs) == 2:
         wanted["comparison"] = partial(comparison_figure, material.comparison)
     return draw_each(wanted)
 

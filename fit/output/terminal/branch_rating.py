@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import asdict
+from functools import partial
 from typing import Any
 
 from rich.console import Console
@@ -10,8 +11,8 @@ from rich.markup import escape
 from rich.table import Table
 
 from fit.assessment.decision import probability_in_words
-from fit.notation import UNKNOWN, digits, with_expanded
-from fit.output.terminal.check import STYLE
+from fit.notation import UNKNOWN, digits, fixed, with_expanded
+from fit.output.terminal.check import STYLE, fitting
 from fit.output.terminal.rating import SCHEMA
 from fit.rating.branch_profile import BranchProfile
 from fit.rating.branches import BranchRating, SourceRating
@@ -113,7 +114,7 @@ def print_branch_rating(console: Console, rating: BranchRating) -> None:
         factor = with_expanded(rating.common_factor.value, rating.common_factor.u)
         console.print(f"[bold]Allowable: {factor} times all these powers together[/]")
     console.print()
-    console.print(_sources(rating))
+    console.print(fitting(console, partial(_sources, rating)))
     if len(rating.power_map_W):
         console.print()
         console.print(_map(rating))
@@ -146,10 +147,11 @@ def _print_profile(console: Console, result: BranchProfile) -> None:
         )
 
 
-def _sources(rating: BranchRating) -> Table:
+def _sources(rating: BranchRating, narrow: bool = False) -> Table:
     table = Table(box=None, pad_edge=False, header_style="bold")
     table.add_column("source")
-    table.add_column("node")
+    if not narrow:
+        table.add_column("node")
     for heading in ("W", "°C, k = 2", "limit\n°C", "p within", "allowable beside\nthe others, W"):
         table.add_column(heading, justify="right")
     table.add_column("decision")
@@ -157,7 +159,7 @@ def _sources(rating: BranchRating) -> Table:
         allowable, decision = one.allowable_power_W, one.decision
         table.add_row(
             escape(one.name),
-            one.node,
+            *(() if narrow else (one.node,)),
             digits(one.power_W),
             with_expanded(one.degC.value, one.degC.u),
             UNKNOWN if one.limit_degC is None else f"{one.limit_degC:g}",
@@ -179,6 +181,6 @@ def _map(rating: BranchRating) -> Table:
         title_justify="left",
     )
     for power, _ in rating.power_map_W:
-        table.add_column(digits(power), justify="right")
-    table.add_row(*(digits(most) for _, most in rating.power_map_W))
+        table.add_column(fixed(float(power), 2), justify="right")
+    table.add_row(*(fixed(float(most), 2) for _, most in rating.power_map_W))
     return table

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from functools import partial
+
 from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
@@ -31,11 +34,7 @@ def print_verdict(console: Console, verdict: Verdict) -> None:
         f"[{STYLE[verdict.decision]}]{verdict.decision}[/] at "
         f"{digits(verdict.prediction.power_W)} W, {verdict.prediction.ambient_degC:.1f} °C"
     )
-    table = _span_table(verdict)
-    boundless = console.options.update(max_width=1000)
-    if console.measure(table, options=boundless).maximum > console.width:
-        table = _span_table(verdict, narrow=True)
-    console.print(table)
+    console.print(fitting(console, partial(_span_table, verdict)))
     console.print(f"± is the expanded uncertainty, k = 2. {_whose_watts(verdict)}")
     _print_junction(console, verdict)
     _print_findings(console, verdict)
@@ -43,6 +42,22 @@ def print_verdict(console: Console, verdict: Verdict) -> None:
     _print_sources(console, verdict)
     for warning in verdict.warnings:
         console.print(f"[yellow]Note:[/] {escape(warning)}")
+
+
+def fitting(console: Console, table: Callable[[bool], Table]) -> Table:
+    """A table as wide as it likes, or without its lesser columns where the terminal is narrow.
+
+    Args:
+        console: where it will be printed.
+        table: makes it; True for narrow.
+
+    Returns:
+        The table.
+    """
+    whole = table(False)
+    boundless = console.options.update(max_width=1000)
+    fits = console.measure(whole, options=boundless).maximum <= console.width
+    return whole if fits else table(True)
 
 
 def _span_table(verdict: Verdict, narrow: bool = False) -> Table:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import asdict
+from functools import partial
 from typing import Any
 
 from rich.console import Console
@@ -13,7 +14,7 @@ from fit.assessment.decision import probability_in_words
 from fit.measurement.resolution import RESOLVED
 from fit.measurement.spans import Spans
 from fit.notation import UNKNOWN, between, digits, fixed, with_expanded
-from fit.output.terminal.check import STYLE
+from fit.output.terminal.check import STYLE, fitting
 from fit.rating.pulsed_loads import DUTIES, PERIODS_S, ProfileResult
 from fit.rating.rating import Estimate, LimitRating, Rating
 from fit.rating.touch_limits import SHIPPED
@@ -117,7 +118,7 @@ def print_rating(console: Console, rating: Rating) -> None:
         console.print(surface_in_words(rating))
     tables = {
         f"At {digits(rating.power_W)} W, {rating.ambient_degC:g} °C": _node_table(rating),
-        "Limits": _limit_table(rating),
+        "Limits": fitting(console, partial(_limit_table, rating)) if limited(rating) else None,
         f"Pulses, settled, {rating.ambient_degC:g} °C: allowable power while on, W": (
             _duty_table(rating) if rating.duty else None
         ),
@@ -216,16 +217,26 @@ def _node_table(rating: Rating) -> Table:
     return table
 
 
-def _limit_table(rating: Rating) -> Table | None:
-    limits = [limit for limit in (rating.junction, rating.touch) if limit.limit_degC is not None]
-    if not limits:
-        return None
+def limited(rating: Rating) -> list[LimitRating]:
+    """The nodes that have a limit.
+
+    Args:
+        rating: of one run.
+
+    Returns:
+        Those of the junction and of what is touched.
+    """
+    return [limit for limit in (rating.junction, rating.touch) if limit.limit_degC is not None]
+
+
+def _limit_table(rating: Rating, narrow: bool = False) -> Table:
     words = ("node", "decision")
     table = _table(
-        "node", "ambient\n°C", "reaches\n°C, k = 2", "limit\n°C", "margin\nK", "p within",
+        "node", "ambient\n°C", "reaches\n°C, k = 2", "limit\n°C",
+        *(() if narrow else ("margin\nK",)), "p within",
         "allowable\nW, k = 2", "decision", words=words,
     )  # fmt: skip
-    for limit in limits:
+    for limit in limited(rating):
         allowable, decision = limit.allowable_power_W, limit.decision
         if allowable is not None and decision is not None:
             table.add_row(
@@ -233,7 +244,7 @@ def _limit_table(rating: Rating) -> Table | None:
                 f"{limit.ambient_degC:g}",
                 with_expanded(limit.degC.value, limit.degC.u),
                 f"{limit.limit_degC:g}",
-                fixed(limit.margin_K, 1, sign=True),
+                *(() if narrow else (fixed(limit.margin_K, 1, sign=True),)),
                 UNKNOWN if limit.p_within is None else probability_in_words(limit.p_within),
                 with_expanded(allowable.value, allowable.u),
                 f"[{STYLE[decision]}]{decision}[/]",
