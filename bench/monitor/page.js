@@ -141,7 +141,7 @@ function curvesPicture(state) {
 
 function spanPicture(span, heatStart) {
   const { t_s, R, u } = span.history, known = t_s.length > 0;
-  const width = 300, height = 150, left = 34, right = 70, top = 8, floor = 118;
+  const width = 300, height = 154, left = 34, right = 70, top = 8, floor = 118;
   const picture = draw("svg", { viewBox: `0 0 ${width} ${height}`, role: "img",
     "aria-label": `${span.name}: ${spanValue(span, false)}, ${t_s.length} estimates so far` });
   const since = t_s.map((t) => Math.max(t - heatStart, 1));
@@ -174,7 +174,7 @@ function spanPicture(span, heatStart) {
   if (known) picture.append(draw("path", { d: line(since.map((t, i) => [x(t), y(R[i])])), fill: "none", stroke: hue, "stroke-width": 2 }),
     draw("circle", { cx: x(since[since.length - 1]), cy: y(latest), r: 3.5, fill: hue }));
   for (const at of logTicks(first, last)) {
-    picture.append(draw("text", { x: x(at), y: floor + 13, "text-anchor": "middle", class: "quiet" }, `${at}`));
+    picture.append(draw("text", { x: x(at), y: floor + 17, "text-anchor": "middle", class: "quiet" }, `${at}`));
   }
   picture.append(draw("text", { x: left, y: height - 4, class: "quiet" }, "K/W (band: k = 2) over seconds under power"));
   return picture;
