@@ -63,7 +63,7 @@ def command(
     from fit.output.theme import make_png_folder, save_png
     from fit.records.results import write_result
 
-    run, others = _reported(runs)
+    run, others = reported_first(runs)
     target = out if out is not None else (run.folder / REPORT if run.folder else None)
     if target is None:
         raise HeatrunError(f"{run.path}: a bare CSV has no folder for its report; name --out FILE")
@@ -90,10 +90,16 @@ def command(
             typer.echo(path)
 
 
-def _reported(runs: list[Path]) -> tuple[Run, list[Run]]:
+def reported_first(runs: list[Path]) -> tuple[Run, list[Run]]:
     """The run to report, and those beside it: of two, the later one and the earlier.
 
     Where a start is not known, the runs were named in their order.
+
+    Args:
+        runs: as named.
+
+    Returns:
+        The run to report, and the others.
     """
     from fit.records.run import read_run
     from fit.statistics.comparison import known_start

@@ -191,8 +191,8 @@ def _cautions(rating: BranchRating, design: Sequence[float] | Array) -> Iterator
     hottest = max(degC.value, rating.nodes[node].value)
     if hottest > HOT_TO_TOUCH_degC:
         yield (
-            f"hot surface: the {node} reaches {degC.value:.0f} °C at {ambient:g} °C ambient and "
-            f"{rating.nodes[node].value:.0f} °C at {rating.ambient_degC:g} °C; mark it, guard it, "
+            f"hot surface: the {node} reaches {degC.value:z.0f} °C at {ambient:g} °C ambient and "
+            f"{rating.nodes[node].value:z.0f} °C at {rating.ambient_degC:g} °C; mark it, guard it, "
             "or keep it out of reach"
         )
     for source, tested, wanted in zip(rating.sources, rating.tested_power_W, design, strict=True):

@@ -319,8 +319,8 @@ def _warnings(runs: Sequence[MeasuredRun], nodes: tuple[str, ...]) -> tuple[str,
     ambient = [run.spans.final_degC[-1] for run in runs if run.spans.nodes[-1] == "ambient"]
     if len(ambient) == len(runs) and np.ptp(ambient) > _AMBIENT_DIFFERS_K:
         warnings.append(
-            f"ambient was {min(ambient):.1f} to {max(ambient):.1f} °C: radiation makes the span to "
-            "ambient differ for that alone"
+            f"ambient was {min(ambient):z.1f} to {max(ambient):z.1f} °C: radiation makes the span "
+            "to ambient differ for that alone"
         )
     if any(not run.spans.settled for run in runs):
         names = ", ".join(run.path.name for run in runs if not run.spans.settled)

@@ -63,7 +63,7 @@ def _draw_node(axes: Axes, node: PathNode, y: float) -> None:
     if node.inferred:
         second.append("from the budget")
     elif node.predicted_degC is not None and (node.degC is not None or not node.settles):
-        second.append(f"predicted {node.predicted_degC:.1f}")
+        second.append(f"predicted {node.predicted_degC:z.1f}")
     if second:
         axes.text(
             x, y - 0.32, ", ".join(second), ha="right", va="center", color=colour("soft"), size=8
@@ -76,9 +76,9 @@ def _temperature(node: PathNode) -> str:
     if node.degC is None:
         if node.predicted_degC is None:
             return "not measured"
-        return f"{node.predicted_degC:.1f} °C predicted"
+        return f"{node.predicted_degC:z.1f} °C predicted"
     if not node.u_K:
-        return f"{node.degC:.1f} °C"
+        return f"{node.degC:z.1f} °C"
     return f"{with_expanded(node.degC, node.u_K)} °C"
 
 

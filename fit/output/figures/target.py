@@ -55,7 +55,7 @@ def target_figure(target: Target) -> Figure:
         figure.text(
             0.02,
             1 - 0.18 / height,
-            f"{target.node} in air of {target.ambient_degC:.0f} °C; dashed: {target.degC:.1f} °C",
+            f"{target.node} in air of {target.ambient_degC:z.0f} °C; dashed: {target.degC:z.1f} °C",
             color=colour("ink"),
             size=8.5,
         )

@@ -69,7 +69,7 @@ def _draw_node(axes: Axes, node: PathNode, x: float, y: float) -> None:
     filled = node.degC is not None and not node.inferred
     face = colour("ink") if filled else colour("paper")
     axes.plot(x, y, "o", ms=8, mfc=face, mec=colour("ink"), mew=1.2, zorder=3)
-    reading = NOT_RESOLVED if node.degC is None else f"{node.degC:.1f} °C"
+    reading = NOT_RESOLVED if node.degC is None else f"{node.degC:z.1f} °C"
     axes.text(x + 0.05, y + 0.13, node.name, va="center", weight="bold", size=8.5)
     axes.text(x + 0.05, y - 0.13, reading, va="center", size=8)
 

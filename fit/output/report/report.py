@@ -352,7 +352,7 @@ def _about(material: Material) -> list[str]:
     if response is not None and response.power:
         about.append(f"{digits(response.power)} {response.power_unit}")
     if spans is not None and spans.nodes[-1] == "ambient":
-        about.append(f"ambient {spans.final_degC[-1]:.1f} °C")
+        about.append(f"ambient {spans.final_degC[-1]:z.1f} °C")
     started = run.metadata.started
     if started:
         word = "" if started_is_known(run) else "imported "

@@ -108,7 +108,7 @@ def print_branch_rating(console: Console, rating: BranchRating) -> None:
     console.print(
         f"[bold]{escape(rating.budget.title or rating.budget.path.name)}[/]\n"
         f"{power} at {rating.ambient_degC:g} °C ambient, from a run at "
-        f"{digits(rating.tested_power_W.sum())} W in all, {rating.tested_degC:.1f} °C"
+        f"{digits(rating.tested_power_W.sum())} W in all, {rating.tested_degC:z.1f} °C"
     )
     if rating.common_factor is not None:
         factor = with_expanded(rating.common_factor.value, rating.common_factor.u)
@@ -133,7 +133,7 @@ def _print_profile(console: Console, result: BranchProfile) -> None:
     how = "over and over" if result.profile.repeat else "once, from cold"
     console.print(
         f"\n[bold]Profile {escape(result.profile.path.name)}[/], {how}, mean "
-        f"{digits(result.profile.mean_W)} W in all; case at most {result.skin_degC.max():.1f} °C"
+        f"{digits(result.profile.mean_W)} W in all; case at most {result.skin_degC.max():z.1f} °C"
     )
     for one in result.sources:
         console.print(

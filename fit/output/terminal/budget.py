@@ -34,7 +34,7 @@ def show(prediction: Prediction) -> None:
     console.print(
         f"[bold]{escape(budget.title or budget.path.name)}[/bold]\n"
         f"{digits(prediction.power_W)} W, of which {100 * budget.conditions.path_fraction:.0f} % "
-        f"takes this path, in air of {prediction.ambient_degC:.1f} °C\n"
+        f"takes this path, in air of {prediction.ambient_degC:z.1f} °C\n"
     )
     for line in _lead(prediction):
         console.print(line, markup=False)
@@ -67,11 +67,11 @@ def _lead(prediction: Prediction) -> list[str]:
     lines = _limit_lines(prediction)
     if "case" in worst.degC:
         lines.append(
-            f"In air of {worst.ambient_degC:.0f} °C case comes to {worst.degC['case']:.1f} °C."
+            f"In air of {worst.ambient_degC:z.0f} °C case comes to {worst.degC['case']:z.1f} °C."
         )
     if worst.allowable_W is not None:
         lines.append(
-            f"In air of {worst.ambient_degC:.0f} °C up to {digits(worst.allowable_W)} W keeps "
+            f"In air of {worst.ambient_degC:z.0f} °C up to {digits(worst.allowable_W)} W keeps "
             "every part within its limit, by the stated values."
         )
     if not budget.named_sources and prediction.power_W:
@@ -163,8 +163,8 @@ def _limit_lines(prediction: Prediction) -> list[str]:
         there = predict(budget, power_W=prediction.power_W, ambient_degC=ambient)
         degC, u = ambient + there.rise_K[node], there.rise_u_K[node]
         lines.append(
-            f"In air of {ambient:.0f} °C {node} comes to {with_expanded(degC, u)} °C; "
-            f"its limit is {limit:.0f} °C: {_standing(limit - degC, u)}."
+            f"In air of {ambient:z.0f} °C {node} comes to {with_expanded(degC, u)} °C; "
+            f"its limit is {limit:z.0f} °C: {_standing(limit - degC, u)}."
         )
     return lines
 
@@ -191,7 +191,7 @@ def _sources(prediction: Prediction) -> Table:
     budget = prediction.budget
     hottest = budget.conditions.ambient_max_degC
     ambient = prediction.ambient_degC if hottest is None else hottest
-    title = f"Sources, in air of {ambient:.0f} °C"
+    title = f"Sources, in air of {ambient:z.0f} °C"
     table = Table(box=None, pad_edge=False, title=title, title_justify="left", title_style="bold")
     table.add_column("source", no_wrap=True)
     table.add_column("node", no_wrap=True)
@@ -202,8 +202,8 @@ def _sources(prediction: Prediction) -> Table:
             escape(one.name),
             one.node,
             digits(one.power_W),
-            f"{one.alone_degC:.1f}",
-            f"{one.together_degC:.1f}",
+            fixed(one.alone_degC, 1),
+            fixed(one.together_degC, 1),
             "–" if one.limit_degC is None else f"{one.limit_degC:.0f}",
             digits(one.allowable_W),
         )

@@ -32,7 +32,7 @@ def print_verdict(console: Console, verdict: Verdict) -> None:
     console.print(
         f"[bold]{escape(budget.title or budget.path.name)}[/]\n"
         f"[{STYLE[verdict.decision]}]{verdict.decision}[/] at "
-        f"{digits(verdict.prediction.power_W)} W, {verdict.prediction.ambient_degC:.1f} °C"
+        f"{digits(verdict.prediction.power_W)} W, {verdict.prediction.ambient_degC:z.1f} °C"
     )
     console.print(fitting(console, partial(_span_table, verdict)))
     console.print(f"± is the expanded uncertainty, k = 2. {_whose_watts(verdict)}")
@@ -110,7 +110,7 @@ def _print_sources(console: Console, verdict: Verdict) -> None:
         agree = "agree" if abs(z) <= 2 else "do not agree: a power or a thermocouple reads wrong"
         console.print(
             f"{escape(a)} warms {escape(b)} and {escape(b)} {escape(a)} alike by reciprocity;"
-            f" measured, they {agree} (z = {z:+.1f})."
+            f" measured, they {agree} (z = {fixed(z, 1, sign=True)})."
         )
 
 

@@ -111,7 +111,7 @@ def print_rating(console: Console, rating: Rating) -> None:
     console.print(
         f"[bold]{escape(rating.budget.title or rating.budget.path.name)}[/]\n"
         f"{digits(rating.power_W)} W at {rating.ambient_degC:g} °C ambient, from a run at "
-        f"{digits(rating.tested_power_W)} W, {rating.tested_ambient_degC:.1f} °C"
+        f"{digits(rating.tested_power_W)} W, {rating.tested_ambient_degC:z.1f} °C"
     )
     _print_allowable(console, rating)
     if rating.surface_scale is not None:
@@ -122,7 +122,7 @@ def print_rating(console: Console, rating: Rating) -> None:
         f"Pulses, settled, {rating.ambient_degC:g} °C: allowable power while on, W": (
             _duty_table(rating) if rating.duty else None
         ),
-        f"Touch, {rating.touch.node} ({rating.material}) at {rating.touch.degC.value:.1f} °C with "
+        f"Touch, {rating.touch.node} ({rating.material}) at {rating.touch.degC.value:z.1f} °C with "
         f"{rating.touch.ambient_degC:g} °C ambient": _touch_table(rating),
     }
     for title, table in tables.items():
@@ -303,7 +303,7 @@ def _print_profile(console: Console, result: ProfileResult, junction: LimitRatin
         f"\n[bold]Profile {escape(result.profile.path.name)}[/], {how}, mean "
         f"{digits(result.profile.mean_W)} W: {escape(junction.node)} at most "
         f"{with_expanded(result.peak_degC, result.peak_u_K)} °C, "
-        f"at {digits(result.peak_t_s, 4)} s; case at most {result.skin_peak_degC:.1f} °C"
+        f"at {digits(result.peak_t_s, 4)} s; case at most {result.skin_peak_degC:z.1f} °C"
     )
     if result.allowable_factor is not None and result.allowable_factor_u is not None:
         factor = with_expanded(result.allowable_factor, result.allowable_factor_u)

@@ -34,13 +34,13 @@ def print_target(console: Console, target: Target) -> None:
 
     console.print(
         f"{target.node} comes to {with_expanded(target.now_degC, target.now_u_K)} °C at "
-        f"{digits(target.power_W)} W in air of {target.ambient_degC:.0f} °C; "
-        f"wanted: {target.degC:.1f} °C"
+        f"{digits(target.power_W)} W in air of {target.ambient_degC:z.0f} °C; "
+        f"wanted: {target.degC:z.1f} °C"
         f"{', which it keeps. How far each may be given back:' if target.reached else '.'}\n"
         f"Power alone: {digits(target.allowable_W)} W.\n",
         markup=False,
     )
-    title = f"What alone would bring {target.node} to {target.degC:.1f} °C"
+    title = f"What alone would bring {target.node} to {target.degC:z.1f} °C"
     table = Table(box=None, pad_edge=False, title=title, title_justify="left", title_style="bold")
     table.add_column("input")
     for name in ("now", "needed", "the next step buys"):
@@ -83,7 +83,7 @@ def words(key: str) -> tuple[str, str]:
 def _needed(change: Change, unit: str, *, reached: bool) -> str:
     if change.needed is not None:
         return _with_unit(change.needed, unit)
-    return "any" if reached else f"cannot ({change.best[1]:.1f} °C)"
+    return "any" if reached else f"cannot ({change.best[1]:z.1f} °C)"
 
 
 def _with_unit(value: float, unit: str) -> str:

@@ -15,12 +15,13 @@ import pytest
 from fit.assessment.conformity import Verdict, hold
 from fit.assessment.diagnosis import Finding
 from fit.budget import predict, read_budget
+from fit.commands.report import reported_first
 from fit.errors import HeatrunError, RecordError
 from fit.output.report.pdf import print_page
 from fit.output.report.rating import rate_verdict
 from fit.output.report.report import draw_figures, gather, render, write_report
 from fit.output.text import state, story
-from fit.records.run import Event
+from fit.records.run import Event, Run
 from tests.fit.output.test_figures import made_response, made_run
 from tests.support.browser import browser
 from tests.support.made import prediction, run_metadata, spans
@@ -290,6 +291,27 @@ def test_printing_without_a_browser_says_what_to_do(tmp_path, monkeypatch):
     monkeypatch.setattr("fit.output.report.pdf.find_browser", lambda: None)
     with pytest.raises(HeatrunError, match="install one"):
         print_page(tmp_path / "report.html", tmp_path / "report.pdf")
+
+
+@pytest.mark.parametrize("named", [("first", "second"), ("second", "first")])
+def test_of_two_runs_the_later_is_reported_whichever_is_named_first(named, monkeypatch):
+    started = {"first": "2026-01-01T08:00:00Z", "second": "2026-01-02T08:00:00Z"}
+
+    def read(path: Path) -> Run:
+        document = run_metadata({"started": started[path.name]})
+        return dataclasses.replace(made_run(), path=path, metadata=document)
+
+    monkeypatch.setattr("fit.records.run.read_run", read)
+    run, others = reported_first([Path(name) for name in named])
+    assert (run.path.name, [other.path.name for other in others]) == ("second", ["first"])
+
+
+def test_where_no_start_is_known_runs_are_named_in_their_order(monkeypatch):
+    monkeypatch.setattr(
+        "fit.records.run.read_run", lambda path: dataclasses.replace(made_run(), path=path)
+    )
+    run, others = reported_first([Path("one"), Path("two")])
+    assert (run.path.name, [other.path.name for other in others]) == ("two", ["one"])
 
 
 @pytest.mark.slow
