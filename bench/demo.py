@@ -41,6 +41,8 @@ class TrueSpan:
     to_node: str
     true_K_per_W: float
     measured_K_per_W: float | None
+    measured_u_K_per_W: float | None = None
+    name: str = ""
 
     @property
     def error(self) -> float | None:
@@ -101,8 +103,8 @@ def true_spans(unit: Unit, verdict: Verdict, power_W: float) -> tuple[TrueSpan, 
             here, R = out[here]
             total += R
         if here == span.to_node:
-            known = TrueSpan(span.from_node, span.to_node, total, span.measured_K_per_W)
-            found.append(known)
+            measured = span.measured_K_per_W, span.measured_u_K_per_W
+            found.append(TrueSpan(span.from_node, span.to_node, total, *measured, span.name))
     return tuple(found)
 
 

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Protocol
 
+from fit.notation import span_name
 from fit.records.events import Phase
 
 TELL_ALL = ("text", "problem", "phase")  # details beside which the others say nothing new
@@ -55,6 +56,12 @@ class SpanEstimate:
     limit_K_per_W: float | None = None
     decision: str | None = None  # conforming | non-conforming | undecided; None without a budget
     resolved: bool = True  # False: what is known of it is no number to show
+    stages: Sequence[str] = ()  # of the budget
+
+    @property
+    def name(self) -> str:
+        """Its stages, else its two nodes."""
+        return span_name(self.stages, self.from_node, self.to_node)
 
 
 @dataclass(frozen=True)

@@ -8,7 +8,7 @@ from pathlib import Path
 
 ROOT = Path(__file__).resolve().parent.parent
 FLOORS = (
-    ("fit.errors", "fit.network", "fit.tabular"),
+    ("fit.errors", "fit.network", "fit.tabular", "fit.notation"),
     ("fit.toml_file",),
     ("fit.records",),
     ("fit.signals", "fit.budget"),

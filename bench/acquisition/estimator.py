@@ -135,7 +135,7 @@ class Reckoning:
         return Estimate(
             self._t_s,
             final_degC=final_degC(verdict.measured),
-            spans=tuple(_judged(verdict)),
+            spans=tuple(judged_spans(verdict)),
         )
 
     def _decided(self, spans: Spans) -> list[SpanEstimate]:
@@ -145,7 +145,7 @@ class Reckoning:
 
         verdict = None if self._judge is None else self._judge.verdict(spans)
         if verdict is not None:
-            return _judged(verdict)
+            return judged_spans(verdict)
         u = np.sqrt(np.diag(spans.total_covariance))
         known = are_resolved(spans.R_K_per_W, u)
         found = zip(spans.topology.links, spans.R_K_per_W, u, known, strict=True)
@@ -155,7 +155,7 @@ class Reckoning:
         ]
 
 
-def _judged(verdict: Verdict) -> list[SpanEstimate]:
+def judged_spans(verdict: Verdict) -> list[SpanEstimate]:
     from fit.assessment.conformity import resolved_verdicts
 
     return [
@@ -167,6 +167,7 @@ def _judged(verdict: Verdict) -> list[SpanEstimate]:
             one.limit_K_per_W,
             one.decision,
             resolved,
+            one.stages,
         )
         for one, resolved in zip(verdict.spans, resolved_verdicts(verdict.spans), strict=True)
         if one.measured_K_per_W is not None

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from fit.notation import digits, with_expanded
 from fit.output.verbosity import is_quiet
 
 if TYPE_CHECKING:
@@ -157,15 +158,15 @@ def _truth_table(done: Demonstration) -> Table:
     from rich.table import Table
 
     table = Table(box=None, pad_edge=False, header_style="bold")
-    table.add_column("from - to")
+    table.add_column("span")
     for heading in ("truth, K/W", "measured, K/W", "difference"):
         table.add_column(heading, justify="right")
     for span in done.spans:
         if span.measured_K_per_W is not None and span.error is not None:
             table.add_row(
-                f"{span.from_node} - {span.to_node}",
-                f"{span.true_K_per_W:.3f}",
-                f"{span.measured_K_per_W:.3f}",
-                f"{span.error:+.1%}",
+                span.name,
+                digits(span.true_K_per_W),
+                with_expanded(span.measured_K_per_W, span.measured_u_K_per_W or 0.0),
+                f"{100 * span.error:+z.1f} %",
             )
     return table

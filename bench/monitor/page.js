@@ -1,6 +1,6 @@
 "use strict";
 
-const SERIES = ["measured", "open", "sound", "purple", "sky", "ink"];
+const NODES = 8;  // colours, hottest node first: var(--node-1) and on
 const WORD = { "conforming": "within limit", "non-conforming": "OVER LIMIT", "undecided": "not decided yet" };
 const byId = (id) => document.getElementById(id);
 let held = false;
@@ -26,13 +26,6 @@ function draw(name, attributes = {}, text = null) {
   return element;
 }
 
-function withExpanded(value, u) {
-  const expanded = 2 * u;
-  if (!(expanded > 0)) return Number(value.toPrecision(3)).toString();
-  const places = Math.max(0, Math.min(6, 1 - Math.floor(Math.log10(expanded))));
-  return `${value.toFixed(places)} ± ${expanded.toFixed(places)}`;
-}
-
 function duration(seconds) {
   if (seconds < 90) return `${Math.round(seconds)} s`;
   const minutes = Math.round(seconds / 60);
@@ -40,7 +33,7 @@ function duration(seconds) {
   return `${Math.floor(minutes / 60)} h ${String(minutes % 60).padStart(2, "0")} min`;
 }
 
-const fixed = (value, places) => (value === null || value === undefined ? "–" : value.toFixed(places));
+const fixed = (value, places) => (value === null || value === undefined ? "–" : value.toFixed(places).replace(/^-(?=[0.]*$)/, ""));
 
 /* Heights for labels that want to stand at `wanted` but not closer than `gap`. */
 function spread(wanted, gap, low, high) {
@@ -61,9 +54,25 @@ function ticks(low, high, count) {
   const power = 10 ** Math.floor(Math.log10(raw));
   const step = [1, 2, 5, 10].map((m) => m * power).find((s) => s >= raw);
   const found = [];
-  for (let v = Math.ceil(low / step) * step; v <= high + 1e-9 * step; v += step) found.push(v);
+  const places = Math.max(0, -Math.floor(Math.log10(step) + 1e-9));
+  for (let k = Math.ceil(low / step); k * step <= high + 1e-9 * step; k++) found.push([k * step, fixed(k * step, places)]);
   return found;
 }
+
+/* Powers of ten, with 2 and 5 times them where there is room. */
+function logTicks(first, last) {
+  const steps = last - first < 1.6 ? [1, 2, 5] : [1];
+  const found = [];
+  for (let e = Math.floor(first); e <= last; e++) {
+    for (const step of steps) {
+      const at = step * 10 ** e;
+      if (Math.log10(at) >= first - 1e-9 && Math.log10(at) <= last + 1e-9) found.push(at);
+    }
+  }
+  return found;
+}
+
+const nodeColour = (j) => `var(--node-${j % NODES + 1})`;
 
 const line = (points) => points.map(([x, y], i) => `${i ? "L" : "M"}${x.toFixed(1)} ${y.toFixed(1)}`).join("");
 
@@ -74,22 +83,33 @@ function curvesPicture(state) {
   const picture = draw("svg", { viewBox: `0 0 ${width} ${height}`, role: "img",
     "aria-label": "Readings of every node and power over the whole record; the present values are in the table" });
   const flat = [...low.flat(), ...high.flat()].filter((v) => v !== null);
-  const bottom = Math.min(...flat), peak = Math.max(...flat, bottom + 1);
+  const bottom = Math.min(...flat);
+  let peak = Math.max(...flat, bottom + 1);
+  /* A guard limit that is near enough is drawn; one far above would press the curves flat. */
+  const limits = state.guard.lines.filter((l) => state.nodes.includes(l.what));
+  const reach = peak + 0.6 * (peak - bottom);
+  const near = limits.filter((l) => l.limit <= reach), far = limits.filter((l) => l.limit > reach);
+  peak = Math.max(peak, ...near.map((l) => l.limit + 0.08 * (reach - bottom)));
   const span = t[t.length - 1] - t[0] || 1;
   const [unit, size] = span > 10800 ? ["h", 3600] : span > 300 ? ["min", 60] : ["s", 1];
   const x = (v) => left + (v - t[0]) / span * (width - left - right);
   const y = (v) => floor - (v - bottom) / (peak - bottom) * (floor - top);
-  for (const v of ticks(bottom, peak, 5)) {
-    picture.append(draw("path", { d: `M${left} ${y(v)}H${width - right}`, stroke: "var(--wash)" }),
-      draw("text", { x: left - 6, y: y(v) + 4, "text-anchor": "end", class: "quiet" }, `${Number(v.toPrecision(6))}`));
+  for (const [v, text] of ticks(bottom, peak, 5)) {
+    picture.append(draw("path", { d: `M${left} ${y(v)}H${width - right}`, stroke: "var(--hair)", "stroke-width": 0.6 }),
+      draw("text", { x: left - 6, y: y(v) + 4, "text-anchor": "end", class: "quiet" }, text));
   }
-  for (const v of ticks(t[0] / size, t[t.length - 1] / size, 6)) {
-    picture.append(draw("text", { x: x(v * size), y: base + 14, "text-anchor": "middle", class: "quiet" }, `${Number(v.toPrecision(6))}`));
+  for (const [v, text] of ticks(t[0] / size, t[t.length - 1] / size, 6)) {
+    picture.append(draw("text", { x: x(v * size), y: base + 14, "text-anchor": "middle", class: "quiet" }, text));
   }
-  picture.append(draw("text", { x: left, y: height - 4, class: "quiet" }, `time, ${unit}; readings, °C (line width: their scatter)`));
+  const above = far.length ? `; guard above: ${far.map((l) => `${l.what} ${l.limit}`).join(", ")}` : "";
+  picture.append(draw("text", { x: left, y: height - 4, class: "quiet" }, `time, ${unit}; readings, °C${above}`));
+  const heights = spread(near.map((l) => y(l.limit) - 5), 13, top + 4, floor);
+  near.forEach((l, i) => picture.append(
+    draw("path", { d: `M${left} ${y(l.limit)}H${width - right}`, stroke: "var(--over)", "stroke-width": 1.6, "stroke-dasharray": "7 4" }),
+    draw("text", { x: left + 6, y: heights[i], class: "overtext" }, `guard ${l.what} ${l.limit} °C`)));
   const ends = [];
   state.nodes.forEach((node, j) => {
-    const hue = `var(--${SERIES[j % SERIES.length]})`;
+    const hue = nodeColour(j);
     let upper = [], lower = [];
     const flush = () => {
       if (upper.length) picture.append(draw("path", { d: `${line(upper)}L${line(lower.reverse()).slice(1)}Z`, fill: hue, stroke: hue, "stroke-width": 1.2 }));
@@ -106,7 +126,7 @@ function curvesPicture(state) {
   });
   const places = spread(ends, 14, top + 6, floor);
   state.nodes.forEach((node, j) => {
-    picture.append(draw("path", { d: `M${width - right + 2} ${ends[j]}L${width - right + 14} ${places[j]}`, stroke: `var(--${SERIES[j % SERIES.length]})`, "stroke-width": 2 }),
+    picture.append(draw("path", { d: `M${width - right + 2} ${ends[j]}L${width - right + 14} ${places[j]}`, stroke: nodeColour(j), "stroke-width": 2 }),
       draw("text", { x: width - right + 18, y: places[j] + 4 }, node));
   });
   const most = Math.max(...power.filter((v) => v !== null).map(Math.abs), 1e-9);
@@ -121,7 +141,7 @@ function curvesPicture(state) {
 
 function spanPicture(span, heatStart) {
   const { t_s, R, u } = span.history, known = t_s.length > 0;
-  const width = 300, height = 150, left = 34, right = 70, top = 8, floor = 118;
+  const width = 300, height = 154, left = 34, right = 70, top = 8, floor = 118;
   const picture = draw("svg", { viewBox: `0 0 ${width} ${height}`, role: "img",
     "aria-label": `${span.name}: ${spanValue(span, false)}, ${t_s.length} estimates so far` });
   const since = t_s.map((t) => Math.max(t - heatStart, 1));
@@ -130,9 +150,9 @@ function spanPicture(span, heatStart) {
   const peak = 1.25 * Math.max(latest + half, span.limit || 0, (span.predicted || 0) * 1.1, 1e-6);
   const x = (t) => left + (Math.log10(t) - first) / (last - first) * (width - left - right);
   const y = (v) => floor - Math.min(Math.max(v, 0), peak) / peak * (floor - top);
-  for (const v of ticks(0, peak, 3)) {
-    picture.append(draw("path", { d: `M${left} ${y(v)}H${width - right}`, stroke: "var(--wash)" }),
-      draw("text", { x: left - 4, y: y(v) + 4, "text-anchor": "end", class: "quiet" }, `${Number(v.toPrecision(4))}`));
+  for (const [v, text] of ticks(0, peak, 4)) {
+    picture.append(draw("path", { d: `M${left} ${y(v)}H${width - right}`, stroke: "var(--hair)", "stroke-width": 0.6 }),
+      draw("text", { x: left - 4, y: y(v) + 4, "text-anchor": "end", class: "quiet" }, text));
   }
   const hue = span.decision === "non-conforming" ? "var(--over)" : "var(--measured)";
   const upper = since.map((t, i) => [x(t), y(R[i] + 2 * u[i])]);
@@ -153,8 +173,8 @@ function spanPicture(span, heatStart) {
   marks.forEach(([word, , kind], i) => picture.append(draw("text", { x: width - right + 5, y: places[i] + 4, class: kind }, word)));
   if (known) picture.append(draw("path", { d: line(since.map((t, i) => [x(t), y(R[i])])), fill: "none", stroke: hue, "stroke-width": 2 }),
     draw("circle", { cx: x(since[since.length - 1]), cy: y(latest), r: 3.5, fill: hue }));
-  for (let e = Math.ceil(first); e <= last; e++) {
-    picture.append(draw("text", { x: x(10 ** e), y: floor + 13, "text-anchor": "middle", class: "quiet" }, `${10 ** e}`));
+  for (const at of logTicks(first, last)) {
+    picture.append(draw("text", { x: x(at), y: floor + 17, "text-anchor": "middle", class: "quiet" }, `${at}`));
   }
   picture.append(draw("text", { x: left, y: height - 4, class: "quiet" }, "K/W (band: k = 2) over seconds under power"));
   return picture;
@@ -169,15 +189,15 @@ function spanWord(span, ended) {
 
 function spanValue(span, ended) {
   if (!span.resolved) return ended ? "no value" : "no value yet";
-  if (span.settled) return `${withExpanded(span.R, span.u)} K/W`;
-  return `${ended ? "about" : "heading for"} ${Number(span.R.toPrecision(2))} K/W`;
+  if (span.settled) return `${span.value_text} K/W`;
+  return `${ended ? "about" : "heading for"} ${span.value_text} K/W`;
 }
 
 function showSpans(state) {
   const ended = state.phase.name === "ended";
   byId("nospans").hidden = state.spans.length > 0;
   byId("spans").replaceChildren(...state.spans.map((span) => {
-    const limit = span.limit ? `, limit ${Number(span.limit.toPrecision(3))}${span.resolved ? "" : " K/W"}` : "";
+    const limit = span.limit ? `, limit ${span.limit_text}${span.resolved ? "" : " K/W"}` : "";
     return make("article", { class: "card", "data-decision": span.decision || "" },
       make("h3", {}, `${span.name}: ${spanWord(span, ended)}`),
       make("p", {}, `${spanValue(span, ended)}${limit}`),
@@ -191,7 +211,7 @@ function showGuard(state) {
     const guard = limits[node];
     return make("tr", { "data-state": guard ? guard.state : "" },
       make("th", { scope: "row" }, node), make("td", {}, fixed(degC, 1)),
-      make("td", {}, guard ? fixed(guard.limit, 0) : "–"),
+      make("td", {}, guard ? `${guard.limit}` : "–"),
       make("td", {}, guard && degC !== null ? fixed(guard.limit - degC, 1) : "–"));
   }));
   const lines = state.guard.lines;
@@ -226,7 +246,7 @@ function show(state) {
   put(byId("started"), state.started ? `started ${state.started.slice(0, 16).replace("T", " ")} UTC` : "");
   put(byId("phase"), state.phase.text);
   put(byId("left"), state.phase.left_s === null ? state.phase.note : `at most ${duration(state.phase.left_s)} left of this phase`);
-  put(byId("power"), `${state.power === null ? "–" : Number(state.power.toPrecision(3))} ${state.power_unit}`);
+  put(byId("power"), `${state.power_text} ${state.power_unit}`);
   put(byId("clock"), state.t_s === null ? "" : `${duration(state.t_s)} recorded, ${state.scans} scans`);
   showGuard(state);
   showSpans(state);

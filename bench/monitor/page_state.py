@@ -12,6 +12,7 @@ import numpy as np
 from bench.monitor.progress import Phase, State, describe, guard_lines, phase, tripped
 from bench.monitor.settling import Estimate
 from fit.assessment.decision import CONFORMING, NON_CONFORMING
+from fit.notation import digits, fixed, with_expanded
 from fit.records.run import Array, Event
 from fit.records.tail import FolderReader
 
@@ -54,6 +55,7 @@ def page_state(
         "bad_rows": reader.bad_rows,
         "readings": [{"node": node, "degC": value} for node, value in readings.items()],
         "power": power,
+        "power_text": fixed(power, 3),
         "power_unit": reader.power_unit,
         "guard": _guard(reader, readings, power),
         "events": [
@@ -134,6 +136,8 @@ def _spans(estimates: Sequence[Estimate]) -> list[dict[str, object]]:
                 "u": span.u_K_per_W,
                 "predicted": span.predicted_K_per_W,
                 "limit": span.limit_K_per_W,
+                "value_text": with_expanded(span.R_K_per_W, span.u_K_per_W),
+                "limit_text": digits(span.limit_K_per_W),
                 "decision": span.decision,
                 "settled": span.settled,
                 "resolved": span.resolved,

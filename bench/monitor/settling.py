@@ -13,6 +13,7 @@ from fit.assessment.conformity import resolved_verdicts
 from fit.assessment.decision import UNDECIDED, decide_all
 from fit.errors import HeatrunError
 from fit.measurement.resolution import are_resolved
+from fit.notation import span_name
 from fit.records.metadata import NOT_KNOWN, RunMetadata
 from fit.records.run import Array, Run
 
@@ -129,7 +130,7 @@ def _measured(t_s: float, spans: Spans) -> Estimate:
     resolved = are_resolved(spans.R_K_per_W, u)
     found = tuple(
         SpanEstimate(
-            f"{start} – {end}",
+            span_name((), start, end),
             float(spans.R_K_per_W[i]),
             float(u[i]),
             settled=_is_settled(spans, end),
@@ -153,7 +154,7 @@ def judged(t_s: float, spans: Spans, verdict: Verdict) -> Estimate:
 
     found = tuple(
         SpanEstimate(
-            " + ".join(span.stages),
+            span.name,
             span.measured_K_per_W,
             span.measured_u_K_per_W,
             span.predicted_K_per_W,

@@ -10,6 +10,7 @@ from collections import deque
 from typing import IO, TYPE_CHECKING
 
 from bench.status import Estimate, NoView, Status, View
+from fit.notation import digits, fixed, with_expanded
 
 if TYPE_CHECKING:
     from rich.console import Console, RenderableType
@@ -50,15 +51,6 @@ def clock_text(seconds: float | None) -> str:
     return f"{minutes} min" if minutes < 60 else f"{minutes // 60} h {minutes % 60:02d} min"
 
 
-def number(value: float | None, form: str = ".2f") -> str:
-    """A number, or a dash where there is none.
-
-    >>> number(3.14159), number(float("nan"))
-    ('3.14', '-')
-    """
-    return "-" if value is None or math.isnan(value) else format(value, form)
-
-
 class Lines:
     """A line each minute and at each event."""
 
@@ -71,9 +63,9 @@ class Lines:
         if scan.t_s < self._due_s:
             return
         self._due_s = scan.t_s + LINE_EVERY_S
-        nodes = "  ".join(f"{node} {number(v)}" for node, v in scan.temperature_degC.items())
+        nodes = "  ".join(f"{node} {fixed(v, 2)}" for node, v in scan.temperature_degC.items())
         self._print(
-            f"{scan.t_s:8.1f} s  {status.phase:<10} {nodes} degC  {number(scan.power_W, '.3f')} W"
+            f"{scan.t_s:8.1f} s  {status.phase:<10} {nodes} degC  {fixed(scan.power_W, 3)} W"
             f"  left {clock_text(status.phase_left_s)}"
         )
 
@@ -166,7 +158,7 @@ def picture(status: Status | None, events: list[tuple[str, bool]]) -> Renderable
 def _headline(status: Status) -> RenderableType:
     from rich.text import Text
 
-    power = f"power {'ON' if status.power_on else 'off'} {number(status.scan.power_W, '.3f')} W"
+    power = f"power {'ON' if status.power_on else 'off'} {fixed(status.scan.power_W, 3)} W"
     return Text.assemble(
         (status.phase, "bold"),
         f"   {status.scan.t_s:.0f} s   left: {clock_text(status.phase_left_s)}   ",
@@ -185,7 +177,8 @@ def _temperatures(status: Status) -> RenderableType:
     final = status.estimate.final_degC if status.estimate else {}
     for node, value in status.scan.temperature_degC.items():
         slope = status.slope_K_per_min.get(node, math.nan)
-        table.add_row(node, number(value), number(slope, "+.2f"), number(final.get(node), ".1f"))
+        settled = fixed(final.get(node), 1)
+        table.add_row(node, fixed(value, 2), fixed(slope, 2, sign=True), settled)
     return table
 
 
@@ -195,17 +188,16 @@ def _spans(estimate: Estimate) -> RenderableType:
     colour = {"conforming": "green", "non-conforming": "red"}
     table = Table(box=None, pad_edge=False)
     table.add_column("span")
-    for heading in ("K/W", "u", "limit"):
+    for heading in ("K/W (k = 2)", "limit"):
         table.add_column(heading, justify="right")
     table.add_column("so far")
     for span in estimate.spans:
         decision = span.decision or ""
         style = colour.get(decision, "")
         table.add_row(
-            f"{span.from_node} to {span.to_node}",
-            number(span.R_K_per_W, ".3f") if span.resolved else "not resolved yet",
-            number(span.u_K_per_W if span.resolved else None, ".3f"),
-            number(span.limit_K_per_W, ".3f"),
+            span.name,
+            with_expanded(span.R_K_per_W, span.u_K_per_W) if span.resolved else "not resolved yet",
+            digits(span.limit_K_per_W),
             f"[{style}]{decision}[/]" if style else decision,
         )
     return table

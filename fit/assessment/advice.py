@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from fit.assessment.hypotheses import (
@@ -15,6 +16,7 @@ from fit.assessment.hypotheses import (
 )
 from fit.assessment.posterior import Suspect
 from fit.budget.model import Stage
+from fit.notation import span_name, with_expanded
 from fit.signals.channel_faults import ChannelFault
 
 HANDS = (
@@ -64,10 +66,29 @@ def advise(pattern: Pattern, cause: Suspect, size: float) -> Advice:
 
 def _raised(pattern: Pattern, span: int, cause: Suspect) -> str:
     """'pad: 0.95 K/W measured, 0.55 predicted'."""
-    measured, predicted = pattern.measured_K_per_W[span], pattern.predicted_K_per_W[span]
-    name = pattern.span_name(span)
-    lumped = f" ({name}, which holds it)" if name != cause.where else ""
-    return f"'{cause.where}'{lumped}: {measured:.3g} K/W measured, {predicted:.3g} K/W predicted"
+    measured, predicted = measured_and_predicted(pattern, span)
+    name = span_name([stage.name for stage in pattern.stages[span]], *pattern.span_ends[span])
+    if cause.where in (name, pattern.span_name(span)):
+        return f"'{name}': {measured} K/W measured, {predicted} K/W predicted"
+    lumped = f" ({name}, which holds it)"
+    return f"'{cause.where}'{lumped}: {measured} K/W measured, {predicted} K/W predicted"
+
+
+def measured_and_predicted(pattern: Pattern, span: int) -> tuple[str, str]:
+    """A span's measured and predicted resistance [K/W], each with its interval, as in every table.
+
+    Args:
+        pattern: measured and predicted spans.
+        span: index of the span.
+    """
+    of = (
+        (pattern.measured_K_per_W, pattern.measured_covariance),
+        (pattern.predicted_K_per_W, pattern.predicted_covariance),
+    )
+    measured, predicted = (
+        with_expanded(float(R[span]), math.sqrt(covariance[span, span])) for R, covariance in of
+    )
+    return measured, predicted
 
 
 def _contact(text: str, stage: Stage, factor: float) -> Advice:

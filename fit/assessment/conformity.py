@@ -41,6 +41,7 @@ from fit.errors import BudgetError
 from fit.measurement.junction import without_junction
 from fit.measurement.resolution import are_resolved
 from fit.measurement.spans import Spans
+from fit.notation import span_name
 from fit.records.run import Array
 from fit.signals.channel_faults import ChannelFault
 from fit.tabular import Tabular
@@ -67,6 +68,11 @@ class SpanVerdict:
     E_n: float | None
     decision: str  # conforming | non-conforming | undecided
     heat_share: float | None = None  # of the electrical power, as the budget has it flow there
+
+    @property
+    def name(self) -> str:
+        """Its stages."""
+        return span_name(self.stages, self.from_node, self.to_node)
 
 
 @dataclass(frozen=True)

@@ -23,7 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from fit.assessment.advice import Advice, advise
+from fit.assessment.advice import Advice, advise, measured_and_predicted
 from fit.assessment.decision import CONFORMING, decide_all
 from fit.assessment.hypotheses import (
     BESIDE,
@@ -117,9 +117,10 @@ def remarks(pattern: Pattern, posterior: Posterior) -> list[str]:
         cause = suspicion.cause
         if cause.kind == OVERESTIMATED and suspicion.probability > LIKELIER_THAN_NOT:
             (i,) = cause.free
+            measured, predicted = measured_and_predicted(pattern, i)
             found.append(
-                f"'{cause.where}' measures {pattern.measured_K_per_W[i]:.3g} K/W where the budget"
-                f" says {pattern.predicted_K_per_W[i]:.3g} K/W: the budget may be too high there"
+                f"'{cause.where}' measures {measured} K/W where the budget says {predicted} K/W: "
+                "the budget may be too high there"
             )
     if posterior.unexplained > LIKELIER_THAN_NOT:
         found.append(

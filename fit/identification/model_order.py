@@ -23,6 +23,7 @@ from fit.identification.least_squares import (
     solve,
 )
 from fit.identification.pole_model import CellRecord, Model
+from fit.notation import digits
 from fit.records.run import Array
 
 CLOSEST_RATIO = 2.0  # two time constants nearer than this cannot be told apart. Ours
@@ -211,19 +212,20 @@ def find_doubts(fitted: Fitted) -> list[Rejection]:
     for k, (value, u) in enumerate(zip(tau, spread, strict=True)):
         if k and value < CLOSEST_RATIO * tau[k - 1]:
             weaker = k if score[k] < score[k - 1] else k - 1
-            text = f"{tau[k - 1]:.3g} s and {value:.3g} s are too close to be told apart"
+            text = f"{digits(tau[k - 1])} s and {digits(value)} s are too close to be told apart"
             found.append(Rejection(weaker, "close", text))
         if value < 0.6 * record.scan_s:
             text = f"a time constant near {value:.2g} s is shorter than the scan shows"
             found.append(Rejection(k, "faster", text))
         elif value > record.length_s:
-            text = f"a time constant beyond {record.length_s:.3g} s is longer than the record shows"
+            length = digits(record.length_s)
+            text = f"a time constant beyond {length} s is longer than the record shows"
             found.append(Rejection(k, "beyond", text))
         elif not u < WIDEST_LN_TAU:
-            text = f"a time constant near {value:.3g} s has no finite interval"
+            text = f"a time constant near {digits(value)} s has no finite interval"
             found.append(Rejection(k, "loose", text))
         elif score[k] < SIGNIFICANT_COEFFICIENT:
-            text = f"a time constant near {value:.3g} s has no significant share in any node"
+            text = f"a time constant near {digits(value)} s has no significant share in any node"
             found.append(Rejection(k, "faint", text))
     return found
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from fit.assessment.decision import CONFORMING, NON_CONFORMING
-from fit.output.terminal.check import with_expanded
+from fit.notation import with_expanded
 
 if TYPE_CHECKING:
     from fit.assessment.conformity import Verdict
@@ -55,7 +55,7 @@ def change_in_words(comparison: Comparison, run: int = 1) -> str:
 def _changed(span: SpanComparison, run: int, unit: str) -> str:
     reading, before = span.readings[run], span.readings[0].R_K_per_W
     by = with_expanded(abs(reading.difference_K_per_W), reading.difference_u_K_per_W)
-    share = f"{reading.difference_K_per_W / abs(before):+.0%}".replace("-", "−").replace("%", " %")
+    share = f"{reading.difference_K_per_W / abs(before):+z.0%}".replace("-", "−").replace("%", " %")
     return f"{span.name} {VERBS[reading.change]} by {by} K/{unit} ({share})"
 
 

@@ -10,6 +10,7 @@ import numpy as np
 
 from fit.assessment.conformity import resolved_verdicts
 from fit.measurement.resolution import RESOLVED
+from fit.notation import span_name
 
 if TYPE_CHECKING:
     from fit.assessment.conformity import SpanVerdict, Verdict
@@ -48,7 +49,7 @@ class PathSpan:
     @property
     def name(self) -> str:
         """Its stages, else its two nodes."""
-        return " + ".join(self.stages) if self.stages else f"{self.from_node} – {self.to_node}"
+        return span_name(self.stages, self.from_node, self.to_node)
 
 
 @dataclass(frozen=True)

@@ -40,7 +40,8 @@ def digests(run: Run, others: Sequence[Path] = ()) -> list[tuple[str, str]]:
         Name and SHA-256 of each.
     """
     own = [run.path / name for name in INPUTS] if run.folder else [run.path]
-    return [(path.name, digest(path)) for path in (*own, *others) if path.is_file()]
+    files = dict.fromkeys(path.resolve() for path in (*own, *others) if path.is_file())
+    return [(path.name, digest(path)) for path in files]
 
 
 def describe(run: Run) -> list[tuple[str, str]]:

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 from fit.assessment.conformity import resolved_verdicts
 from fit.assessment.decision import CONFORMING, DECIDED_AT, NON_CONFORMING
 from fit.measurement.resolution import NOT_RESOLVED
+from fit.notation import digits, with_expanded
 from fit.output.cause_words import beside, headline
-from fit.output.terminal.check import with_expanded
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -98,7 +98,7 @@ def state(verdict: Verdict | None) -> Statement:
     as_read = "as read, " if lead is not None and lead.kind in READS_WRONG else ""
     telling, unresolved = _telling(verdict)
     facts = tuple(as_read + _fact(span) for span in telling) + tuple(
-        f"{' + '.join(span.stages)}: {NOT_RESOLVED} by this record" for span in unresolved
+        f"{span.name}: {NOT_RESOLVED} by this record" for span in unresolved
     )
     if lead is not None:
         return Statement(
@@ -171,6 +171,26 @@ def percent(probability: float) -> str:
     return "under 1 %" if probability < 0.01 else f"{100 * probability:.0f} %"
 
 
+def by_path_watt(shares: Sequence[float]) -> str:
+    """Which watts a resistance is by.
+
+    Args:
+        shares: of the recorded power that takes the path, of one run or of several.
+
+    Returns:
+        The words, without a stop.
+
+    >>> by_path_watt([0.97]), by_path_watt([1.0])
+    ('per watt on this path, 0.97 of the recorded power', 'per watt on this path')
+    """
+    first = shares[0]
+    if any(share != first for share in shares):
+        return "per watt on this path, by each run's own budget"
+    if first == 1.0:
+        return "per watt on this path"
+    return f"per watt on this path, {first:.3g} of the recorded power"
+
+
 def _telling(verdict: Verdict) -> tuple[list[SpanVerdict], list[SpanVerdict]]:
     """The spans that do not conform: the measured ones, worst first; those not resolved."""
     known: list[SpanVerdict] = []
@@ -182,12 +202,11 @@ def _telling(verdict: Verdict) -> tuple[list[SpanVerdict], list[SpanVerdict]]:
 
 
 def _fact(span: SpanVerdict) -> str:
-    name = " + ".join(span.stages)
     assert span.measured_K_per_W is not None
     value = with_expanded(span.measured_K_per_W, span.measured_u_K_per_W or 0.0)
-    limit = f"its limit of {span.limit_K_per_W:.3g} K/W"
+    limit = f"its limit of {digits(span.limit_K_per_W)} K/W"
     if span.decision == NON_CONFORMING:
-        return f"{name}: {value} K/W, over {limit}"
+        return f"{span.name}: {value} K/W, over {limit}"
     if (span.p_conforming or 0.0) >= DECIDED_AT:
-        return f"{name}: {value} K/W, within {limit} if it could be believed"
-    return f"{name}: {value} K/W, not clear of {limit}"
+        return f"{span.name}: {value} K/W, within {limit} if it could be believed"
+    return f"{span.name}: {value} K/W, not clear of {limit}"

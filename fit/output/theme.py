@@ -1,15 +1,17 @@
 """The common style of every figure and page: colours by role, how a figure is made and saved.
 
-Colours are Okabe and Ito's set for colour-blind readers (Okabe & Ito 2008, "Color Universal Design:
-how to make figures and presentations that are friendly to colorblind people"), with greys of our
-own. Colour is never the only mark: every curve has its name beside it, every decision its word.
+Roles have colours of Okabe and Ito's set for colour-blind readers (Okabe & Ito 2008, "Color
+Universal Design: how to make figures and presentations that are friendly to colorblind people"),
+with greys of our own. Nodes have eight colours of their own, each at 3:1 or more against the page,
+light and dark (WCAG 2.2, 1.4.11). Colour is never the only mark: every curve has its name beside
+it, every decision its word.
 """
 
 from __future__ import annotations
 
 import io
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -21,6 +23,8 @@ from fit.records.run_folder import not_created
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
+
+    from fit.identification.response import Response
 
 LIGHT = {
     "paper": "#ffffff",
@@ -36,8 +40,14 @@ LIGHT = {
     "open-text": "#805700",
     "sound": "#009e73",
     "sound-text": "#00694c",
-    "purple": "#cc79a7",
-    "sky": "#56b4e9",
+    "node-1": "#0069a8",
+    "node-2": "#956a00",
+    "node-3": "#008561",
+    "node-4": "#b8488c",
+    "node-5": "#3f4a53",
+    "node-6": "#6a4fc0",
+    "node-7": "#8a4b2a",
+    "node-8": "#0d7f93",
 }
 """Role -> colour on a light page, in print and in every PNG."""
 
@@ -54,20 +64,34 @@ DARK = LIGHT | {
     "open-text": "#f0b93a",
     "sound": "#17b98b",
     "sound-text": "#3fd0a5",
-    "sky": "#9fd4f3",
+    "node-1": "#5ab4ea",
+    "node-2": "#e3ac45",
+    "node-3": "#2cc295",
+    "node-4": "#e48fc0",
+    "node-5": "#c9d1d6",
+    "node-6": "#ab9bf2",
+    "node-7": "#d09a7a",
+    "node-8": "#52c4d6",
 }
 """Role -> colour on a dark page."""
 
-SERIES = ("measured", "open", "sound", "purple", "sky", "ink")
-"""Roles of the curves of a figure, hottest node first."""
+NODES = tuple(role for role in LIGHT if role.startswith("node-"))
+"""Roles of the nodes' curves, hottest node first."""
 
 WIDTH_IN = 4.8
 """As wide as a phone: text keeps its size there, and two figures stand side by side on a desk."""
 
+LETTER_IN = 0.076  # of a name in the figures' size of text: 0.6 of its height, as digits are
+LONGEST_NAME = 24  # characters: half of the figure is left for the curves
+LEADER_IN = 0.3  # from a curve's end to its name, and a margin
+
 RC: Any = {  # sizes in points, for text that is read at the figure's own width
     "font.family": "sans-serif",
     "font.sans-serif": ["DejaVu Sans", "Verdana", "Arial"],
-    "font.size": 8.0,
+    "axes.axisbelow": True,
+    "font.size": 9.0,
+    "grid.color": LIGHT["hair"],
+    "grid.linewidth": 0.6,
     "svg.fonttype": "none",
     "text.parse_math": False,
     "axes.edgecolor": LIGHT["hair"],
@@ -76,15 +100,15 @@ RC: Any = {  # sizes in points, for text that is read at the figure's own width
     "axes.spines.top": False,
     "axes.spines.right": False,
     "axes.titlelocation": "left",
-    "axes.titlesize": 8.5,
+    "axes.titlesize": 9.5,
     "axes.titlecolor": LIGHT["ink"],
     "text.color": LIGHT["ink"],
     "xtick.color": LIGHT["hair"],
     "ytick.color": LIGHT["hair"],
     "xtick.labelcolor": LIGHT["soft"],
     "ytick.labelcolor": LIGHT["soft"],
-    "xtick.labelsize": 7.5,
-    "ytick.labelsize": 7.5,
+    "xtick.labelsize": 8.5,
+    "ytick.labelsize": 8.5,
 }
 
 
@@ -119,16 +143,29 @@ def colour(role: str) -> str:
     return LIGHT[role]
 
 
-def series_colour(i: int) -> str:
-    """Colour of a curve.
+def node_colours(nodes: Sequence[str]) -> dict[str, str]:
+    """Colour of each node, the same in every figure that is given the same nodes.
 
     Args:
-        i: number of the curve, hottest node first.
+        nodes: hottest first; of more than there are colours the first ones come again.
 
     Returns:
-        The colour, #rrggbb.
+        Node -> #rrggbb.
     """
-    return LIGHT[SERIES[i % len(SERIES)]]
+    return {node: LIGHT[NODES[i % len(NODES)]] for i, node in enumerate(nodes)}
+
+
+def response_colours(response: Response, known: Mapping[str, str] | None) -> Mapping[str, str]:
+    """Colours of a response's nodes and its reference: those known, else in their own order.
+
+    Args:
+        response: as identified.
+        known: colours by node; None where the figure stands alone.
+
+    Returns:
+        Node -> #rrggbb.
+    """
+    return known or node_colours((*response.nodes, response.reference))
 
 
 def new_figure(height_in: float) -> Figure:
@@ -217,6 +254,32 @@ def spread_labels(wanted: Sequence[float], gap: float, low: float, high: float) 
     return places
 
 
+def shortened(name: str) -> str:
+    """A name as it stands beside a curve: whole, unless it would take the curve's own room.
+
+    Args:
+        name: of a node.
+
+    Returns:
+        The name, cut where it is longer than `LONGEST_NAME`.
+    """
+    return name if len(name) <= LONGEST_NAME else f"{name[: LONGEST_NAME - 1]}…"
+
+
+def width_beside(names: Sequence[str], left: float) -> float:
+    """Width of axes that leave room for the names at the right end of their curves.
+
+    Args:
+        names: of the curves.
+        left: where the axes begin [share of the figure].
+
+    Returns:
+        The width [share of the figure].
+    """
+    longest = max((len(shortened(name)) for name in names), default=0)
+    return 1 - left - (LETTER_IN * longest + LEADER_IN) / WIDTH_IN
+
+
 def label_ends(
     axes: Axes, names: Sequence[str], ends: Sequence[float], colours: Sequence[str], gap: float
 ) -> None:
@@ -235,14 +298,21 @@ def label_ends(
         names, ends, spread_labels(ends, gap, low, high), colours, strict=True
     ):
         axes.annotate(
-            name,
+            shortened(name),
             (right, end),
-            xytext=(1.06, (place - low) / (high - low)),
+            xytext=(1.05, (place - low) / (high - low)),
             textcoords="axes fraction",
             va="center",
             ha="left",
             annotation_clip=False,
-            arrowprops={"arrowstyle": "-", "color": hue, "lw": 1.2, "shrinkA": 1, "shrinkB": 1},
+            arrowprops={
+                "arrowstyle": "-",
+                "color": hue,
+                "lw": 1.2,
+                "shrinkA": 1,
+                "shrinkB": 1,
+                "relpos": (0.0, 0.5),  # to the name's beginning: a steep one crosses no other name
+            },
         )
 
 

@@ -27,6 +27,7 @@ from fit.budget import predict
 from fit.budget.model import Array, Budget, Prediction
 from fit.errors import HeatrunError
 from fit.measurement.resolution import RESOLVED
+from fit.notation import COVERAGE_FACTOR, digits
 from fit.planning.bench import Bench, typical_bench
 from fit.planning.branches import expected_branches, looks_s
 from fit.planning.expected import (
@@ -170,10 +171,15 @@ def _not_by_the_end(span: SpanPlan) -> str:
     if span.decided_after_s is not None:
         return ""
     worst = max(span.parts, key=lambda name: span.parts[name])
-    return (
-        f"is not decided by the end of the phases, because of {WORDS[worst]}: "
-        f"{span.u_K_per_W:.2g} K/W, and a decision needs {span.needed_u_K_per_W:.2g}"
+    return f"is not decided by the end of the phases, because of {WORDS[worst]}: {_interval(span)}"
+
+
+def _interval(span: SpanPlan) -> str:
+    """The interval (k = 2) to expect of a span, and the one that a decision needs [K/W]."""
+    expected, needed = (
+        digits(COVERAGE_FACTOR * u, 2) for u in (span.u_K_per_W, span.needed_u_K_per_W)
     )
+    return f"± {expected} K/W (k = 2), and a decision needs ± {needed}"
 
 
 def chances(predicted: float, predicted_u: float, limit: float, u: float) -> tuple[float, float]:
@@ -276,8 +282,7 @@ def _length(span: SpanPlan, bench: Bench, longest_s: float) -> str:
     worst = max(span.parts, key=lambda name: span.parts[name])
     return (
         f"cannot be decided at any length (looked at up to {longest_s:.0f} s), because of "
-        f"{WORDS[worst]}: {span.u_K_per_W:.2g} K/W, and a decision needs "
-        f"{span.needed_u_K_per_W:.2g}"
+        f"{WORDS[worst]}: {_interval(span)}"
     )
 
 

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from fit.assessment.decision import decide, probability_of_conformity
 from fit.budget.model import Budget, Source
 from fit.measurement.branches import Branches
+from fit.notation import digits
 from fit.rating.branch_network import DRAWS, MOST, BranchNetwork, branch_network, largest
 from fit.rating.branch_profile import BranchProfile, run_branch_profile
 from fit.rating.power_profile import Profile
@@ -190,16 +191,16 @@ def _cautions(rating: BranchRating, design: Sequence[float] | Array) -> Iterator
     hottest = max(degC.value, rating.nodes[node].value)
     if hottest > HOT_TO_TOUCH_degC:
         yield (
-            f"hot surface: the {node} reaches {degC.value:.0f} °C at {ambient:g} °C ambient and "
-            f"{rating.nodes[node].value:.0f} °C at {rating.ambient_degC:g} °C; mark it, guard it, "
+            f"hot surface: the {node} reaches {degC.value:z.0f} °C at {ambient:g} °C ambient and "
+            f"{rating.nodes[node].value:z.0f} °C at {rating.ambient_degC:g} °C; mark it, guard it, "
             "or keep it out of reach"
         )
     for source, tested, wanted in zip(rating.sources, rating.tested_power_W, design, strict=True):
         allowed = source.allowable_power_W.value if source.allowable_power_W else 0.0
         if max(wanted, allowed) > EXTRAPOLATED_BEYOND * tested:
             yield (
-                f"'{source.name}' was tested at {tested:.3g} W: what is said of "
-                f"{max(wanted, allowed):.3g} W is an extrapolation; test at that power, with the "
-                "guard set and a hardware cut-out, before relying on it"
+                f"'{source.name}' was tested at {digits(tested)} W: what is said of "
+                f"{digits(max(wanted, allowed))} W is an extrapolation; test at that power, with "
+                "the guard set and a hardware cut-out, before relying on it"
             )
     yield STANDING_CAUTION

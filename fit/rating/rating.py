@@ -14,6 +14,7 @@ from fit.assessment.decision import decide, probability_of_conformity
 from fit.budget.model import Budget
 from fit.errors import NotIdentifiable
 from fit.measurement.spans import Spans
+from fit.notation import digits
 from fit.rating.operating_point import HeatPath, OperatingPoint, Resistances, heat_path
 from fit.rating.power_profile import Profile
 from fit.rating.pulsed_loads import (
@@ -370,12 +371,13 @@ def _cautions(
     highest_W = max(design_W, _allowable_W(set_by))
     if highest_W > EXTRAPOLATED_BEYOND * tested_W:
         yield (
-            f"tested at {tested_W:.3g} W: what is said of {highest_W:.3g} W is an extrapolation; "
-            "test at that power, with the guard set and a hardware cut-out, before relying on it"
+            f"tested at {digits(tested_W)} W: what is said of {digits(highest_W)} W is an "
+            "extrapolation; test at that power, with the guard set and a hardware cut-out, before "
+            "relying on it"
         )
     if any(point.allowable_pulse_W > EXTRAPOLATED_BEYOND * tested_W for point in duty):
         yield (
-            f"pulses above {tested_W:.3g} W were not tested: the part's own limits for pulses, its "
-            "supply's and its wiring's come first"
+            f"pulses above {digits(tested_W)} W were not tested: the part's own limits for pulses, "
+            "its supply's and its wiring's come first"
         )
     yield STANDING_CAUTION

@@ -18,12 +18,17 @@ from fit.measurement.branches import measure_branches
 from fit.measurement.resolution import are_resolved
 from fit.measurement.spans import Spans, measure
 from fit.network.topology import Link
+from fit.notation import COVERAGE_FACTOR, between, span_name
 from fit.records.run import Array, Run
+from fit.statistics.shared_errors import (
+    ALL_OF_IT,
+    SHARED_BY_A_RIG,
+    Merged,
+    difference_covariance,
+    joint_covariance,
+)
 from fit.statistics.stated_values import label_values
-from fit.statistics.trend import COVERAGE_FACTOR, Spread, Trend, estimate_spread, fit_trend
-
-SHARED_BY_A_RIG = ("sensor_match", "power")
-"""Contributions that come from the rig's instruments: the same error in each of its runs."""
+from fit.statistics.trend import Spread, Trend, estimate_spread, fit_trend
 
 # A rise goes as about P^0.8, so that R to ambient differs by 1 % for 5 % of power.
 _POWER_DIFFERS = 0.05
@@ -47,7 +52,7 @@ class MeasuredRun:
 
 @dataclass(frozen=True)
 class Reading:
-    """One span in one run."""
+    """One span in one run, per watt on this path where all the runs' budgets say its share."""
 
     R_K_per_W: float
     u_K_per_W: float
@@ -71,7 +76,7 @@ class SpanComparison:
     @property
     def name(self) -> str:
         """The stages of the span, or else its ends."""
-        return " + ".join(self.stages) or f"{self.from_node} to {self.to_node}"
+        return span_name(self.stages, self.from_node, self.to_node)
 
 
 @dataclass(frozen=True)
@@ -83,6 +88,7 @@ class Comparison:
     x: tuple[float, ...] | None  # value of `against` in each run
     spans: tuple[SpanComparison, ...]
     warnings: tuple[str, ...]
+    per_path_watt: bool = False  # else per watt recorded
 
 
 def measure_run(run: Run, budget: Budget | None = None) -> MeasuredRun:
@@ -119,7 +125,6 @@ def as_measured(run: Run, spans: Spans, budget: Budget | None = None) -> Measure
     if budget is None:
         with contextlib.suppress(HeatrunError):  # it only gives names here
             budget = budget_for(run.metadata, run.path)
-    origin = run.metadata.origin
     return MeasuredRun(
         path=run.path,
         label=run.label,
@@ -128,8 +133,21 @@ def as_measured(run: Run, spans: Spans, budget: Budget | None = None) -> Measure
         values=label_values(run),
         power_unit=run.power_unit,
         budget=budget,
-        started="" if origin is not None and not origin.start_is_known else run.metadata.started,
+        started=known_start(run),
     )
+
+
+def known_start(run: Run) -> str:
+    """When a run began (UTC, ISO 8601); empty where nobody knows.
+
+    Args:
+        run: as read.
+
+    Returns:
+        The time stamp.
+    """
+    origin = run.metadata.origin
+    return "" if origin is not None and not origin.start_is_known else run.metadata.started
 
 
 def rig_identity(run: Run) -> str | None:
@@ -188,12 +206,17 @@ def compare(
         )
     nodes = _common_nodes(runs)
     ends = _common_ends(runs, nodes)
-    merged = [_Merged.of(run, ends) for run in runs]
+    shares = [path_share(run) for run in runs]
+    per_path_watt = all(share is not None for share in shares)
+    merged = [
+        Merged.of(run.spans, ends, run.rig, share if share and per_path_watt else ALL_OF_IT)
+        for run, share in zip(runs, shares, strict=True)
+    ]
     # How the match of thermocouples cancels is told for spans that follow one another.
     branched = any(run.spans.tree is not None for run in runs)
     shared = SHARED_BY_A_RIG[1:] if remounted or branched else SHARED_BY_A_RIG
-    steps = [_difference_covariance(merged[0], other, shared) for other in merged]
-    joint = [_joint(merged, shared, i) for i in range(len(ends))]
+    steps = [difference_covariance(merged[0], other, shared) for other in merged]
+    joint = [joint_covariance(merged, shared, i) for i in range(len(ends))]
     spans = tuple(
         SpanComparison(
             from_node=start,
@@ -210,7 +233,24 @@ def compare(
         for i, ((start, end), (R, own, common)) in enumerate(zip(ends, joint, strict=True))
     )
     warnings = _warnings(runs, nodes)
-    return Comparison(tuple(runs), against, None if x is None else tuple(x), spans, warnings)
+    values = None if x is None else tuple(x)
+    return Comparison(tuple(runs), against, values, spans, warnings, per_path_watt)
+
+
+def path_share(run: MeasuredRun) -> tuple[float, float] | None:
+    """Share of the recorded power that takes the path, as `check` divides by it.
+
+    Args:
+        run: as measured.
+
+    Returns:
+        The share and its standard uncertainty; None where no budget says it.
+    """
+    if run.spans.tree is not None:
+        return ALL_OF_IT  # branches are measured by what flows through each
+    if run.budget is None or not run.budget.is_chain or run.power_unit != "W":
+        return None
+    return run.budget.conditions.path_fraction, run.budget.conditions.path_fraction_u
 
 
 def _stages(runs: Sequence[MeasuredRun], start: str, end: str) -> tuple[str, ...]:
@@ -221,24 +261,6 @@ def _stages(runs: Sequence[MeasuredRun], start: str, end: str) -> tuple[str, ...
             between = zip(budget.stages, budget.tree.links, strict=True)
             return tuple(stage.name for stage, link in between if link in links)
     return ()
-
-
-@dataclass(frozen=True, eq=False)
-class _Merged:
-    """One run's spans between the nodes that all runs have."""
-
-    R: Array  # (s,)
-    covariance: Mapping[str, Array]  # name -> (s, s)
-    rig: str | None
-
-    @staticmethod
-    def of(run: MeasuredRun, ends: tuple[Link, ...]) -> _Merged:
-        spans = run.spans
-        lumps = np.zeros((len(ends), len(spans.R_K_per_W)))
-        for row, (start, end) in zip(lumps, ends, strict=True):
-            row[list(spans.topology.links_between(start, end))] = 1.0
-        covariance = {name: lumps @ c @ lumps.T for name, c in spans.covariance.items()}
-        return _Merged(lumps @ spans.R_K_per_W, covariance, run.rig)
 
 
 def _common_nodes(runs: Sequence[MeasuredRun]) -> tuple[str, ...]:
@@ -277,50 +299,7 @@ def _common_ends(runs: Sequence[MeasuredRun], nodes: tuple[str, ...]) -> tuple[L
     return found[0]
 
 
-def _difference_covariance(one: _Merged, other: _Merged, shared: Sequence[str]) -> Array:
-    """Covariance of other.R - one.R (s, s)."""
-    total = np.zeros((len(one.R), len(one.R)))
-    if one is other:
-        return total
-    same_rig = one.rig is not None and one.rig == other.rig
-    for name in one.covariance.keys() | other.covariance.keys():
-        c1, c2 = (run.covariance.get(name, np.zeros_like(total)) for run in (one, other))
-        if same_rig and name in shared:
-            left = _power_left if name == "power" else _match_left
-            total += left(one, other, c1, c2)
-        else:
-            total += c1 + c2
-    return total
-
-
-def _power_left(one: _Merged, other: _Merged, c1: Array, c2: Array) -> Array:
-    """A common relative error of the power: each span's own share of it, subtracted."""
-    change = np.sqrt(np.diag(c2)) * np.sign(other.R) - np.sqrt(np.diag(c1)) * np.sign(one.R)
-    return np.outer(change, change)
-
-
-def _match_left(_one: _Merged, _other: _Merged, c1: Array, c2: Array) -> Array:
-    """Common errors of the channels: a node's error raises the span below and lowers the one above.
-
-    C is tridiagonal, -C[i, i+1] the variance of the node between spans i and i + 1; what is left on
-    the diagonal belongs to the outer nodes.
-    """
-    nodes_1, ends_1 = _channels(c1)
-    nodes_2, ends_2 = _channels(c2)
-    left = np.diag((ends_2 - ends_1) ** 2)
-    for i, change in enumerate((nodes_2 - nodes_1) ** 2):
-        left[i : i + 2, i : i + 2] += change * np.array([[1.0, -1.0], [-1.0, 1.0]])
-    return left
-
-
-def _channels(c: Array) -> tuple[Array, Array]:
-    """Standard uncertainties of the inner nodes (s - 1,) and of the rest (s,) in a match matrix."""
-    inner = np.maximum(-np.diag(c, 1), 0.0)
-    rest = np.diag(c) - np.append(inner, 0.0) - np.append(0.0, inner)
-    return np.sqrt(inner), np.sqrt(np.maximum(rest, 0.0))
-
-
-def _reading(run: _Merged, first: _Merged, step: Array, i: int, own: float) -> Reading:
+def _reading(run: Merged, first: Merged, step: Array, i: int, own: float) -> Reading:
     u = math.sqrt(sum(c[i, i] for c in run.covariance.values()))
     difference = float(run.R[i] - first.R[i])
     difference_u = math.sqrt(step[i, i])
@@ -329,36 +308,19 @@ def _reading(run: _Merged, first: _Merged, step: Array, i: int, own: float) -> R
     return Reading(float(run.R[i]), u, math.sqrt(own), difference, difference_u, change)
 
 
-def _joint(merged: Sequence[_Merged], shared: Sequence[str], i: int) -> tuple[Array, Array, Array]:
-    """One span in all runs (n,), the covariance of its own errors and of the shared ones (n, n)."""
-    R = np.array([run.R[i] for run in merged])
-    own, common = np.zeros((len(R), len(R))), np.zeros((len(R), len(R)))
-    same_rig = np.array([[a.rig is not None and a.rig == b.rig for b in merged] for a in merged])
-    for name in {name for run in merged for name in run.covariance}:
-        u = np.sqrt([run.covariance[name][i, i] if name in run.covariance else 0 for run in merged])
-        if name in shared:
-            # A run alone on its rig shares with none: its error is its own.
-            alone = same_rig.sum(axis=1) <= 1
-            own += np.diag(np.where(alone, u**2, 0.0))
-            common += np.where(same_rig & ~alone, np.outer(u, u), 0.0)
-        else:
-            own += np.diag(u**2)
-    return R, own, common
-
-
 def _warnings(runs: Sequence[MeasuredRun], nodes: tuple[str, ...]) -> tuple[str, ...]:
     warnings = []
     powers = [run.spans.power_W for run in runs]
     if max(powers) > (1 + _POWER_DIFFERS) * min(powers):
         warnings.append(
-            f"the runs were made at {min(powers):.3g} to {max(powers):.3g} W: a case sheds heat "
+            f"the runs were made at {between(min(powers), max(powers))} W: a case sheds heat "
             "better the hotter it is, so the span to ambient differs for that alone"
         )
     ambient = [run.spans.final_degC[-1] for run in runs if run.spans.nodes[-1] == "ambient"]
     if len(ambient) == len(runs) and np.ptp(ambient) > _AMBIENT_DIFFERS_K:
         warnings.append(
-            f"ambient was {min(ambient):.1f} to {max(ambient):.1f} °C: radiation makes the span to "
-            "ambient differ for that alone"
+            f"ambient was {min(ambient):z.1f} to {max(ambient):z.1f} °C: radiation makes the span "
+            "to ambient differ for that alone"
         )
     if any(not run.spans.settled for run in runs):
         names = ", ".join(run.path.name for run in runs if not run.spans.settled)

@@ -7,9 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from fit.notation import COVERAGE_FACTOR
 from fit.records.run import Array
-
-COVERAGE_FACTOR = 2.0  # of an expanded uncertainty, about 95 % (JCGM 100, 6.3.3)
 
 LINE, CONTACT = "line", "contact"
 CONTACT_EXPONENT = -0.95

@@ -65,6 +65,11 @@ class Browser:
         """What a script returns."""
         return self._call("POST", self._session + "/execute/sync", {"script": script, "args": []})
 
+    def run_until_done(self, script: str) -> Any:
+        """What a script hands to the function that is its last argument."""
+        body = {"script": script, "args": []}
+        return self._call("POST", self._session + "/execute/async", body)
+
     def devtools(self, command: str, **parameters: object) -> Any:
         """A command of the browser's own protocol."""
         body = {"cmd": command, "params": parameters}
@@ -75,6 +80,11 @@ class Browser:
         actions = [{"type": kind, "value": key} for key in keys for kind in ("keyDown", "keyUp")]
         body = {"actions": [{"type": "key", "id": "keyboard", "actions": actions}]}
         self._call("POST", self._session + "/actions", body)
+
+    def prefer(self, scheme: str) -> None:
+        """Be a reader whose system is light, or dark."""
+        feature = {"name": "prefers-color-scheme", "value": scheme}
+        self.devtools("Emulation.setEmulatedMedia", features=[feature])
 
     def resize(self, width: int, height: int) -> None:
         """Make the page so many CSS pixels large."""

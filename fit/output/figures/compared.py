@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from fit.assessment.decision import NON_CONFORMING
 from fit.errors import NotIdentifiable
 from fit.measurement.resolution import NOT_RESOLVED
+from fit.notation import fixed
 from fit.output.path_view import PathSpan, PathView
 from fit.output.theme import colour, place_axes, styled
 
@@ -41,6 +42,7 @@ def compared_figure(path: PathView, *, ax: Axes | None = None) -> Figure:
         box = (0.04, 0.5 / height, 0.92, 1 - 0.85 / height)
         figure, axes = place_axes(ax, height, box)
         axes.set_ylim(len(spans) - 0.45, -0.85)
+        axes.grid(axis="x")
         axes.axvline(1, color=colour("hair"), lw=1, zorder=0)
         for row, span in enumerate(spans):
             _draw(axes, span, row)
@@ -59,7 +61,7 @@ def _draw(axes: Axes, span: PathSpan, row: int) -> None:
     over = span.decision == NON_CONFORMING
     hue = colour("over") if over else colour("measured")
     half = 2 * (span.predicted_u_K_per_W or 0.0) / predicted
-    axes.barh(row + 0.12, 2 * half, 0.34, 1 - half, color=colour("wash"), zorder=0.5)
+    axes.barh(row + 0.12, 2 * half, 0.34, 1 - half, color=colour("band"), zorder=0.5)
     axes.plot((1, 1), (row - 0.05, row + 0.29), color=colour("soft"), lw=1.2)
     if span.limit_K_per_W is not None:
         limit = span.limit_K_per_W / predicted
@@ -76,7 +78,7 @@ def _draw(axes: Axes, span: PathSpan, row: int) -> None:
             capsize=3,
             zorder=3,
         )
-    words = f"{span.name}: {f'{measured:.2f} times' if span.resolved else NOT_RESOLVED}"
+    words = f"{span.name}: {f'{fixed(measured, 2)} times' if span.resolved else NOT_RESOLVED}"
     axes.annotate(
         words,
         (0, row - 0.24),
@@ -89,17 +91,12 @@ def _draw(axes: Axes, span: PathSpan, row: int) -> None:
 
 def _key(axes: Axes, first: PathSpan) -> None:
     """Say above the first row what its marks are."""
-    predicted = first.predicted_K_per_W or 1.0
-    marks = [("predicted", 1.0)]
+    limit = None
     if first.limit_K_per_W is not None:
-        marks.append(("limit", first.limit_K_per_W / predicted))
-    for word, x in marks:
-        axes.text(
-            x,
-            -0.6,
-            word,
-            ha="center",
-            va="center",
-            size=7,
-            color=colour("over-text") if word == "limit" else colour("soft"),
-        )
+        limit = first.limit_K_per_W / (first.predicted_K_per_W or 1.0)
+    # Each word on its own side: the limit may stand close to the predicted value.
+    left, right = ("right", "left") if limit is None or limit >= 1 else ("left", "right")
+    for word, x, side in (("predicted", 1.0, left), ("limit", limit, right)):
+        if x is not None:
+            hue = colour("over-text" if word == "limit" else "soft")
+            axes.text(x, -0.6, f" {word} ", ha=side, va="center", size=8, color=hue)

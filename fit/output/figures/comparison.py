@@ -10,10 +10,10 @@ from numpy.typing import NDArray
 
 from fit.errors import RecordError
 from fit.measurement.resolution import NOT_RESOLVED
+from fit.notation import COVERAGE_FACTOR
 from fit.output.theme import LIGHT, styled
 from fit.records.run import Array
 from fit.statistics.comparison import Comparison, SpanComparison, resolved_readings
-from fit.statistics.trend import COVERAGE_FACTOR
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -89,10 +89,11 @@ def _draw(
     )
     panel.errorbar(at, value, own[resolved], fmt="o", ms=4, color=INK, elinewidth=3, zorder=4)
     panel.set_xlim(*_with_margin(x))
-    title = f"{span.from_node} – {span.to_node}"
+    title = span.name
     missing = int((~resolved).sum())
     if missing:
         title += f" ({NOT_RESOLVED} in {missing} of {len(x)} runs)"
+    panel.grid(axis="y")
     panel.set_title(title, loc="left", fontsize=10 if not missing else 8)
     panel.set_ylabel("K/W", fontsize=8)
     panel.tick_params(labelsize=8)
@@ -100,14 +101,16 @@ def _draw(
     if comparison.x is not None:
         panel.set_xlabel(comparison.against or "", fontsize=8)
     elif len(x) <= NAMES_UP_TO:
-        panel.set_xticks(x, [_short(run.label) for run in comparison.runs], rotation=30, ha="right")
+        panel.set_xticks(
+            x, [_short(run.path.name) for run in comparison.runs], rotation=30, ha="right"
+        )
     else:
         panel.set_xlabel("run", fontsize=8)
 
 
 def _with_margin(x: Array) -> tuple[float, float]:
     low, high = float(x.min()), float(x.max())
-    margin = 0.08 * (high - low) or 0.5
+    margin = max(0.08 * (high - low), 0.3 * (high - low) / (len(x) - 1 or 1)) or 0.5
     return low - margin, high + margin
 
 

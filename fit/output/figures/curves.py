@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -9,7 +10,15 @@ import numpy as np
 
 from fit.errors import NotIdentifiable
 from fit.identification.response import Response
-from fit.output.theme import colour, label_ends, new_figure, series_colour, styled
+from fit.output.theme import (
+    colour,
+    label_ends,
+    new_figure,
+    response_colours,
+    shortened,
+    styled,
+    width_beside,
+)
 from fit.records.run import Array
 
 if TYPE_CHECKING:
@@ -17,8 +26,8 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 BINS_PER_DECADE = 16  # dots with a gap between them at four decades over the width
-STRIP_IN = 0.42  # a strip of residuals is as high as its node's name needs
-CURVES_IN = 2.7  # with strips for six nodes the figure still fits on a screen
+STRIP_IN = 0.34  # a strip of residuals is as high as its node's name needs
+CURVES_IN = 2.4  # with strips for six nodes the figure still fits on a screen
 
 
 @dataclass(frozen=True, eq=False)
@@ -32,11 +41,12 @@ class Binned:
     title: str
 
 
-def curves_figure(response: Response) -> Figure:
+def curves_figure(response: Response, colours: Mapping[str, str] | None = None) -> Figure:
     """Draw every node's rise after the first power step, with the fit and its residuals.
 
     Args:
         response: as identified.
+        colours: of the nodes; their own order decides when None.
 
     Returns:
         The figure, bars k = 2.
@@ -50,24 +60,29 @@ def curves_figure(response: Response) -> Figure:
             "the record ends too soon after the power step for a curve over log time; record on"
         )
     m = len(response.nodes)
+    known = response_colours(response, colours)
+    hues = [known[node] for node in response.nodes]
     with styled():
         height = CURVES_IN + STRIP_IN * m + 1.0
         figure = new_figure(height)
-        left, width = 0.1, 0.7
+        left = 0.1
+        width = width_beside(response.nodes, left)
         top = figure.add_axes((left, (0.72 + STRIP_IN * m) / height, width, CURVES_IN / height))
-        _draw_curves(top, binned, response)
+        _draw_curves(top, binned, response, hues)
         reach = _reach(binned)
         for j in range(m):
             bottom = (0.46 + STRIP_IN * (m - 1 - j)) / height
             strip = figure.add_axes((left, bottom, width, 0.86 * STRIP_IN / height), sharex=top)
-            _draw_residual(strip, binned, j, reach, last=j == m - 1)
-            strip.text(1.06, 0.5, response.nodes[j], transform=strip.transAxes, va="center")
+            _draw_residual(strip, binned, j, reach, hue=hues[j], last=j == m - 1)
+            strip.text(
+                1.06, 0.5, shortened(response.nodes[j]), transform=strip.transAxes, va="center"
+            )
         figure.text(
             left,
             (0.46 + STRIP_IN * m + 0.02) / height,
             f"measured minus fitted, K (each strip ±{reach:.2g} K, bars: k = 2)",
             color=colour("soft"),
-            size=7.5,
+            size=8.5,
         )
         return figure
 
@@ -119,17 +134,16 @@ def _offset_u(response: Response) -> Array:
     return np.array([np.hypot(u[signals.nodes.index(node)], reference) for node in response.nodes])
 
 
-def _draw_curves(axes: Axes, binned: Binned, response: Response) -> None:
+def _draw_curves(axes: Axes, binned: Binned, response: Response, hues: Sequence[str]) -> None:
     axes.set_xscale("log")
     for j in range(len(response.nodes)):
-        hue = series_colour(j)
         axes.errorbar(
             binned.t_s,
             binned.measured_K[:, j],
             yerr=2 * binned.u_K[:, j],
             fmt="o",
             ms=2.6,
-            color=hue,
+            color=hues[j],
             elinewidth=0.9,
             zorder=2,
         )
@@ -137,7 +151,7 @@ def _draw_curves(axes: Axes, binned: Binned, response: Response) -> None:
     axes.margins(x=0.01, y=0.04)
     quantity = f"rise above {response.reference}, K" if response.reference else "readings, °C"
     axes.set_title(f"{quantity}: dots measured, lines fitted")
-    axes.grid(axis="y", color=colour("wash"), lw=0.8)
+    axes.grid(axis="y")
     axes.tick_params(labelbottom=False, which="both")
     axes.minorticks_off()
     ends = [float(v) for v in binned.fitted_K[-1]]
@@ -146,7 +160,7 @@ def _draw_curves(axes: Axes, binned: Binned, response: Response) -> None:
         axes,
         response.nodes,
         ends,
-        [series_colour(j) for j in range(len(ends))],
+        hues,
         (high - low) * 0.058,
     )
 
@@ -157,8 +171,9 @@ def _reach(binned: Binned) -> float:
     return float(min(np.nanmax(size), 3 * np.nanpercentile(size, 85))) or 1.0
 
 
-def _draw_residual(axes: Axes, binned: Binned, j: int, reach: float, last: bool) -> None:
-    hue = series_colour(j)
+def _draw_residual(
+    axes: Axes, binned: Binned, j: int, reach: float, *, hue: str, last: bool
+) -> None:
     residual = binned.measured_K[:, j] - binned.fitted_K[:, j]
     inside = np.abs(residual) <= reach
     axes.axhline(0, color=colour("hair"), lw=0.8)

@@ -2,11 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from fit.output.theme import colour, label_ends, new_figure, series_colour, styled, time_unit
+from fit.output.theme import (
+    colour,
+    label_ends,
+    new_figure,
+    response_colours,
+    shortened,
+    styled,
+    time_unit,
+    width_beside,
+)
 from fit.records.run import Array
 from fit.signals.cells import Index
 
@@ -17,14 +27,15 @@ if TYPE_CHECKING:
     from fit.identification.response import Response
 
 CELLS = 400  # finer than the 240 points of its width: the fit keeps its bends
-CURVES_IN, STRIP_IN = 2.6, 0.42  # as in `curves`, to stand beside it
+CURVES_IN, STRIP_IN = 2.4, 0.34  # as in `curves`, to stand beside it
 
 
-def fitted_figure(response: Response) -> Figure:
+def fitted_figure(response: Response, colours: Mapping[str, str] | None = None) -> Figure:
     """Draw the fit over everything that was recorded, heating and cooling.
 
     Args:
         response: as identified.
+        colours: of the nodes; their own order decides when None.
 
     Returns:
         A figure: bands are the range of the readings in each of its cells of time, lines the fit.
@@ -34,23 +45,28 @@ def fitted_figure(response: Response) -> Figure:
     unit_s, unit = time_unit(float(t_s[-1] - t_s[0]))
     t = t_s[starts] / unit_s
     m = len(response.nodes)
+    known = response_colours(response, colours)
+    hues = [known[node] for node in response.nodes]
     height = CURVES_IN + STRIP_IN * m + 1.0
     with styled():
         figure = new_figure(height)
-        left, width = 0.1, 0.7
+        left = 0.1
+        width = width_beside(response.nodes, left)
         top = figure.add_axes((left, (0.72 + STRIP_IN * m) / height, width, CURVES_IN / height))
-        _draw_curves(top, t, starts, response)
+        _draw_curves(top, t, starts, response, hues)
         low, high = _range(response.residual_K, starts)
         largest = float(np.nanmax(np.abs([low, high]))) or 1.0
         for j in range(m):
             bottom = (0.46 + STRIP_IN * (m - 1 - j)) / height
             strip = figure.add_axes((left, bottom, width, 0.86 * STRIP_IN / height), sharex=top)
             strip.axhline(0, color=colour("hair"), lw=0.8)
-            strip.fill_between(t, low[:, j], high[:, j], color=series_colour(j), lw=0.6)
+            strip.fill_between(t, low[:, j], high[:, j], color=hues[j], lw=0.6)
             strip.set_ylim(-1.1 * largest, 1.1 * largest)
             strip.set_yticks([])
             strip.spines["left"].set_visible(False)
-            strip.text(1.06, 0.5, response.nodes[j], transform=strip.transAxes, va="center")
+            strip.text(
+                1.06, 0.5, shortened(response.nodes[j]), transform=strip.transAxes, va="center"
+            )
             if j < m - 1:
                 strip.spines["bottom"].set_visible(False)
                 strip.tick_params(bottom=False, labelbottom=False)
@@ -61,15 +77,16 @@ def fitted_figure(response: Response) -> Figure:
             (0.46 + STRIP_IN * m + 0.02) / height,
             f"measured minus fitted, K (each strip ±{largest:.2g} K)",
             color=colour("soft"),
-            size=7.5,
+            size=8.5,
         )
         return figure
 
 
-def _draw_curves(axes: Axes, t: Array, starts: Index, response: Response) -> None:
+def _draw_curves(
+    axes: Axes, t: Array, starts: Index, response: Response, hues: Sequence[str]
+) -> None:
     low, high = _range(response.fitted_K + response.residual_K, starts)
     fitted = response.fitted_K[starts]
-    hues = [series_colour(j) for j in range(len(response.nodes))]
     for j, hue in enumerate(hues):
         axes.fill_between(t, low[:, j], high[:, j], color=hue, lw=1.6)
         axes.plot(t, fitted[:, j], color=colour("ink"), lw=0.8, zorder=3)
@@ -78,7 +95,7 @@ def _draw_curves(axes: Axes, t: Array, starts: Index, response: Response) -> Non
     axes.margins(x=0, y=0.04)
     quantity = f"rise above {response.reference}, K" if response.reference else "readings, °C"
     axes.set_title(f"{quantity}: bands measured, lines fitted")
-    axes.grid(axis="y", color=colour("wash"), lw=0.8)
+    axes.grid(axis="y")
     axes.tick_params(labelbottom=False)
     bottom, top = axes.get_ylim()
     label_ends(axes, response.nodes, [float(v) for v in fitted[-1]], hues, (top - bottom) * 0.058)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from fit.learning.before_after import before_and_after, most_taught_first
+from fit.notation import COVERAGE_FACTOR, with_expanded
 from fit.output.terminal.learned import input_in_words
 from fit.output.theme import colour, place_axes, styled
 
@@ -12,9 +13,10 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
+    from fit.learning.before_after import BeforeAfter
     from fit.learning.learn import Taught
 
-ROW_IN = 0.36  # height of an input: its name and two bars
+ROW_IN = 0.48  # height of an input: a line of text and two bars
 
 
 def learned_figure(taught: Taught, *, ax: Axes | None = None) -> Figure:
@@ -29,21 +31,38 @@ def learned_figure(taught: Taught, *, ax: Axes | None = None) -> Figure:
     """
     changes = most_taught_first(before_and_after(taught.learned))
     with styled():
-        height = ROW_IN * len(changes) + 0.95
-        box = (0.42, 0.5 / height, 0.54, 1 - 0.85 / height)
+        height = ROW_IN * len(changes) + 0.85
+        box = (0.04, 0.5 / height, 0.92, 1 - 0.75 / height)
         figure, axes = place_axes(ax, height, box)
-        axes.axvline(1, color=colour("hair"), lw=1, zorder=0)
+        axes.axvline(1, color=colour("soft"), lw=0.8, zorder=0)
         for row, change in enumerate(changes):
-            for value, u, hue, shift in (
-                (change.value, change.u, "soft", -0.14),
-                (change.value_after, change.u_after, "measured", 0.14),
-            ):
-                middle, half = value / change.value, 2 * u / change.value
-                axes.plot([middle - half, middle + half], [row + shift] * 2, color=colour(hue))
-                axes.plot([middle], [row + shift], "o", ms=3.5, color=colour(hue))
-        names = [input_in_words(one.input, with_unit=False) for one in changes]
-        axes.set_yticks(range(len(changes)), names)
-        axes.set_ylim(len(changes) - 0.5, -0.6)
+            _draw(axes, change, row)
+        axes.set_ylim(len(changes) - 0.35, -0.5)
+        axes.set_yticks([])
+        axes.grid(axis="x")
+        axes.spines["left"].set_visible(False)
         axes.set_xlabel("as a multiple of what was stated (bars: k = 2)")
-        axes.set_title("grey: before, blue: after", loc="left")
+        axes.set_title("above, hollow: as stated; below, filled: after the runs")
         return figure
+
+
+def _draw(axes: Axes, change: BeforeAfter, row: int) -> None:
+    """One input: what it was and is in words, and the two intervals under each other."""
+    after = with_expanded(change.value_after, change.u_after)
+    before = with_expanded(change.value, change.u)
+    axes.annotate(
+        f"{input_in_words(change.input)}: {after}, was {before}",
+        (0, row - 0.24),
+        xycoords=("axes fraction", "data"),
+        va="center",
+        size=8.5,
+        bbox={"fc": colour("paper"), "ec": "none", "pad": 0.5},
+    )
+    for value, u, role, shift in (
+        (change.value, change.u, "soft", 0.08),
+        (change.value_after, change.u_after, "measured", 0.32),
+    ):
+        middle, half = value / change.value, COVERAGE_FACTOR * u / change.value
+        hue, face = colour(role), colour("paper" if role == "soft" else role)
+        axes.plot([middle - half, middle + half], [row + shift] * 2, color=hue)
+        axes.plot([middle], [row + shift], "o", ms=4.5, mec=hue, mfc=face)

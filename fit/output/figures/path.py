@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING
 
 from fit.assessment.decision import CONFORMING, NON_CONFORMING
 from fit.measurement.resolution import NOT_RESOLVED
+from fit.notation import digits, with_expanded
 from fit.output.path_view import PathNode, PathSpan, PathView
-from fit.output.terminal.check import with_expanded
 from fit.output.theme import colour, place_axes, styled
 
 if TYPE_CHECKING:
@@ -35,8 +35,8 @@ def path_figure(path: PathView, *, ax: Axes | None = None) -> Figure:
         axes.set(xlim=(0, 1), ylim=(-rungs - 0.42, 0.6))
         axes.axis("off")
         predicted = any(span.predicted_K_per_W is not None for span in path.spans)
-        axes.text(RAIL - 0.06, 0.42, "°C when settled", ha="right", color=colour("soft"), size=7)
-        axes.text(RAIL + 0.06, 0.42, "K/W along the path", color=colour("soft"), size=7)
+        axes.text(RAIL - 0.06, 0.42, "°C when settled", ha="right", color=colour("soft"), size=8)
+        axes.text(RAIL + 0.06, 0.42, "K/W along the path", color=colour("soft"), size=8)
         for i, span in enumerate(path.spans):
             _draw_span(axes, span, -i, predicted)
         for i, node in enumerate(path.nodes):
@@ -63,10 +63,10 @@ def _draw_node(axes: Axes, node: PathNode, y: float) -> None:
     if node.inferred:
         second.append("from the budget")
     elif node.predicted_degC is not None and (node.degC is not None or not node.settles):
-        second.append(f"predicted {node.predicted_degC:.1f}")
+        second.append(f"predicted {node.predicted_degC:z.1f}")
     if second:
         axes.text(
-            x, y - 0.32, ", ".join(second), ha="right", va="center", color=colour("soft"), size=7
+            x, y - 0.32, ", ".join(second), ha="right", va="center", color=colour("soft"), size=8
         )
 
 
@@ -76,10 +76,10 @@ def _temperature(node: PathNode) -> str:
     if node.degC is None:
         if node.predicted_degC is None:
             return "not measured"
-        return f"{node.predicted_degC:.1f} °C predicted"
+        return f"{node.predicted_degC:z.1f} °C predicted"
     if not node.u_K:
-        return f"{node.degC:.1f} °C"
-    return f"{node.degC:.1f} ± {2 * node.u_K:.1f} °C"
+        return f"{node.degC:z.1f} °C"
+    return f"{with_expanded(node.degC, node.u_K)} °C"
 
 
 def _draw_span(axes: Axes, span: PathSpan, y: float, with_predicted: bool) -> None:
@@ -113,12 +113,12 @@ def _draw_span(axes: Axes, span: PathSpan, y: float, with_predicted: bool) -> No
                 ha="right",
                 color=text,
                 weight="bold" if over else "normal",
-                size=7.5,
+                size=8.5,
             )
     else:
         axes.text(x, y - 0.5, "not measured", va="center", color=colour("soft"))
     if with_predicted and span.predicted_K_per_W is not None:
-        limit = f" · limit {span.limit_K_per_W:.3g}" if span.limit_K_per_W is not None else ""
+        limit = f" · limit {digits(span.limit_K_per_W)}" if span.limit_K_per_W is not None else ""
         value = with_expanded(span.predicted_K_per_W, span.predicted_u_K_per_W or 0.0)
         axes.text(
             x,
@@ -126,7 +126,7 @@ def _draw_span(axes: Axes, span: PathSpan, y: float, with_predicted: bool) -> No
             f"predicted {value}{limit if measured else ''}",
             va="center",
             color=colour("soft"),
-            size=7.5,
+            size=8.5,
         )
 
 

@@ -7,7 +7,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from fit.output.theme import colour, new_figure, place_axes, series_colour, styled, time_unit
+from fit.notation import COVERAGE_FACTOR, digits, span_name
+from fit.output.terminal.plan import duration
+from fit.output.theme import colour, new_figure, place_axes, styled, time_unit
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -39,19 +41,23 @@ def planned_figure(plan: Plan) -> Figure:
         for row, span in enumerate(plan.spans):
             bottom = (0.45 + ROW_IN * (rows - 1 - row)) / height
             axes = figure.add_axes((0.12, bottom, 0.84, (ROW_IN - 0.4) / height))
-            percent = 100 / span.R_K_per_W
-            axes.loglog(plan.t_s / unit_s, percent * span.curve_K_per_W, color=series_colour(0))
+            percent = 100 * COVERAGE_FACTOR / span.R_K_per_W
+            axes.loglog(plan.t_s / unit_s, percent * span.curve_K_per_W, color=colour("measured"))
             axes.axhline(percent * span.needed_u_K_per_W, color=colour("ink"), ls="--", lw=0.9)
             axes.axvline(plan.bench.heat_s / unit_s, color=colour("soft"), lw=0.7)
-            axes.set_ylabel("u, %")
+            axes.set_ylabel("± %, k = 2")
+            axes.grid(axis="y")
             both = np.log10([*(percent * span.curve_K_per_W), percent * span.needed_u_K_per_W])
             axes.set_ylim(10 ** np.floor(both.min()), 10 ** min(np.ceil(both.max()), UNRESOLVED))
             for axis in (axes.xaxis, axes.yaxis):
                 axis.set_major_formatter(lambda value, _: f"{value:g}")
             axes.minorticks_off()
             after = span.decided_after_s
-            when = "never" if after is None else f"after {after / unit_s:.3g} {unit}"
-            axes.set_title(f"{span.from_node} – {span.to_node}: decided {when}", loc="left")
+            when = "never" if after is None else f"after {duration(after)}"
+            axes.set_title(
+                f"{span_name(span.stages, span.from_node, span.to_node)}: decided {when}",
+                loc="left",
+            )
             if row < rows - 1:
                 axes.set_xticklabels([])
             if row == 0:
@@ -60,7 +66,7 @@ def planned_figure(plan: Plan) -> Figure:
                     (plan.t_s[0] / unit_s, percent * span.needed_u_K_per_W),
                     xytext=(2, -8),
                     textcoords="offset points",
-                    size=6.5,
+                    size=8,
                     color=colour("soft"),
                 )
         axes.set_xlabel(f"time heated, {unit} (upright line: the end of heating)")
@@ -90,14 +96,14 @@ def thermocouples_figure(plan: Plan, *, ax: Axes | None = None) -> Figure:
         for row, one in enumerate(plan.thermocouples):
             lost = isinf(one.worth)
             width = longest if lost else one.worth
-            axes.barh(row, width, 0.55, color=colour("open" if lost else "measured"))
+            axes.barh(row, width, 0.55, color=colour("soft" if lost else "measured"))
             axes.annotate(
-                f"{one.stage} not measured" if lost else f"× {one.worth:.2g}: {one.stage}",
+                f"{one.stage} not measured" if lost else f"× {digits(one.worth, 2)}: {one.stage}",
                 (width, row),
                 xytext=(4, 0),
                 textcoords="offset points",
                 va="center",
-                size=7,
+                size=8,
                 color=colour("soft"),
             )
         axes.set_yticks(range(rows), [one.node for one in plan.thermocouples])

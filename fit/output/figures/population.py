@@ -37,18 +37,18 @@ def population_figure(units: Units) -> Figure:
     shown = [span for span in units.spans if span.population is not None]
     rows = max(1, len(shown))
     with styled():
-        height = ROW_IN * rows + 0.35
+        height = ROW_IN * rows + 0.45
         figure = new_figure(height)
         for row, span in enumerate(shown):
-            bottom = (0.6 + ROW_IN * (rows - 1 - row)) / height
+            bottom = (0.7 + ROW_IN * (rows - 1 - row)) / height
             axes = figure.add_axes((0.05, bottom, 0.9, (ROW_IN - 0.55) / height))
             _draw(axes, span)
         figure.text(
             0.05,
             0.06 / height,
-            "K/W. Band: the next unit (95 %). Bar: 95 % of all units (95 % sure). Dashed: limit.\n"
-            "Cross: unit that does not conform. Square: undecided.",
-            size=6.5,
+            "K/W. Band: the next unit (95 %). Bar: 95 % of all units (95 % sure).\n"
+            "Dashed: limit. Cross: unit that does not conform. Square: undecided.",
+            size=8,
             color=colour("soft"),
         )
         return figure

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -14,7 +15,7 @@ from fit.compact_model.structure_function import (
 )
 from fit.errors import NotIdentifiable
 from fit.output.documents import Ladder, heated_ladder, resistance_unit
-from fit.output.theme import colour, new_figure, series_colour, spread_labels, styled
+from fit.output.theme import colour, new_figure, response_colours, spread_labels, styled
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -24,16 +25,17 @@ if TYPE_CHECKING:
 
 ITERATIONS = 1000  # more sharpen the noise along with the peaks
 # The figure, its upper and its lower panel: as high as the tables that stand beside it.
-HEIGHT_IN, SPECTRUM_IN, CUMULATIVE_IN = 6.55, 1.75, 2.75
-NAMES_IN = 0.52  # for the nodes' names above the lower panel
-LEFT, WIDTH = 0.13, 0.83  # of the figure: room for tick labels of four digits
+HEIGHT_IN, SPECTRUM_IN, CUMULATIVE_IN = 5.15, 1.25, 1.75
+NAMES_IN = 0.66  # for the nodes' names above the lower panel
+LEFT, WIDTH = 0.13, 0.77  # of the figure: room for tick labels of four digits
 
 
-def spectrum_figure(response: Response) -> Figure:
+def spectrum_figure(response: Response, colours: Mapping[str, str] | None = None) -> Figure:
     """Draw the heated node's time-constant spectrum, and capacity met over resistance passed.
 
     Args:
         response: as identified.
+        colours: of the nodes; their own order decides when None.
 
     Returns:
         Dots and steps are the fit's, the filled curve and the thin line come from the readings by
@@ -64,7 +66,7 @@ def spectrum_figure(response: Response) -> Figure:
         whose = ": dots the fit's, area the readings'" if spectrum is not None else ""
         top.set_title(f"time constants of {response.foster_node}, {unit}{whose}")
         _draw_cumulative(low, ladder, spectrum)
-        _mark_nodes(low, response, ladder)
+        _mark_nodes(low, response, ladder, response_colours(response, colours))
         capacity = "J/K" if response.power_unit == "W" else f"{response.power_unit}·s/K"
         whose = ": steps the fit's, line the readings'" if spectrum is not None else ""
         figure.text(
@@ -120,11 +122,11 @@ def _draw_cumulative(axes: Axes, ladder: Ladder, spectrum: Spectrum | None) -> N
     axes.set_ylim(floor, ceiling)
     axes.yaxis.set_major_formatter(lambda value, _: f"{value:g}")
     axes.minorticks_off()
-    axes.grid(axis="y", color=colour("wash"), lw=0.8)
+    axes.grid(axis="y")
     axes.set_axisbelow(True)
 
 
-def _mark_nodes(axes: Axes, response: Response, ladder: Ladder) -> None:
+def _mark_nodes(axes: Axes, response: Response, ladder: Ladder, hues: Mapping[str, str]) -> None:
     """A line at each measured node, at the resistance between the heated node and it."""
     heated = response.nodes.index(response.foster_node)
     total = float(response.total_K_per_W[heated])
@@ -133,10 +135,9 @@ def _mark_nodes(axes: Axes, response: Response, ladder: Ladder) -> None:
     places = [scale * (total - float(R)) for R in (*response.total_K_per_W, 0.0)][: len(names)]
     low, high = axes.get_xlim()
     shown = [i for i, place in enumerate(places) if low <= place <= high]
-    spread = spread_labels([places[i] for i in shown], 0.045 * (high - low), low, high)
+    spread = spread_labels([places[i] for i in shown], 0.06 * (high - low), low, high)
     for i, label in zip(shown, spread, strict=True):
-        hue = series_colour(i) if i < len(response.nodes) else colour("soft")
-        axes.axvline(places[i], color=hue, lw=0.9, ls=(0, (4, 3)), zorder=1)
+        axes.axvline(places[i], color=hues[names[i]], lw=1.2, ls=(0, (4, 3)), zorder=1)
         axes.annotate(
             names[i],
             (places[i], 1.0),
@@ -147,6 +148,6 @@ def _mark_nodes(axes: Axes, response: Response, ladder: Ladder) -> None:
             ha="left",
             va="bottom",
             rotation_mode="anchor",
-            size=7,
+            size=8,
             color=colour("ink"),
         )

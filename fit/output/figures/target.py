@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from fit.errors import NotIdentifiable
+from fit.notation import digits
 from fit.output.terminal.target import words
-from fit.output.theme import colour, new_figure, series_colour, styled
+from fit.output.theme import colour, new_figure, styled
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -44,7 +45,7 @@ def target_figure(target: Target) -> Figure:
         figure = new_figure(height)
         for number, change in enumerate(changes):
             row, column = divmod(number, COLUMNS)
-            left = (0.1 + 0.5 * column) if COLUMNS > 1 else 0.1
+            left = 0.12 + 0.5 * column
             bottom = (0.4 + ROW_IN * (rows - 1 - row)) / height
             axes = figure.add_axes((left, bottom, 0.36, (ROW_IN - 0.65) / height))
             _draw(axes, change, target)
@@ -54,7 +55,7 @@ def target_figure(target: Target) -> Figure:
         figure.text(
             0.02,
             1 - 0.18 / height,
-            f"{target.node} in air of {target.ambient_degC:.0f} °C; dashed: {target.degC:.1f} °C",
+            f"{target.node} in air of {target.ambient_degC:z.0f} °C; dashed: {target.degC:z.1f} °C",
             color=colour("ink"),
             size=8.5,
         )
@@ -63,12 +64,13 @@ def target_figure(target: Target) -> Figure:
 
 def _draw(axes: Axes, change: Change, target: Target) -> None:
     name, unit = words(change.key)
-    axes.semilogx(change.values, change.degC, color=series_colour(0))
+    axes.semilogx(change.values, change.degC, color=colour("measured"))
     axes.axhline(target.degC, color=colour("ink"), ls="--", lw=0.9)
-    axes.plot([change.value], [target.now_degC], "o", ms=4, color=series_colour(0))
+    axes.plot([change.value], [target.now_degC], "o", ms=4, color=colour("measured"))
     if change.needed is not None:
         axes.plot([change.needed], [target.degC], "o", ms=5, mfc="none", color=colour("ink"))
     axes.set_title(f"{name} of {change.stage}" + (f", {unit}" if unit else ""), loc="left")
     axes.minorticks_off()
+    axes.grid(axis="y")
     ticks = np.geomspace(change.values[0], change.values[-1], 3)
-    axes.set_xticks(ticks, [f"{tick:.2g}" if tick < 100 else f"{tick:.0f}" for tick in ticks])
+    axes.set_xticks(ticks, [f"{float(digits(tick, 2)):g}" for tick in ticks])

@@ -6,9 +6,9 @@ from typing import TYPE_CHECKING
 
 from fit.assessment.decision import NON_CONFORMING
 from fit.measurement.resolution import NOT_RESOLVED
+from fit.notation import with_expanded
 from fit.output.figures.path import WORD
 from fit.output.path_view import PathNode, PathSpan, PathView
-from fit.output.terminal.check import with_expanded
 from fit.output.theme import colour, new_figure, styled
 
 if TYPE_CHECKING:
@@ -69,9 +69,9 @@ def _draw_node(axes: Axes, node: PathNode, x: float, y: float) -> None:
     filled = node.degC is not None and not node.inferred
     face = colour("ink") if filled else colour("paper")
     axes.plot(x, y, "o", ms=8, mfc=face, mec=colour("ink"), mew=1.2, zorder=3)
-    reading = NOT_RESOLVED if node.degC is None else f"{node.degC:.1f} °C"
-    axes.text(x + 0.05, y + 0.1, node.name, va="center", weight="bold", size=7.5)
-    axes.text(x + 0.05, y - 0.08, reading, va="center", size=7)
+    reading = NOT_RESOLVED if node.degC is None else f"{node.degC:z.1f} °C"
+    axes.text(x + 0.05, y + 0.13, node.name, va="center", weight="bold", size=8.5)
+    axes.text(x + 0.05, y - 0.13, reading, va="center", size=8)
 
 
 def _draw_span(
@@ -92,12 +92,12 @@ def _draw_span(
     text = colour("over-text") if over else colour("ink")
     x, y = start[0] + 0.05, start[1]
     name = span.name if len(span.name) <= LONGEST_NAME else f"{span.name[: LONGEST_NAME - 1]}…"
-    axes.text(x, y - 0.34, name, va="center", color=text, size=7.5)
+    axes.text(x, y - 0.34, name, va="center", color=text, size=8.5)
     value = NOT_RESOLVED
     if known:
         value = with_expanded(span.measured_K_per_W or 0.0, span.measured_u_K_per_W or 0.0)
-    axes.text(x, y - 0.52, value, va="center", color=text, size=7.5)
+    axes.text(x, y - 0.52, value, va="center", color=text, size=8.5)
     if span.decision is not None:
         word = WORD.get(span.decision, "not decided")
         weight = "bold" if over else "normal"
-        axes.text(x, y - 0.7, word, va="center", color=text, size=7, weight=weight)
+        axes.text(x, y - 0.7, word, va="center", color=text, size=8, weight=weight)

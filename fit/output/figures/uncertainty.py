@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from fit.measurement.resolution import NOT_RESOLVED
 from fit.measurement.spans import Spans
-from fit.output.theme import LIGHT, colour, place_axes, styled
+from fit.notation import digits, span_name
+from fit.output.theme import colour, place_axes, styled
 from fit.records.run import Array
 
 if TYPE_CHECKING:
@@ -23,13 +25,18 @@ WORDS = {
     "power": "power reading",
     "path_share": "share of the power on this path",
 }
-HUES = {
-    "fit": "measured",
-    "offset": "sky",
-    "sensor_match": "open",
-    "power": "sound",
-    "path_share": "purple",
-}
+
+
+def in_words(source: str) -> str:
+    """What a source of uncertainty is called.
+
+    Args:
+        source: name of a contribution.
+
+    Returns:
+        The words.
+    """
+    return WORDS.get(source, source.replace("_", " "))
 
 
 def contributions(spans: Spans, share_u_relative: float = 0.0) -> dict[str, Array]:
@@ -53,47 +60,53 @@ def contributions(spans: Spans, share_u_relative: float = 0.0) -> dict[str, Arra
 
 
 def uncertainty_figure(
-    spans: Spans, share_u_relative: float = 0.0, *, ax: Axes | None = None
+    spans: Spans,
+    share_u_relative: float = 0.0,
+    names: Mapping[tuple[str, str], str] | None = None,
+    *,
+    ax: Axes | None = None,
 ) -> Figure:
     """Draw each span's expanded uncertainty (k = 2), and beneath it the sources it is made of.
 
     Args:
         spans: as measured.
         share_u_relative: relative standard uncertainty of the power's share on this path.
+        names: of the spans by their ends; those not in it are named by their ends.
         ax: axes to draw in; a new figure when None.
 
     Returns:
         The figure. Sources add in squares: the long bar is shorter than the short ones in a row.
     """
     parts = contributions(spans, share_u_relative)
-    names = [name for name in parts if np.any(parts[name] > 0)]
+    sources = [name for name in parts if np.any(parts[name] > 0)]
     total = np.sqrt(np.sum([part**2 for part in parts.values()], axis=0))
     rows, resolved = len(total), spans.resolved
     with styled():
-        step = 0.13 * len(names) + 0.34
+        step = 0.13 * len(sources) + 0.32
         height = rows * step + 0.8
         box = (0.04, 0.44 / height, 0.92, 1 - 0.7 / height)
         figure, axes = place_axes(ax, height, box)
         axes.set_ylim(rows * step, -0.08)
         for row in range(rows):
             y = row * step
-            value = f"±{200 * total[row]:.2g} %" if resolved[row] else NOT_RESOLVED
-            title = f"{' – '.join(spans.topology.links[row])}: {value}"
+            value = f"± {digits(200 * total[row], 2)} %" if resolved[row] else NOT_RESOLVED
+            link = spans.topology.links[row]
+            title = f"{(names or {}).get(link) or span_name((), *link)}: {value}"
             axes.text(0, y + 0.07, title, va="center", weight="bold")
             if not resolved[row]:
                 continue
             axes.barh(y + 0.19, 200 * total[row], 0.1, color=colour("ink"))
-            for i, name in enumerate(names):
-                at = y + 0.32 + 0.13 * i
+            for i, name in enumerate(sources):
+                at = y + 0.31 + 0.13 * i
                 width = 200 * float(parts[name][row])
-                axes.barh(at, width, 0.09, color=LIGHT[HUES.get(name, "soft")])
+                axes.barh(at, width, 0.09, color=colour("measured"))
                 axes.annotate(
-                    WORDS.get(name, name.replace("_", " ")),
+                    in_words(name),
                     (width, at),
                     xytext=(4, 0),
                     textcoords="offset points",
                     va="center",
-                    size=6.5,
+                    size=7.5,
                     color=colour("soft"),
                 )
         longest = float(np.max(total, initial=0.0, where=resolved))

@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from fit.errors import HeatrunError
+from fit.notation import between, digits, fixed, minus, with_expanded
 from fit.output.report.rating import DASH, before_it_counts
-from fit.output.terminal.check import with_expanded
 from fit.output.text import percent
 
 if TYPE_CHECKING:
@@ -37,7 +37,7 @@ def branch_rating_section(branches: Branches, verdict: Verdict) -> dict[str, obj
     stated = "" if limit is None else f", limit {limit:g} °C"
     return {
         "why_not": "",
-        "power": ", ".join(f"{one.name} {one.power_W:.3g} W" for one in rating.sources),
+        "power": ", ".join(f"{one.name} {digits(one.power_W)} W" for one in rating.sources),
         "allowable": _allowable(rating),
         "first": before_it_counts(verdict),
         "limits": [_row(one, rating.ambient_degC) for one in rating.sources],
@@ -55,7 +55,7 @@ def _power_map(rating: BranchRating) -> list[dict[str, object]]:
     if not len(rating.power_map_W):
         return []
     rows = zip(rating.sources, rating.power_map_W.T, strict=True)
-    return [{"name": one.name, "W": [f"{power:.2f}" for power in row]} for one, row in rows]
+    return [{"name": one.name, "W": [fixed(float(power), 2) for power in row]} for one, row in rows]
 
 
 def _allowable(rating: BranchRating) -> tuple[str, str]:
@@ -81,9 +81,9 @@ def _row(source: SourceRating, ambient_degC: float) -> dict[str, str]:
     }
     if source.limit_degC is not None and source.p_within is not None:
         row["limit"] = f"{source.limit_degC:g}"
-        row["margin"] = f"{source.limit_degC - source.degC.value:+.1f}".replace("-", "−")
+        row["margin"] = minus(fixed(source.limit_degC - source.degC.value, 1, sign=True))
         row["probability"] = percent(source.p_within)
     if source.allowable_power_W is not None:
         one = source.allowable_power_W
-        row["allowable"] = f"{one.value:.3g} ({one.low:.3g} to {one.high:.3g})"
+        row["allowable"] = f"{digits(one.value)} ({between(one.low, one.high)})"
     return row

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 from fit.assessment.decision import CONFORMING
 from fit.errors import HeatrunError
+from fit.notation import digits, fixed, minus, with_expanded
 from fit.output.cause_words import headline
-from fit.output.terminal.check import with_expanded
 from fit.output.terminal.rating import (
     GUIDANCE,
     allowable_in_words,
@@ -70,7 +70,7 @@ def rating_section(rated: Rated | None, verdict: Verdict | None) -> dict[str, ob
         return {"why_not": rated.why_not}
     return {
         "why_not": "",
-        "power": f"{rating.power_W:.3g} W",
+        "power": f"{digits(rating.power_W)} W",
         "allowable": allowable_in_words(rating),
         "first": before_it_counts(verdict),
         "limits": [_limit_row(limit) for limit in (rating.junction, rating.touch)],
@@ -124,11 +124,13 @@ def _limit_row(limit: LimitRating) -> dict[str, str]:
     if limit.limit_degC is not None:
         row["limit"] = f"{limit.limit_degC:g}"
     if limit.margin_K is not None and limit.p_within is not None:
-        row["margin"] = f"{limit.margin_K:+.1f}".replace("-", "−")
+        row["margin"] = minus(fixed(limit.margin_K, 1, sign=True))
         row["probability"] = percent(limit.p_within)
     if limit.allowable_power_W is not None:
         allowed = limit.allowable_power_W
-        row["allowable"] = f"{allowed.value:.3g} ({allowed.low:.3g} to {allowed.high:.3g})"
+        row["allowable"] = (
+            f"{digits(allowed.value)} ({digits(allowed.low)} to {digits(allowed.high)})"
+        )
     return row
 
 

@@ -10,23 +10,24 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from fit.errors import NotIdentifiable
-from fit.output.documents import heated_ladder, resistance_unit
+from fit.notation import digits
 from fit.output.path_view import PathView, heat_path
 from fit.output.provenance import describe, digests, started_is_known
 from fit.output.report.branch_rating import branch_rating_section
+from fit.output.report.network import along_path, network_section
 from fit.output.report.notes import note_rows
+from fit.output.report.path_table import path_table
 from fit.output.report.rating import Rated, rating_section
 from fit.output.report.rows import (
     comparison_rows,
     drivers,
-    ladder_rows,
-    path_rows,
+    pair_rows,
     source_table,
-    tau_predicted,
-    tau_rows,
 )
-from fit.output.text import CAUTIONS, state
-from fit.output.theme import css_variables, to_svg
+from fit.output.report.uncertainty_table import uncertainty_table
+from fit.output.terminal.compare import per_watt as compared_watts
+from fit.output.text import CAUTIONS, by_path_watt, state
+from fit.output.theme import css_variables, node_colours, to_svg
 from fit.records.results import write_result
 from fit.records.run_folder import REPORT
 
@@ -43,11 +44,9 @@ if TYPE_CHECKING:
 
 DESCRIPTION = {
     "path": "Heat path: temperature at every node and resistance of every span; in the table below",
-    "compared": "Measured over predicted resistance of every span; in the table below",
     "curves": "Measured rise of every node after the power step, the fit and its residuals",
     "record": "The whole record: temperatures and power over time",
     "spectrum": "Time-constant spectrum, and heat capacity over resistance along the path",
-    "uncertainty": "Expanded uncertainty of every span by source",
     "comparison": "Resistance of every span in every run; in the table below",
 }
 
@@ -144,7 +143,39 @@ def _measured(run: Run) -> Spans | None:
 
 
 def draw_figures(material: Material) -> dict[str, Figure]:
-    """Every figure that the run carries.
+    """Every figure of the page that the run carries.
+
+    Args:
+        material: of the report.
+
+    Returns:
+        Figures by name; those that the run does not carry are left out.
+    """
+    from fit.output.figures import (
+        comparison_figure,
+        curves_figure,
+        draw_each,
+        record_figure,
+        spectrum_figure,
+        tree_figure,
+    )
+
+    colours = node_colours((*material.run.nodes, *material.run.off_path))
+    wanted: dict[str, Callable[[], Figure]] = {}
+    if material.path is not None and branched(material):
+        wanted["path"] = partial(tree_figure, material.path)
+    wanted["record"] = partial(record_figure, material.run, colours)
+    if material.response is not None:
+        wanted["curves"] = partial(curves_figure, material.response, colours)
+        network = along_path(material.response, material.verdict)
+        wanted["spectrum"] = partial(spectrum_figure, network, colours)
+    if material.comparison is not None and len(material.comparison.runs) > 2:
+        wanted["comparison"] = partial(comparison_figure, material.comparison)
+    return draw_each(wanted)
+
+
+def draw_tables(material: Material) -> dict[str, Figure]:
+    """As figures what the page has as tables, for other documents.
 
     Args:
         material: of the report.
@@ -155,30 +186,49 @@ def draw_figures(material: Material) -> dict[str, Figure]:
     from fit.output.figures import (
         compared_figure,
         comparison_figure,
-        curves_figure,
         draw_each,
         path_figure,
-        record_figure,
-        spectrum_figure,
-        tree_figure,
         uncertainty_figure,
     )
 
     wanted: dict[str, Callable[[], Figure]] = {}
     if material.path is not None:
-        branched = material.spans is not None and material.spans.tree is not None
-        wanted["path"] = partial(tree_figure if branched else path_figure, material.path)
+        if not branched(material):
+            wanted["path"] = partial(path_figure, material.path)
         wanted["compared"] = partial(compared_figure, material.path)
-    wanted["record"] = partial(record_figure, material.run)
-    if material.response is not None:
-        wanted["curves"] = partial(curves_figure, material.response)
-        wanted["spectrum"] = partial(spectrum_figure, material.response)
     if material.spans is not None:
-        share_u = _share_u(material.verdict)
-        wanted["uncertainty"] = partial(uncertainty_figure, material.spans, share_u)
-    if material.comparison is not None:
+        share_u, names = _share_u(material.verdict), _names(material.verdict)
+        wanted["uncertainty"] = partial(uncertainty_figure, material.spans, share_u, names)
+    if material.comparison is not None and len(material.comparison.runs) == 2:
         wanted["comparison"] = partial(comparison_figure, material.comparison)
     return draw_each(wanted)
+
+
+def branched(material: Material) -> bool:
+    """Whether branches of several sources meet on the path.
+
+    Args:
+        material: of the report.
+
+    Returns:
+        True where they do.
+    """
+    return material.spans is not None and material.spans.tree is not None
+
+
+def cautions(rating: dict[str, object] | None) -> list[str]:
+    """Every caution, each once: those of this product, then those of every heat run.
+
+    Args:
+        rating: as the template shows it, if there is one.
+
+    Returns:
+        Sentences.
+    """
+    own = rating.get("cautions", ()) if rating else ()
+    assert isinstance(own, list | tuple)
+    sentences = [f"{str(one)[0].upper()}{str(one)[1:]}." for one in own]
+    return list(dict.fromkeys((*sentences, *CAUTIONS)))
 
 
 def render(material: Material, figures: Mapping[str, Figure], theme: str = "") -> str:
@@ -195,6 +245,7 @@ def render(material: Material, figures: Mapping[str, Figure], theme: str = "") -
     from markupsafe import Markup
 
     run, verdict, spans = material.run, material.verdict, material.spans
+    rating = _rating(material)
     settled = spans.settled if spans is not None else material.response is None
     if spans is None and material.response is not None:
         settled = material.response.settled
@@ -212,43 +263,30 @@ def render(material: Material, figures: Mapping[str, Figure], theme: str = "") -
                 for key, words in DESCRIPTION.items()
             },
             judged=verdict is not None,
-            path_rows=path_rows(material.path, verdict) if material.path else [],
-            share=_share(verdict),
+            path_table=path_table(material.path, verdict, with_nodes=not branched(material))
+            if material.path
+            else [],
+            branched=branched(material),
+            per_watt=per_watt(verdict, run.power_unit),
             settled=settled,
             sources=source_table(verdict),
-            **_network(material.response, verdict),
+            **network_section(material.response, verdict),
+            uncertainty=uncertainty_table(spans, _share_u(verdict), _names(verdict)),
             drivers=drivers(verdict),
             comparison=comparison_rows(material.comparison),
-            rating=_rating(material),
+            pair=pair_rows(material.comparison),
+            compared=[run.path.name for run in material.comparison.runs]
+            if material.comparison
+            else [],
+            comparison_watts=compared_watts(material.comparison) if material.comparison else "",
+            rating=rating,
             operator_notes=note_rows(run),
             notes=_notes(material),
-            cautions=CAUTIONS,
+            cautions=cautions(rating),
             provenance=describe(run),
             digests=digests(run, [verdict.prediction.budget.path] if verdict else []),
         )
     )
-
-
-def _network(response: Response | None, verdict: Verdict | None) -> dict[str, object]:
-    """What the report says of the identified network of one source; of several, nothing."""
-    if response is None:
-        nothing = dict.fromkeys(("residual", "samples", "reference", "foster_node", "capacity"), "")
-        rows = dict.fromkeys(("tau_rows", "not_resolved", "ladder", "taken_out"), ())
-        return {"unit": "K/W", "tau_predicted": "", **nothing, **rows}
-    ladder = heated_ladder(response) if response.power else None
-    return {
-        "residual": f"{response.residual_rms_K:.2g} K",
-        "samples": f"{response.samples:,}".replace(",", " "),
-        "unit": resistance_unit(response.power_unit),
-        "reference": response.reference or "its own start",
-        "foster_node": response.foster_node,
-        "tau_rows": tau_rows(response, verdict),
-        "tau_predicted": tau_predicted(verdict),
-        "not_resolved": response.not_resolved,
-        "ladder": ladder_rows(ladder),
-        "taken_out": ladder.network.taken_out if ladder else (),
-        "capacity": "J/K" if response.power_unit == "W" else f"{response.power_unit}·s/K",
-    }
 
 
 @cache
@@ -280,14 +318,27 @@ def _share_u(verdict: Verdict | None) -> float:
     return conditions.path_fraction_u / conditions.path_fraction
 
 
-def _share(verdict: Verdict | None) -> str:
-    """Which power the resistances are by: that on the path, where it is not all of it."""
-    if verdict is not None and verdict.sources is not None:
-        return "by the power that flows through each"
-    share = verdict.prediction.budget.conditions.path_fraction if verdict else 1.0
-    if share == 1.0:
-        return "by recorded power"
-    return f"by the power on this path, {share:.3g} of the recorded power"
+def _names(verdict: Verdict | None) -> dict[tuple[str, str], str]:
+    """What the budget calls each measured span, by its ends."""
+    spans = verdict.spans if verdict is not None else ()
+    return {(span.from_node, span.to_node): span.name for span in spans}
+
+
+def per_watt(verdict: Verdict | None, power_unit: str = "W") -> str:
+    """Which power the report's resistances are by.
+
+    Args:
+        verdict: of the run; None where no budget was given.
+        power_unit: of the recorded power.
+
+    Returns:
+        The words.
+    """
+    if verdict is None:
+        return "per watt recorded" if power_unit == "W" else "per unit of recorded power"
+    if verdict.sources is not None:
+        return "per watt that flows through each"
+    return by_path_watt([verdict.prediction.budget.conditions.path_fraction])
 
 
 def _about(material: Material) -> list[str]:
@@ -297,11 +348,11 @@ def _about(material: Material) -> list[str]:
     found = material.verdict.sources if material.verdict else None
     if found is not None:
         named = zip(found.names, found.power_W, strict=True)
-        about.append(", ".join(f"{name} {power:.3g} W" for name, power in named))
+        about.append(", ".join(f"{name} {digits(power)} W" for name, power in named))
     if response is not None and response.power:
-        about.append(f"{response.power:.3g} {response.power_unit}")
+        about.append(f"{digits(response.power)} {response.power_unit}")
     if spans is not None and spans.nodes[-1] == "ambient":
-        about.append(f"ambient {spans.final_degC[-1]:.1f} °C")
+        about.append(f"ambient {spans.final_degC[-1]:z.1f} °C")
     started = run.metadata.started
     if started:
         word = "" if started_is_known(run) else "imported "

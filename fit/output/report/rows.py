@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from fit.assessment.decision import UNDECIDED
 from fit.measurement.resolution import NOT_RESOLVED
-from fit.output.path_view import PathView
-from fit.output.terminal.check import with_expanded
+from fit.notation import UNKNOWN, digits, fixed, minus, with_expanded
+from fit.output.change_words import MARKS
 from fit.output.text import percent
 from fit.statistics.comparison import resolved_readings
 
@@ -18,50 +17,42 @@ if TYPE_CHECKING:
     from fit.assessment.conformity import SpanVerdict, Verdict
     from fit.identification.response import Response
     from fit.output.documents import Ladder
+    from fit.output.path_view import PathSpan
     from fit.statistics.comparison import Comparison
 
 
-def path_rows(path: PathView, verdict: Verdict | None) -> list[dict[str, str]]:
-    """A row for each span: predicted, limit, measured, probability and decision.
+def span_row(span: PathSpan, judged: SpanVerdict | None) -> dict[str, str]:
+    """A span's cells: predicted, limit, measured, probability and decision.
 
     Args:
-        path: nodes and spans.
-        verdict: of the same run; None where no budget was given.
+        span: of the path.
+        judged: the verdict on it; None where no budget was given.
 
     Returns:
         Cells by column name.
     """
-    rows = []
-    verdicts: Sequence[SpanVerdict | None] = verdict.spans if verdict else [None] * len(path.spans)
-    for span, judged in zip(path.spans, verdicts, strict=True):
-        decided = span.resolved or span.decision != UNDECIDED
-        row = {
-            "name": span.name,
-            "state": span.decision or "",
-            "measured": "not measured",
-            "predicted": "",
-            "limit": "",
-            "probability": "–",
-            "E_n": "–",
-            "decision": span.decision or "not measured",
-        }
-        if span.measured_K_per_W is not None:
-            row["measured"] = (
-                with_expanded(span.measured_K_per_W, span.measured_u_K_per_W or 0.0)
-                if span.resolved
-                else NOT_RESOLVED
-            )
-        if span.predicted_K_per_W is not None and span.limit_K_per_W is not None:
-            row["predicted"] = with_expanded(
-                span.predicted_K_per_W, span.predicted_u_K_per_W or 0.0
-            )
-            row["limit"] = f"{span.limit_K_per_W:.3g}"
-        if judged and judged.p_conforming is not None and decided:
-            row["probability"] = percent(judged.p_conforming)
-        if judged and judged.E_n is not None and span.resolved:
-            row["E_n"] = f"{judged.E_n:+.1f}".replace("-", "−")
-        rows.append(row)
-    return rows
+    decided = span.resolved or span.decision != UNDECIDED
+    row = {
+        "name": span.name,
+        "state": span.decision or "",
+        "measured": "not measured",
+        "predicted": "",
+        "limit": "",
+        "probability": UNKNOWN,
+        "E_n": UNKNOWN,
+        "decision": span.decision or "not measured",
+    }
+    if span.measured_K_per_W is not None:
+        value = with_expanded(span.measured_K_per_W, span.measured_u_K_per_W or 0.0)
+        row["measured"] = minus(value) if span.resolved else NOT_RESOLVED
+    if span.predicted_K_per_W is not None and span.limit_K_per_W is not None:
+        row["predicted"] = with_expanded(span.predicted_K_per_W, span.predicted_u_K_per_W or 0.0)
+        row["limit"] = digits(span.limit_K_per_W)
+    if judged and judged.p_conforming is not None and decided:
+        row["probability"] = percent(judged.p_conforming)
+    if judged and judged.E_n is not None and span.resolved:
+        row["E_n"] = minus(fixed(judged.E_n, 1, sign=True))
+    return row
 
 
 def source_table(verdict: Verdict | None) -> dict[str, object]:
@@ -77,16 +68,17 @@ def source_table(verdict: Verdict | None) -> dict[str, object]:
     if found is None:
         return {}
     columns = [
-        f"{name} ({power:.3g} W)" for name, power in zip(found.names, found.power_W, strict=True)
+        f"{name} ({digits(power)} W)"
+        for name, power in zip(found.names, found.power_W, strict=True)
     ]
     rows = [
-        (node, [f"{value:.2f}" for value in row])
+        (node, [minus(fixed(float(value), 2)) for value in row])
         for node, row in zip(found.nodes, found.matrix_K_per_W, strict=True)
     ]
     apart = [
         f"{a} warms {b} as {b} warms {a}: "
         + ("so it was measured" if abs(z) <= AGREE else "not so measured, a reading is wrong")
-        + f" (z = {z:+.1f})".replace("-", "−")
+        + f" (z = {minus(fixed(z, 1, sign=True))})"
         for a, b, z in found.reciprocity
     ]
     return {"above": found.above, "columns": columns, "rows": rows, "reciprocity": apart}
@@ -103,7 +95,7 @@ def tau_rows(response: Response, verdict: Verdict | None) -> list[dict[str, str]
         Cells by column name.
     """
     predicted = {
-        constant.measured_s: f"{float(f'{constant.predicted_s:.3g}'):g}"
+        constant.measured_s: digits(constant.predicted_s)
         for constant in (verdict.time_constants if verdict else ())
         if constant.predicted_s is not None
     }
@@ -111,7 +103,7 @@ def tau_rows(response: Response, verdict: Verdict | None) -> list[dict[str, str]
         {
             "tau": with_expanded(float(tau), float(tau_u)),
             "predicted": predicted.get(float(tau), "–"),
-            "R": with_expanded(float(R), float(R_u)).replace("-", "−") if response.power else "–",
+            "R": minus(with_expanded(float(R), float(R_u))) if response.power else "–",
         }
         for tau, tau_u, R, R_u in zip(
             response.tau_s,
@@ -134,9 +126,7 @@ def ladder_rows(ladder: Ladder | None) -> list[tuple[str, str]]:
     """
     if ladder is None:
         return []
-    return [
-        (f"{R:.3g}", f"{C:.3g}") for R, C in zip(ladder.R_K_per_W, ladder.C_J_per_K, strict=True)
-    ]
+    return [(digits(R), digits(C)) for R, C in zip(ladder.R_K_per_W, ladder.C_J_per_K, strict=True)]
 
 
 def tau_predicted(verdict: Verdict | None) -> str:
@@ -150,7 +140,7 @@ def tau_predicted(verdict: Verdict | None) -> str:
     """
     if verdict is None:
         return ""
-    return ", ".join(f"{float(f'{tau:.3g}'):g}" for tau in verdict.prediction.tau_s if tau > 0)
+    return ", ".join(digits(tau) for tau in verdict.prediction.tau_s if tau > 0)
 
 
 def drivers(verdict: Verdict | None, largest: int = 8) -> list[tuple[str, str, str]]:
@@ -172,6 +162,31 @@ def drivers(verdict: Verdict | None, largest: int = 8) -> list[tuple[str, str, s
     ]
 
 
+def pair_rows(comparison: Comparison | None) -> list[dict[str, str]]:
+    """A row for each span of two runs, the earlier beside the later.
+
+    Args:
+        comparison: of several runs, if there is one.
+
+    Returns:
+        Cells by column name; empty where there are not two runs.
+    """
+    if comparison is None or len(comparison.runs) != 2:
+        return []
+    each = iter(comparison_rows(comparison))
+    return [
+        {
+            "span": before["span"],
+            "before": before["measured"],
+            "after": after["measured"],
+            "difference": after["difference"],
+            "change": MARKS[after["change"]],
+            "state": after["change"],
+        }
+        for before, after in zip(each, each, strict=True)
+    ]
+
+
 def comparison_rows(comparison: Comparison | None) -> list[dict[str, str]]:
     """A row for each span in each run.
 
@@ -186,12 +201,14 @@ def comparison_rows(comparison: Comparison | None) -> list[dict[str, str]]:
     known = resolved_readings(comparison.spans)
     return [
         {
-            "span": f"{span.from_node} – {span.to_node}",
-            "run": measured.label,
-            "measured": with_expanded(reading.R_K_per_W, reading.u_K_per_W)
+            "span": span.name,
+            "run": measured.path.name,
+            "measured": minus(with_expanded(reading.R_K_per_W, reading.u_K_per_W))
             if known[row, i]
             else NOT_RESOLVED,
-            "difference": with_expanded(reading.difference_K_per_W, reading.difference_u_K_per_W)
+            "difference": minus(
+                with_expanded(reading.difference_K_per_W, reading.difference_u_K_per_W, sign=True)
+            )
             if i and known[row, i] and known[row, 0]
             else "–",
             "change": reading.change if i else "first",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import asdict
+from functools import partial
 from typing import Any
 
 from rich.console import Console
@@ -10,7 +11,8 @@ from rich.markup import escape
 from rich.table import Table
 
 from fit.assessment.decision import probability_in_words
-from fit.output.terminal.check import STYLE, with_expanded
+from fit.notation import UNKNOWN, digits, fixed, with_expanded
+from fit.output.terminal.check import STYLE, fitting
 from fit.output.terminal.rating import SCHEMA
 from fit.rating.branch_profile import BranchProfile
 from fit.rating.branches import BranchRating, SourceRating
@@ -102,17 +104,17 @@ def print_branch_rating(console: Console, rating: BranchRating) -> None:
         console: where to.
         rating: of a product of several parts.
     """
-    power = ", ".join(f"{escape(one.name)} {one.power_W:.3g} W" for one in rating.sources)
+    power = ", ".join(f"{escape(one.name)} {digits(one.power_W)} W" for one in rating.sources)
     console.print(
         f"[bold]{escape(rating.budget.title or rating.budget.path.name)}[/]\n"
         f"{power} at {rating.ambient_degC:g} °C ambient, from a run at "
-        f"{rating.tested_power_W.sum():.3g} W in all, {rating.tested_degC:.1f} °C"
+        f"{digits(rating.tested_power_W.sum())} W in all, {rating.tested_degC:z.1f} °C"
     )
     if rating.common_factor is not None:
         factor = with_expanded(rating.common_factor.value, rating.common_factor.u)
         console.print(f"[bold]Allowable: {factor} times all these powers together[/]")
     console.print()
-    console.print(_sources(rating))
+    console.print(fitting(console, partial(_sources, rating)))
     if len(rating.power_map_W):
         console.print()
         console.print(_map(rating))
@@ -131,12 +133,12 @@ def _print_profile(console: Console, result: BranchProfile) -> None:
     how = "over and over" if result.profile.repeat else "once, from cold"
     console.print(
         f"\n[bold]Profile {escape(result.profile.path.name)}[/], {how}, mean "
-        f"{result.profile.mean_W:.3g} W in all; case at most {result.skin_degC.max():.1f} °C"
+        f"{digits(result.profile.mean_W)} W in all; case at most {result.skin_degC.max():z.1f} °C"
     )
     for one in result.sources:
         console.print(
             f"{escape(one.name)}: {one.node} at most {with_expanded(one.peak_degC, one.peak_u_K)} "
-            f"°C, at {one.peak_t_s:.4g} s"
+            f"°C, at {digits(one.peak_t_s, 4)} s"
         )
     if result.allowable_factor is not None and result.allowable_factor_u is not None:
         factor = with_expanded(result.allowable_factor, result.allowable_factor_u)
@@ -145,10 +147,11 @@ def _print_profile(console: Console, result: BranchProfile) -> None:
         )
 
 
-def _sources(rating: BranchRating) -> Table:
+def _sources(rating: BranchRating, narrow: bool = False) -> Table:
     table = Table(box=None, pad_edge=False, header_style="bold")
     table.add_column("source")
-    table.add_column("node")
+    if not narrow:
+        table.add_column("node")
     for heading in ("W", "°C, k = 2", "limit\n°C", "p within", "allowable beside\nthe others, W"):
         table.add_column(heading, justify="right")
     table.add_column("decision")
@@ -156,13 +159,13 @@ def _sources(rating: BranchRating) -> Table:
         allowable, decision = one.allowable_power_W, one.decision
         table.add_row(
             escape(one.name),
-            one.node,
-            f"{one.power_W:.3g}",
+            *(() if narrow else (one.node,)),
+            digits(one.power_W),
             with_expanded(one.degC.value, one.degC.u),
-            "–" if one.limit_degC is None else f"{one.limit_degC:g}",
-            "–" if one.p_within is None else probability_in_words(one.p_within),
-            "–" if allowable is None else with_expanded(allowable.value, allowable.u),
-            "–" if decision is None else f"[{STYLE[decision]}]{decision}[/]",
+            UNKNOWN if one.limit_degC is None else f"{one.limit_degC:g}",
+            UNKNOWN if one.p_within is None else probability_in_words(one.p_within),
+            UNKNOWN if allowable is None else with_expanded(allowable.value, allowable.u),
+            UNKNOWN if decision is None else f"[{STYLE[decision]}]{decision}[/]",
         )
     return table
 
@@ -178,6 +181,6 @@ def _map(rating: BranchRating) -> Table:
         title_justify="left",
     )
     for power, _ in rating.power_map_W:
-        table.add_column(f"{power:.3g}", justify="right")
-    table.add_row(*(f"{most:.3g}" for _, most in rating.power_map_W))
+        table.add_column(fixed(float(power), 2), justify="right")
+    table.add_row(*(fixed(float(most), 2) for _, most in rating.power_map_W))
     return table

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 import numpy as np
+
+from fit.notation import digits, fixed, with_expanded
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -30,8 +33,8 @@ def show(prediction: Prediction) -> None:
     budget = prediction.budget
     console.print(
         f"[bold]{escape(budget.title or budget.path.name)}[/bold]\n"
-        f"{prediction.power_W:.3g} W, of which {100 * budget.conditions.path_fraction:.0f} % takes "
-        f"this path, in air of {prediction.ambient_degC:.1f} °C\n"
+        f"{digits(prediction.power_W)} W, of which {100 * budget.conditions.path_fraction:.0f} % "
+        f"takes this path, in air of {prediction.ambient_degC:z.1f} °C\n"
     )
     for line in _lead(prediction):
         console.print(line, markup=False)
@@ -50,7 +53,7 @@ def show(prediction: Prediction) -> None:
         console.print("No heat capacities (C_J_per_K): no time constants predicted.")
     for line in _driver_lines(prediction):
         console.print(line, markup=False)
-    console.print("u is the standard uncertainty; ± is the expanded one, k = 2.")
+    console.print("± is the expanded uncertainty, k = 2.")
     for warning in prediction.warnings:
         console.print(f"Note: {warning}.", markup=False)
 
@@ -64,18 +67,18 @@ def _lead(prediction: Prediction) -> list[str]:
     lines = _limit_lines(prediction)
     if "case" in worst.degC:
         lines.append(
-            f"In air of {worst.ambient_degC:.0f} °C case comes to {worst.degC['case']:.1f} °C."
+            f"In air of {worst.ambient_degC:z.0f} °C case comes to {worst.degC['case']:z.1f} °C."
         )
     if worst.allowable_W is not None:
         lines.append(
-            f"In air of {worst.ambient_degC:.0f} °C up to {worst.allowable_W:.3g} W keeps every "
-            "part within its limit, by the stated values."
+            f"In air of {worst.ambient_degC:z.0f} °C up to {digits(worst.allowable_W)} W keeps "
+            "every part within its limit, by the stated values."
         )
     if not budget.named_sources and prediction.power_W:
         first = budget.nodes[0]
+        per_watt = digits(prediction.rise_K[first] / prediction.power_W)
         lines.append(
-            f"All together {prediction.rise_K[first] / prediction.power_W:.3g} K per electrical "
-            f"watt from {first} to {budget.ambient}."
+            f"All together {per_watt} K per electrical watt from {first} to {budget.ambient}."
         )
     return lines
 
@@ -92,7 +95,6 @@ def _stages(prediction: Prediction) -> Table:
         ("from", "left"),
         ("to", "left"),
         ("R (K/W)", "right"),
-        ("u", "right"),
         ("drop (K)", "right"),
         ("the kelvins", "left"),
     ):
@@ -106,9 +108,8 @@ def _stages(prediction: Prediction) -> Table:
             escape(stage.name),
             stage.from_node,
             stage.to_node,
-            f"{R:.3g}",
-            f"{u_R:.2g}" + ("*" if _assumed(stage) else ""),
-            f"{drop:.1f}",
+            with_expanded(float(R), float(u_R)) + ("*" if _assumed(stage) else " "),
+            fixed(float(drop), 1),
             "█" * max(1, round(BAR_CELLS * drop / max(drops.sum(), 1e-12))),
         )
     return table
@@ -120,14 +121,14 @@ def _nodes(prediction: Prediction) -> Table:
     ambient_u = prediction.budget.conditions.ambient_degC_u
     table = Table(box=None, pad_edge=False, title="Nodes", title_justify="left", title_style="bold")
     table.add_column("node")
-    for name in ("rise (K)", "°C", "u (K)"):
+    for name in ("rise (K)", "°C"):
         table.add_column(name, justify="right")
     for node, rise in prediction.rise_K.items():
+        rise_u, degC = prediction.rise_u_K[node], prediction.ambient_degC + rise
         table.add_row(
             node,
-            f"{rise:.1f}",
-            f"{prediction.ambient_degC + rise:.1f}",
-            f"{np.hypot(prediction.rise_u_K[node], ambient_u):.1f}",
+            with_expanded(rise, rise_u),
+            with_expanded(degC, math.hypot(rise_u, ambient_u)),
         )
     return table
 
@@ -135,7 +136,7 @@ def _nodes(prediction: Prediction) -> Table:
 def _taus(prediction: Prediction) -> str:
     """Time constants with their expanded uncertainties; those of nodes without capacity are 0."""
     return ", ".join(
-        f"{float(f'{tau:.3g}'):g} ± {float(f'{2 * u:.2g}'):g} s"
+        f"{with_expanded(float(tau), float(u))} s"
         for tau, u in zip(prediction.tau_s, prediction.tau_u_s, strict=True)
         if tau > 0
     )
@@ -162,8 +163,8 @@ def _limit_lines(prediction: Prediction) -> list[str]:
         there = predict(budget, power_W=prediction.power_W, ambient_degC=ambient)
         degC, u = ambient + there.rise_K[node], there.rise_u_K[node]
         lines.append(
-            f"In air of {ambient:.0f} °C {node} comes to {degC:.1f} ± {2 * u:.1f} °C; "
-            f"its limit is {limit:.0f} °C: {_standing(limit - degC, u)}."
+            f"In air of {ambient:z.0f} °C {node} comes to {with_expanded(degC, u)} °C; "
+            f"its limit is {limit:z.0f} °C: {_standing(limit - degC, u)}."
         )
     return lines
 
@@ -190,7 +191,7 @@ def _sources(prediction: Prediction) -> Table:
     budget = prediction.budget
     hottest = budget.conditions.ambient_max_degC
     ambient = prediction.ambient_degC if hottest is None else hottest
-    title = f"Sources, in air of {ambient:.0f} °C"
+    title = f"Sources, in air of {ambient:z.0f} °C"
     table = Table(box=None, pad_edge=False, title=title, title_justify="left", title_style="bold")
     table.add_column("source", no_wrap=True)
     table.add_column("node", no_wrap=True)
@@ -200,11 +201,11 @@ def _sources(prediction: Prediction) -> Table:
         table.add_row(
             escape(one.name),
             one.node,
-            f"{one.power_W:.3g}",
-            f"{one.alone_degC:.1f}",
-            f"{one.together_degC:.1f}",
+            digits(one.power_W),
+            fixed(one.alone_degC, 1),
+            fixed(one.together_degC, 1),
             "–" if one.limit_degC is None else f"{one.limit_degC:.0f}",
-            "–" if one.allowable_W is None else f"{one.allowable_W:.3g}",
+            digits(one.allowable_W),
         )
     return table
 
@@ -226,7 +227,7 @@ def _matrix(prediction: Prediction) -> Table:
         table.add_column(escape(source.name), justify="right")
     rows = prediction.resistance_matrix_K_per_W
     for node, row in zip(prediction.budget.tree.nodes, rows, strict=True):
-        table.add_row(node, *(f"{value:.2f}" for value in row))
+        table.add_row(node, *(fixed(float(value), 2) for value in row))
     return table
 
 

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from functools import partial
+
 from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
@@ -11,7 +14,9 @@ from fit.assessment.conformity import SpanVerdict, Verdict, resolved_verdicts
 from fit.assessment.decision import CONFORMING, NON_CONFORMING, UNDECIDED, probability_in_words
 from fit.assessment.diagnosis import Finding
 from fit.measurement.resolution import NOT_RESOLVED
+from fit.notation import UNKNOWN, digits, fixed, span_name, with_expanded
 from fit.output.cause_words import beside, headline
+from fit.output.text import by_path_watt
 
 STYLE = {CONFORMING: "green", NON_CONFORMING: "bold red", UNDECIDED: "yellow"}
 
@@ -27,13 +32,9 @@ def print_verdict(console: Console, verdict: Verdict) -> None:
     console.print(
         f"[bold]{escape(budget.title or budget.path.name)}[/]\n"
         f"[{STYLE[verdict.decision]}]{verdict.decision}[/] at "
-        f"{verdict.prediction.power_W:.3g} W, {verdict.prediction.ambient_degC:.1f} °C"
+        f"{digits(verdict.prediction.power_W)} W, {verdict.prediction.ambient_degC:z.1f} °C"
     )
-    table = _span_table(verdict)
-    boundless = console.options.update(max_width=1000)
-    if console.measure(table, options=boundless).maximum > console.width:
-        table = _span_table(verdict, narrow=True)
-    console.print(table)
+    console.print(fitting(console, partial(_span_table, verdict)))
     console.print(f"± is the expanded uncertainty, k = 2. {_whose_watts(verdict)}")
     _print_junction(console, verdict)
     _print_findings(console, verdict)
@@ -43,25 +44,41 @@ def print_verdict(console: Console, verdict: Verdict) -> None:
         console.print(f"[yellow]Note:[/] {escape(warning)}")
 
 
+def fitting(console: Console, table: Callable[[bool], Table]) -> Table:
+    """A table as wide as it likes, or without its lesser columns where the terminal is narrow.
+
+    Args:
+        console: where it will be printed.
+        table: makes it; True for narrow.
+
+    Returns:
+        The table.
+    """
+    whole = table(False)
+    boundless = console.options.update(max_width=1000)
+    fits = console.measure(whole, options=boundless).maximum <= console.width
+    return whole if fits else table(True)
+
+
 def _span_table(verdict: Verdict, narrow: bool = False) -> Table:
     """All spans; narrow: for a terminal of 80 columns, without their nodes and E_n."""
     table = Table(box=None, pad_edge=False, header_style="bold")
     if not narrow:
-        table.add_column("from - to")
-    table.add_column("stages")
+        table.add_column("from – to")
+    table.add_column("span")
     for heading in ("predicted\nK/W", "limit\nK/W", "measured\nK/W", "p within\nlimit"):
         table.add_column(heading, justify="right")
     if not narrow:
         table.add_column("E_n", justify="right")
     table.add_column("decision")
     for span, resolved in zip(verdict.spans, resolved_verdicts(verdict.spans), strict=True):
-        nodes = f"{escape(span.from_node)} - {escape(span.to_node)}"
+        nodes = escape(span_name((), span.from_node, span.to_node))
         measured, p, E_n, decision = _measured_cells(span, resolved)
         table.add_row(
             *(() if narrow else (nodes,)),
-            escape(", ".join(span.stages)),
+            escape(span.name),
             with_expanded(span.predicted_K_per_W, span.predicted_u_K_per_W),
-            f"{span.limit_K_per_W:#.3g}",
+            digits(span.limit_K_per_W),
             measured,
             p,
             *(() if narrow else (E_n,)),
@@ -84,16 +101,16 @@ def _print_sources(console: Console, verdict: Verdict) -> None:
     )
     table.add_column("node")
     for name, power in zip(found.names, found.power_W, strict=True):
-        table.add_column(f"{escape(name)}\n({power:.3g} W)", justify="right")
+        table.add_column(f"{escape(name)}\n({digits(power)} W)", justify="right")
     for node, row in zip(found.nodes, found.matrix_K_per_W, strict=True):
-        table.add_row(node, *(f"{value:.2f}" for value in row))
+        table.add_row(node, *(fixed(float(value), 2) for value in row))
     console.print()
     console.print(table)
     for a, b, z in found.reciprocity:
         agree = "agree" if abs(z) <= 2 else "do not agree: a power or a thermocouple reads wrong"
         console.print(
             f"{escape(a)} warms {escape(b)} and {escape(b)} {escape(a)} alike by reciprocity;"
-            f" measured, they {agree} (z = {z:+.1f})."
+            f" measured, they {agree} (z = {fixed(z, 1, sign=True)})."
         )
 
 
@@ -106,8 +123,8 @@ def _print_junction(console: Console, verdict: Verdict) -> None:
     by = "the run's own cool-down" if found.calibration.of_its_own else "stated points"
     console.print(
         f"{escape(found.node)} by its forward voltage: {K} mV/K by {by}; "
-        f"{found.above_K:.2f} K above the {escape(found.tab)}, mean of {found.windows} windows, "
-        f"line less cubic {found.method_K:+.2f} K."
+        f"{fixed(found.above_K, 2)} K above the {escape(found.tab)}, "
+        f"mean of {found.windows} windows, line less cubic {fixed(found.method_K, 2, sign=True)} K."
     )
 
 
@@ -115,58 +132,31 @@ def _whose_watts(verdict: Verdict) -> str:
     if verdict.sources is not None:
         return "K/W: per watt that flows through the span."
     share = verdict.prediction.budget.conditions.path_fraction
-    text = (
-        "K/W: per watt recorded."
-        if share == 1.0
-        else f"K/W: per watt on this path, {share:.3g} of the recorded power."
-    )
+    text = f"K/W: {by_path_watt([share])}."
     flows = [span for span in verdict.spans if span.heat_share is not None]
     if not verdict.prediction.budget.leaks or not flows:
         return text
-    listed = ", ".join(f"{escape(span.stages[-1])} {span.heat_share:.2f}" for span in flows)
+    listed = ", ".join(f"{escape(span.stages[-1])} {fixed(span.heat_share, 2)}" for span in flows)
     return f"{text} With its side ways the budget sends through: {listed} of the recorded power."
 
 
 def _measured_cells(span: SpanVerdict, resolved: bool) -> tuple[str, str, str, str]:
     if span.measured_K_per_W is None or span.measured_u_K_per_W is None:
-        return "-", "-", "-", "not measured"
+        return UNKNOWN, UNKNOWN, UNKNOWN, "not measured"
     assert span.p_conforming is not None
     assert span.E_n is not None
     decision = f"[{STYLE[span.decision]}]{span.decision}[/]"
     if not resolved:
         # Even so a span may be known to be within its limit, or over it.
         decided = span.decision != UNDECIDED
-        p = probability_in_words(span.p_conforming) if decided else "-"
-        return NOT_RESOLVED, p, "-", decision
+        p = probability_in_words(span.p_conforming) if decided else UNKNOWN
+        return NOT_RESOLVED, p, UNKNOWN, decision
     return (
         with_expanded(span.measured_K_per_W, span.measured_u_K_per_W),
         probability_in_words(span.p_conforming),
-        f"{span.E_n:+z.1f}",
+        fixed(span.E_n, 1, sign=True),
         decision,
     )
-
-
-def with_expanded(value: float, u: float) -> str:
-    """A value with its expanded uncertainty (k = 2) to two digits, the value to the same place.
-
-    Args:
-        value: in any unit.
-        u: its standard uncertainty; 0 for none.
-
-    Returns:
-        The two, without their unit.
-
-    >>> with_expanded(0.98234, 0.0071)
-    '0.982 ± 0.014'
-    >>> with_expanded(12.3, 0.0)
-    '12.3'
-    """
-    expanded = 2 * u
-    if not expanded > 0:
-        return f"{value:.3g}"
-    first = f"{expanded:.1e}"
-    places = max(0, 1 - int(first.split("e")[1]))
-    return f"{value:z.{places}f} ± {expanded:.{places}f}"
 
 
 def _print_findings(console: Console, verdict: Verdict) -> None:
@@ -205,11 +195,11 @@ def _print_time_constants(console: Console, verdict: Verdict) -> None:
     for heading in ("time constant\nmeasured, s", "\npredicted, s", "\nratio"):
         table.add_column(heading, justify="right")
     for constant in verdict.time_constants:
-        known = constant.predicted_s is not None
+        predicted_s = constant.predicted_s
         table.add_row(
             with_expanded(constant.measured_s, constant.measured_u_s),
-            f"{constant.predicted_s:#.3g}" if known else "-",
-            f"{constant.measured_s / constant.predicted_s:.2f}" if constant.predicted_s else "-",
+            digits(predicted_s),
+            fixed(constant.measured_s / predicted_s, 2) if predicted_s else UNKNOWN,
         )
     console.print()
     console.print(table)

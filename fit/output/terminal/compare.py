@@ -14,10 +14,17 @@ from rich.markup import escape
 from rich.table import Table
 
 from fit.measurement.resolution import NOT_RESOLVED
+from fit.notation import UNKNOWN, between, digits, with_expanded
 from fit.output.change_words import MARKS, sentences
-from fit.output.terminal.check import with_expanded
+from fit.output.text import by_path_watt
 from fit.records.csv_export import write_csv
-from fit.statistics.comparison import Comparison, SpanComparison, resolved_readings
+from fit.statistics.comparison import (
+    Comparison,
+    SpanComparison,
+    path_share,
+    resolved_readings,
+)
+from fit.statistics.shared_errors import ALL_OF_IT
 from fit.statistics.trend import CONTACT, CONTACT_EXPONENT
 
 SCHEMA = "heatrun.compare/1"
@@ -46,6 +53,7 @@ def compare_document(
         "schema": SCHEMA,
         "summary": list(sentences(comparison)),
         "against": comparison.against,
+        "per_watt": "on the path" if comparison.per_path_watt else "recorded",
         "runs": [
             {
                 "run": str(run.path),
@@ -93,7 +101,7 @@ def print_comparison(console: Console, comparison: Comparison) -> None:
     console.print()
     if len(comparison.runs) <= SHOW_ALL_UP_TO:
         console.print(_run_table(comparison))
-        console.print("± is the expanded uncertainty, k = 2. K/W: per watt of recorded power.\n")
+        console.print(f"± is the expanded uncertainty, k = 2. {per_watt(comparison)}\n")
     if comparison.x is not None:
         console.print(_trend_table(comparison))
         console.print(
@@ -105,6 +113,26 @@ def print_comparison(console: Console, comparison: Comparison) -> None:
         console.print("Unit to unit: standard deviation, measurement taken out, 95 % interval.\n")
     for warning in comparison.warnings:
         console.print(f"[yellow]Note:[/] {escape(warning)}")
+
+
+def per_watt(comparison: Comparison) -> str:
+    """Which watts the resistances are by, in a sentence.
+
+    Args:
+        comparison: of several runs.
+
+    Returns:
+        The sentence.
+    """
+    unit = comparison.runs[0].power_unit
+    if any(run.spans.tree is not None for run in comparison.runs):
+        return "K/W: per watt that flows through the span."
+    if comparison.per_path_watt:
+        shares = {path_share(run) or ALL_OF_IT for run in comparison.runs}
+        return f"K/W: {by_path_watt([share for share, _ in shares])}."
+    if unit != "W":
+        return f"K/{unit}: per unit of recorded power."
+    return "K/W: per watt recorded, for not every run keeps a budget that says its share."
 
 
 def _run_table(comparison: Comparison) -> Table:
@@ -121,12 +149,13 @@ def _run_table(comparison: Comparison) -> Table:
     for row, span in enumerate(comparison.spans):
         for i, (run, reading) in enumerate(zip(comparison.runs, span.readings, strict=True)):
             resolved = bool(known[row, i])
-            difference = _signed(reading.difference_K_per_W, reading.difference_u_K_per_W)
+            step = reading.difference_K_per_W, reading.difference_u_K_per_W
+            difference = with_expanded(*step, sign=True)
             change, style = MARKS[reading.change], STYLE[reading.change]
             if not (resolved and known[row, 0]):
-                difference, change, style = "-", "-", ""
+                difference, change, style = UNKNOWN, UNKNOWN, ""
             table.add_row(
-                "" if i else f"{escape(span.from_node)} - {escape(span.to_node)}",
+                "" if i else escape(span.name),
                 escape(run.path.name),
                 *([] if x is None else [f"{x[i]:g}"]),
                 with_expanded(reading.R_K_per_W, reading.u_K_per_W) if resolved else NOT_RESOLVED,
@@ -149,11 +178,11 @@ def _trend_table(comparison: Comparison) -> Table:
             trend = span.trend
             power = f"·{x}^{CONTACT_EXPONENT}" if trend.shape == CONTACT else f"·{x}"
             table.add_row(
-                f"{escape(span.from_node)} - {escape(span.to_node)}",
+                escape(span.name),
                 f"({with_expanded(trend.intercept_K_per_W, trend.intercept_u_K_per_W)}) + "
                 f"({with_expanded(trend.slope, trend.slope_u)}){power}",
                 trend.direction,
-                "-" if trend.birge_ratio is None else f"{trend.birge_ratio:.2g}",
+                digits(trend.birge_ratio, 2),
             )
     return table
 
@@ -166,10 +195,10 @@ def _spread_table(comparison: Comparison) -> Table:
         if span.spread is not None:
             spread = span.spread
             table.add_row(
-                f"{escape(span.from_node)} - {escape(span.to_node)}",
-                f"{spread.mean_K_per_W:.3g}",
-                f"{spread.between_sd_K_per_W:.2g}",
-                f"{spread.between_low_K_per_W:.2g} … {spread.between_high_K_per_W:.2g}",
+                escape(span.name),
+                digits(spread.mean_K_per_W),
+                digits(spread.between_sd_K_per_W, 2),
+                between(spread.between_low_K_per_W, spread.between_high_K_per_W, 2),
                 f"{spread.between_sd_K_per_W / abs(spread.mean_K_per_W):.1%}",
             )
     return table
@@ -177,11 +206,6 @@ def _spread_table(comparison: Comparison) -> Table:
 
 def _table() -> Table:
     return Table(box=None, pad_edge=False, header_style="bold")
-
-
-def _signed(value: float, u: float) -> str:
-    text = with_expanded(value, u)
-    return text if text.startswith("-") else f"+{text}"
 
 
 def _styled(text: str, style: str) -> str:

@@ -12,8 +12,8 @@ from rich.table import Table
 from fit.identification.residuals import describe_residual
 from fit.identification.response import Response
 from fit.measurement.resolution import NOT_RESOLVED, are_resolved
+from fit.notation import digits, fixed, with_expanded
 from fit.output.documents import Ladder, heated_ladder, resistance_unit
-from fit.output.terminal.check import with_expanded
 from fit.records.run import Array, Run
 
 WHY = {
@@ -91,7 +91,7 @@ def _per_power(response: Response, unit: str) -> str:
 
 def _headline(run: Run, response: Response) -> str:
     t_s = response.signals.t_s
-    power = f"{response.power:.4g} {response.power_unit} while heating"
+    power = f"{digits(response.power, 4)} {response.power_unit} while heating"
     parts = [
         f"{len(run.t_s)} readings over {_duration(float(t_s[-1] - t_s[0]))}",
         power if response.power else "no power",
@@ -200,10 +200,10 @@ def _residuals(response: Response) -> Table:
         left = describe_residual(response.signals.t_s, response.residual_K[:, j])
         table.add_row(
             escape(node),
-            f"{left.rms_K:.3g}",
-            f"{left.largest_K:+.2g}",
+            digits(left.rms_K),
+            digits(left.largest_K, 2, sign=True),
             f"{left.largest_at_s:.6g}",
-            f"{left.autocorrelation:+.2f}",
+            fixed(left.autocorrelation, 2, sign=True),
             "white" if left.is_white else "not white",
         )
     return table
@@ -224,7 +224,7 @@ def _sentences(console: Console, title: str, sentences: Sequence[str]) -> None:
 
 
 def _digits(value: float) -> str:
-    return f"{value:.4g}" if abs(value) < 1e5 else f"{value:.2e}"
+    return digits(float(value), 4)
 
 
 def _duration(seconds: float) -> str:

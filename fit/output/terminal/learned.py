@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from fit.budget.inputs import PATH, unsure_inputs
 from fit.learning.before_after import before_and_after, most_taught_first
+from fit.notation import with_expanded
 from fit.output.terminal.target import words
 
 if TYPE_CHECKING:
@@ -39,15 +40,13 @@ def print_taught(console: Console, taught: Taught) -> None:
     title = "Inputs of a unit not yet built"
     table = Table(box=None, pad_edge=False, title=title, title_justify="left", title_style="bold")
     table.add_column("input")
-    for name in ("before", "±", "after", "±"):
+    for name in ("before", "after"):
         table.add_column(name, justify="right")
     for change in most_taught_first(before_and_after(taught.learned)):
         table.add_row(
             escape(input_in_words(change.input)),
-            f"{change.value:.3g}",
-            f"{2 * change.u:.2g}",
-            f"{change.value_after:.3g}",
-            f"{2 * change.u_after:.2g}",
+            with_expanded(change.value, change.u),
+            with_expanded(change.value_after, change.u_after),
         )
     console.print(table)
     console.print(

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from fit.assessment.decision import probability_in_words
 from fit.measurement.resolution import NOT_RESOLVED
+from fit.notation import UNKNOWN, digits, span_name, with_expanded
 from fit.output.theme import time_unit
 
 if TYPE_CHECKING:
@@ -30,7 +31,7 @@ def print_plan(console: Console, plan: Plan) -> None:
     decided = len(plan.spans) - len(open_ones)
     console.print(
         f"[bold]{escape(budget.title or budget.path.name)}[/bold]\n"
-        f"{plan.prediction.power_W:.3g} W for {duration(bench.heat_s)}, a scan every "
+        f"{digits(plan.prediction.power_W)} W for {duration(bench.heat_s)}, a scan every "
         f"{bench.interval_s:g} s: {decided} of {len(plan.spans)} spans will be decided, where the "
         "product is as the budget predicts.\n"
     )
@@ -40,9 +41,10 @@ def print_plan(console: Console, plan: Plan) -> None:
         console.print(_thermocouples(plan))
         console.print()
     console.print(
-        "u is the standard uncertainty to expect at the end of heating. P conf., P not: chance "
-        "that the span will be found conforming, non-conforming, over what the budget itself is "
-        "unsure of. Excess found: the smallest over the budget that 95 of 100 runs find (K/W)."
+        "R is as predicted, per watt on this path; ± is the expanded uncertainty, k = 2, to expect "
+        "at the end of heating. P conf., P not: chance that the span will be found conforming, "
+        "non-conforming, over what the budget itself is unsure of. Excess found: the smallest over "
+        "the budget that 95 of 100 runs find (K/W)."
     )
     for warning in plan.warnings:
         console.print(f"Note: {warning}.", markup=False)
@@ -71,21 +73,22 @@ def _table(title: str) -> Table:
 
 
 def _spans(plan: Plan) -> Table:
+    from rich.markup import escape
+
     table = _table("What will be decided")
     table.add_column("span", no_wrap=True)
-    for name in ("R (K/W)", "limit", "u", "decided after", "P conf.", "P not"):
+    for name in ("R (K/W)", "limit", "decided after", "P conf.", "P not"):
         table.add_column(name, justify="right")
     table.add_column("excess found", justify="right")
     for span in plan.spans:
         table.add_row(
-            f"{span.from_node} - {span.to_node}",
-            f"{span.R_K_per_W:.3g}",
-            f"{span.limit_K_per_W:.3g}",
-            f"{span.u_K_per_W:.2g}" if span.resolved else NOT_RESOLVED,
+            escape(span_name(span.stages, span.from_node, span.to_node)),
+            with_expanded(span.R_K_per_W, span.u_K_per_W) if span.resolved else NOT_RESOLVED,
+            digits(span.limit_K_per_W),
             _when(span),
             probability_in_words(span.p_conforming),
             probability_in_words(span.p_non_conforming),
-            f"{span.detectable_excess_K_per_W:.2g}" if span.resolved else "–",
+            digits(span.detectable_excess_K_per_W, 2) if span.resolved else UNKNOWN,
         )
     return table
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import asdict
+from functools import partial
 from typing import Any
 
 from rich.console import Console
@@ -12,7 +13,8 @@ from rich.table import Table
 from fit.assessment.decision import probability_in_words
 from fit.measurement.resolution import RESOLVED
 from fit.measurement.spans import Spans
-from fit.output.terminal.check import STYLE, with_expanded
+from fit.notation import UNKNOWN, between, digits, fixed, with_expanded
+from fit.output.terminal.check import STYLE, fitting
 from fit.rating.pulsed_loads import DUTIES, PERIODS_S, ProfileResult
 from fit.rating.rating import Estimate, LimitRating, Rating
 from fit.rating.touch_limits import SHIPPED
@@ -108,19 +110,19 @@ def print_rating(console: Console, rating: Rating) -> None:
     """
     console.print(
         f"[bold]{escape(rating.budget.title or rating.budget.path.name)}[/]\n"
-        f"{rating.power_W:.3g} W at {rating.ambient_degC:g} °C ambient, from a run at "
-        f"{rating.tested_power_W:.3g} W, {rating.tested_ambient_degC:.1f} °C"
+        f"{digits(rating.power_W)} W at {rating.ambient_degC:g} °C ambient, from a run at "
+        f"{digits(rating.tested_power_W)} W, {rating.tested_ambient_degC:z.1f} °C"
     )
     _print_allowable(console, rating)
     if rating.surface_scale is not None:
         console.print(surface_in_words(rating))
     tables = {
-        f"At {rating.power_W:.3g} W, {rating.ambient_degC:g} °C": _node_table(rating),
-        "Limits": _limit_table(rating),
+        f"At {digits(rating.power_W)} W, {rating.ambient_degC:g} °C": _node_table(rating),
+        "Limits": fitting(console, partial(_limit_table, rating)) if limited(rating) else None,
         f"Pulses, settled, {rating.ambient_degC:g} °C: allowable power while on, W": (
             _duty_table(rating) if rating.duty else None
         ),
-        f"Touch, {rating.touch.node} ({rating.material}) at {rating.touch.degC.value:.1f} °C with "
+        f"Touch, {rating.touch.node} ({rating.material}) at {rating.touch.degC.value:z.1f} °C with "
         f"{rating.touch.ambient_degC:g} °C ambient": _touch_table(rating),
     }
     for title, table in tables.items():
@@ -155,8 +157,8 @@ def allowable_in_words(rating: Rating) -> tuple[str, str]:
     if allowable is None:
         return "No limit is stated, so no power can be called allowable.", ""
     limit = rating.junction if rating.set_by == rating.junction.name else rating.touch
-    return f"Allowable: {allowable.value:.3g} W", (
-        f", 95 % interval {allowable.low:.3g} to {allowable.high:.3g} W; set by the "
+    return f"Allowable: {digits(allowable.value)} W", (
+        f", 95 % interval {between(allowable.low, allowable.high)} W; set by the "
         f"{limit.node}'s {limit.limit_degC:g} °C at {limit.ambient_degC:g} °C ambient"
     )
 
@@ -173,7 +175,7 @@ def surface_in_words(rating: Rating) -> str:
     if rating.surface_scale is None:
         return ""
     return (
-        f"The surface gives off {1 / rating.surface_scale.value:.2f} of the heat the budget "
+        f"The surface gives off {fixed(1 / rating.surface_scale.value, 2)} of the heat the budget "
         "expects of it at the same temperature."
     )
 
@@ -215,25 +217,35 @@ def _node_table(rating: Rating) -> Table:
     return table
 
 
-def _limit_table(rating: Rating) -> Table | None:
-    limits = [limit for limit in (rating.junction, rating.touch) if limit.limit_degC is not None]
-    if not limits:
-        return None
+def limited(rating: Rating) -> list[LimitRating]:
+    """The nodes that have a limit.
+
+    Args:
+        rating: of one run.
+
+    Returns:
+        Those of the junction and of what is touched.
+    """
+    return [limit for limit in (rating.junction, rating.touch) if limit.limit_degC is not None]
+
+
+def _limit_table(rating: Rating, narrow: bool = False) -> Table:
     words = ("node", "decision")
     table = _table(
-        "node", "ambient\n°C", "°C", "limit\n°C", "margin\nK", "p within", "allowable\nW, k = 2",
-        "decision", words=words,
+        "node", "ambient\n°C", "reaches\n°C, k = 2", "limit\n°C",
+        *(() if narrow else ("margin\nK",)), "p within",
+        "allowable\nW, k = 2", "decision", words=words,
     )  # fmt: skip
-    for limit in limits:
+    for limit in limited(rating):
         allowable, decision = limit.allowable_power_W, limit.decision
         if allowable is not None and decision is not None:
             table.add_row(
                 escape(limit.node),
                 f"{limit.ambient_degC:g}",
-                f"{limit.degC.value:.1f}",
+                with_expanded(limit.degC.value, limit.degC.u),
                 f"{limit.limit_degC:g}",
-                f"{limit.margin_K:+.1f}",
-                "-" if limit.p_within is None else probability_in_words(limit.p_within),
+                *(() if narrow else (fixed(limit.margin_K, 1, sign=True),)),
+                UNKNOWN if limit.p_within is None else probability_in_words(limit.p_within),
                 with_expanded(allowable.value, allowable.u),
                 f"[{STYLE[decision]}]{decision}[/]",
             )
@@ -242,12 +254,10 @@ def _limit_table(rating: Rating) -> Table | None:
 
 def _duty_table(rating: Rating) -> Table:
     table = _table("period", *(f"on {duty:.0%}" for duty in DUTIES))
-    power = {
-        (point.period_s, point.duty): f"{point.allowable_pulse_W:.3g}" for point in rating.duty
-    }
+    power = {(point.period_s, point.duty): digits(point.allowable_pulse_W) for point in rating.duty}
     for period_s in PERIODS_S:
-        cells = [power.get((period_s, duty), "-") for duty in DUTIES]
-        if set(cells) != {"-"}:
+        cells = [power.get((period_s, duty), UNKNOWN) for duty in DUTIES]
+        if set(cells) != {UNKNOWN}:
             table.add_row(f"{period_s:g} s", *cells)
     return table
 
@@ -291,9 +301,9 @@ def _print_profile(console: Console, result: ProfileResult, junction: LimitRatin
     how = "over and over" if result.profile.repeat else "once, from cold"
     console.print(
         f"\n[bold]Profile {escape(result.profile.path.name)}[/], {how}, mean "
-        f"{result.profile.mean_W:.3g} W: {escape(junction.node)} at most "
-        f"{with_expanded(result.peak_degC, result.peak_u_K)} °C, at {result.peak_t_s:.4g} s; "
-        f"case at most {result.skin_peak_degC:.1f} °C"
+        f"{digits(result.profile.mean_W)} W: {escape(junction.node)} at most "
+        f"{with_expanded(result.peak_degC, result.peak_u_K)} °C, "
+        f"at {digits(result.peak_t_s, 4)} s; case at most {result.skin_peak_degC:z.1f} °C"
     )
     if result.allowable_factor is not None and result.allowable_factor_u is not None:
         factor = with_expanded(result.allowable_factor, result.allowable_factor_u)

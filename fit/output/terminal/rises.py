@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from rich.markup import escape
 from rich.table import Table
 
-from fit.output.terminal.check import with_expanded
+from fit.notation import digits, with_expanded
 from fit.records.run import Array
 
 if TYPE_CHECKING:
@@ -53,7 +53,7 @@ def print_rises(console: Console, rises: Rises, warnings: Sequence[str]) -> None
     )
     table.add_column("node")
     for name, power in zip(rises.sources, rises.power, strict=True):
-        table.add_column(f"{escape(name)}\n({power:.3g} {escape(rises.unit)})", justify="right")
+        table.add_column(f"{escape(name)}\n({digits(power)} {escape(rises.unit)})", justify="right")
     for node, Z, Z_u in zip(rises.nodes, rises.Z, rises.Z_u, strict=True):
         cells = (with_expanded(float(R), float(u)) for R, u in zip(Z, Z_u, strict=True))
         table.add_row(node, *cells)

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from fit.notation import digits, with_expanded
+
 if TYPE_CHECKING:
     from rich.console import Console
 
@@ -30,15 +32,15 @@ def print_target(console: Console, target: Target) -> None:
     from rich.markup import escape
     from rich.table import Table
 
-    u = 2 * target.now_u_K
     console.print(
-        f"{target.node} comes to {target.now_degC:.1f} ± {u:.1f} °C at {target.power_W:.3g} W in "
-        f"air of {target.ambient_degC:.0f} °C; wanted: {target.degC:.1f} °C"
+        f"{target.node} comes to {with_expanded(target.now_degC, target.now_u_K)} °C at "
+        f"{digits(target.power_W)} W in air of {target.ambient_degC:z.0f} °C; "
+        f"wanted: {target.degC:z.1f} °C"
         f"{', which it keeps. How far each may be given back:' if target.reached else '.'}\n"
-        f"Power alone: {target.allowable_W:.3g} W.\n",
+        f"Power alone: {digits(target.allowable_W)} W.\n",
         markup=False,
     )
-    title = f"What alone would bring {target.node} to {target.degC:.1f} °C"
+    title = f"What alone would bring {target.node} to {target.degC:z.1f} °C"
     table = Table(box=None, pad_edge=False, title=title, title_justify="left", title_style="bold")
     table.add_column("input")
     for name in ("now", "needed", "the next step buys"):
@@ -49,7 +51,7 @@ def print_target(console: Console, target: Target) -> None:
             f"{name} of {escape(change.stage)}",
             _with_unit(change.value, unit),
             _needed(change, unit, reached=target.reached),
-            f"{change.K_per_step:.2g} K for {change.step:+g} {unit}".rstrip(),
+            f"{digits(change.K_per_step, 2)} K for {change.step:+g} {unit}".rstrip(),
         )
     console.print(table)
     console.print(
@@ -81,9 +83,8 @@ def words(key: str) -> tuple[str, str]:
 def _needed(change: Change, unit: str, *, reached: bool) -> str:
     if change.needed is not None:
         return _with_unit(change.needed, unit)
-    return "any" if reached else f"cannot ({change.best[1]:.1f} °C)"
+    return "any" if reached else f"cannot ({change.best[1]:z.1f} °C)"
 
 
 def _with_unit(value: float, unit: str) -> str:
-    rounded = f"{value:.0f}" if abs(value) >= 1000 else f"{value:.3g}"
-    return f"{rounded} {unit}".rstrip()
+    return f"{digits(value)} {unit}".rstrip()

@@ -7,7 +7,8 @@ from rich.markup import escape
 from rich.table import Table
 
 from fit.assessment.decision import probability_in_words
-from fit.output.terminal.check import STYLE, with_expanded
+from fit.notation import UNKNOWN, between, digits, span_name, with_expanded
+from fit.output.terminal.check import STYLE
 from fit.output.terminal.runs import likely_cause
 from fit.statistics.conforming_share import Yield
 from fit.statistics.drift import DATE, Drift
@@ -82,42 +83,45 @@ def drift_in_words(span: SpanOfUnits, drift: Drift) -> str:
         step, over = (MONTH_DAYS, "in 30 days") if by_date else (1.0, "per unit of it")
         change = with_expanded(step * drift.slope_K_per_W, step * drift.slope_u_K_per_W)
         return f"{span.name} against {drift.against}: {change} K/W {over} ({chance})"
-    lots = ", ".join(f"{lot.name} {lot.mean_K_per_W:.3g} ({lot.units})" for lot in drift.lots)
+    lots = ", ".join(f"{lot.name} {digits(lot.mean_K_per_W)} ({lot.units})" for lot in drift.lots)
     return f"{span.name} by {drift.against}, mean in K/W (units): {lots} ({chance})"
 
 
 def _distributions(units: Units) -> Table:
+    counts = {0 if span.population is None else span.population.units for span in units.spans}
+    uneven = counts != {units.conforming.units}
     table = Table(box=None, pad_edge=False, header_style="bold")
-    table.add_column("stages")
+    table.add_column("span")
     for heading in (
-        "units", "mean\nK/W", "spread\nK/W", "next unit\nK/W", "tolerance\nK/W", "limit\nK/W",
-        "next\nwithin",
+        *(["units"] if uneven else []), "mean\nK/W", "spread\nK/W", "next unit\nK/W",
+        "tolerance\nK/W", "limit\nK/W", "next\nwithin",
     ):  # fmt: skip
         table.add_column(heading, justify="right", no_wrap=True)
     for span in units.spans:
         found, limit = span.population, span.limit_K_per_W
-        name = escape(", ".join(span.stages))
+        name = escape(span.name)
         if found is None:
-            table.add_row(name, "0", *["-"] * 6)
+            table.add_row(name, *(["0"] if uneven else []), *[UNKNOWN] * 6)
             continue
         p = found.p_next_within
         table.add_row(
             name,
-            str(found.units),
+            *([str(found.units)] if uneven else []),
             with_expanded(found.mean_K_per_W, found.mean_u_K_per_W),
-            f"{found.spread_K_per_W:#.2g}",
-            f"{found.next_low_K_per_W:#.3g} … {found.next_high_K_per_W:#.3g}",
-            f"{found.tolerance_low_K_per_W:#.3g} … {found.tolerance_high_K_per_W:#.3g}",
-            "-" if limit is None else f"{limit:#.3g}",
-            "-" if p is None else probability_in_words(p),
+            digits(found.spread_K_per_W, 2),
+            between(found.next_low_K_per_W, found.next_high_K_per_W, sign=" … "),
+            between(found.tolerance_low_K_per_W, found.tolerance_high_K_per_W, sign=" … "),
+            digits(limit),
+            UNKNOWN if p is None else probability_in_words(p),
         )
     return table
 
 
 def _worst(units: Units) -> Table:
     table = Table(box=None, pad_edge=False, header_style="bold")
-    for heading in ("worst units", "decision", "stages"):
-        table.add_column(heading)
+    table.add_column("worst units")
+    table.add_column("decision", no_wrap=True)
+    table.add_column("span")
     for heading in ("measured\nK/W", "limit\nK/W", "p within\nlimit"):
         table.add_column(heading, justify="right", no_wrap=True)
     table.add_column("most likely")
@@ -126,9 +130,9 @@ def _worst(units: Units) -> Table:
         table.add_row(
             escape(unit.unit or unit.run.rsplit("/", 1)[-1]),
             f"[{STYLE[unit.decision]}]{unit.decision}[/]",
-            escape(", ".join(span.stages)),
+            escape(span_name(span.stages, span.from_node, span.to_node)),
             with_expanded(span.measured_K_per_W or 0.0, span.measured_u_K_per_W or 0.0),
-            f"{span.limit_K_per_W:#.3g}",
+            digits(span.limit_K_per_W),
             probability_in_words(span.p_conforming or 0.0),
             escape(likely_cause(unit)),
         )

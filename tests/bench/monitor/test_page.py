@@ -249,7 +249,7 @@ def test_nothing_is_said_twice_of_the_lead_cause(writer: RunWriter):
     estimate = judged(spans({"pad": 1.8}))
     told = page_state(FolderReader(writer.folder), [estimate], judged=True)["decision"]
     assert told["headline"] == "Poor contact at the pad"
-    assert told["text"].startswith("1.08 K/W measured")
+    assert told["text"].startswith("1.080 ± 0.031 K/W measured")
     assert "ontact at" not in told["text"]
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import math
 import time
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -25,7 +26,7 @@ from tests.support import made
 from tests.support.bench_rigs import NODES, short_rig
 
 SPANS = (
-    SpanEstimate("tab", "case", 5.512, 0.041, 6.0, "conforming"),
+    SpanEstimate("tab", "case", 5.512, 0.041, 6.0, "conforming", stages=("via array", "pad")),
     SpanEstimate("case", "ambient", 7.9, 0.3, 7.5, "undecided"),
 )
 
@@ -48,25 +49,29 @@ def test_the_picture_has_phase_time_left_power_temperatures_and_slopes() -> None
         assert word in text
 
 
+def test_a_supply_that_reads_just_below_zero_gives_no_negative_zero() -> None:
+    off = replace(status(), scan=replace(status().scan, power_W=-0.0002))
+    assert "off 0.000 W" in drawn(replace(off, power_on=False), [])
+
+
 def test_a_missing_reading_is_a_dash() -> None:
     row = next(line for line in drawn(status(), []).splitlines() if line.startswith("case"))
-    assert row.split() == ["case", "-", "-", "-"]
+    assert row.split() == ["case", "–", "–", "–"]
 
 
 def test_spans_are_shown_with_their_decision() -> None:
     text = drawn(status(estimate=Estimate(120.0, (5.0,), {"tab": 70.5}, SPANS)), [])
     assert "70.5" in text
-    assert [line.split()[-1] for line in text.splitlines() if " to " in line] == [
-        "conforming",
-        "undecided",
-    ]
+    rows = [line.split() for line in text.splitlines() if "±" in line]
+    assert rows[0] == ["via", "array", "+", "pad", "5.512", "±", "0.082", "6.00", "conforming"]
+    assert rows[1] == ["case", "–", "ambient", "7.90", "±", "0.60", "7.50", "undecided"]
 
 
 def test_a_span_not_resolved_yet_has_no_number() -> None:
     unknown = SpanEstimate("case", "ambient", 52.0, 49.0, 7.5, "undecided", resolved=False)
     text = drawn(status(estimate=Estimate(120.0, (5.0,), {}, (unknown,))), [])
-    (line,) = [line for line in text.splitlines() if "case to ambient" in line]
-    assert line.split("ambient")[1].split() == ["not", "resolved", "yet", "-", "7.500", "undecided"]
+    (line,) = [line for line in text.splitlines() if "case – ambient" in line]
+    assert line.split("ambient")[1].split() == ["not", "resolved", "yet", "7.50", "undecided"]
 
 
 def test_a_minute_of_heating_does_not_tell_the_way_to_air(logged: Path) -> None:
@@ -91,7 +96,7 @@ def test_lines_come_once_a_minute_and_at_events() -> None:
     view.say("gap", loud=False)
     lines = stream.getvalue().splitlines()
     assert len(lines) == 5
-    assert "tab 61.23  case -" in lines[0]
+    assert "tab 61.23  case –" in lines[0]
     assert lines[-1] == "gap"
 
 

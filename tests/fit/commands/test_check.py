@@ -19,7 +19,7 @@ from bench.virtual.prototype import Prototype, Sensor
 from fit.commands.check import command, exit_status
 from fit.commands.rate import command as rate
 from fit.errors import HeatrunError
-from fit.output.terminal.check import with_expanded
+from fit.notation import with_expanded
 from fit.records.metadata import run_document
 from fit.records.writer import RunWriter
 from fit.statistics.batch import Outcome
@@ -220,4 +220,4 @@ def test_every_span_stands_on_one_line_of_any_usual_terminal(
     printed = heatrun_check(runs / "sound", "--budget", budget).stdout
     (line,) = [line for line in printed.splitlines() if "via array" in line]
     assert "conforming" in line
-    assert ("tab - board_back" in line) is shows_nodes
+    assert ("tab – board_back" in line) is shows_nodes

@@ -34,7 +34,7 @@ def test_a_person_reads_what_will_be_decided_and_both_figures_are_drawn(
     monkeypatch.setenv("COLUMNS", "110")
     status, out = call(capsys, "plan", BUDGET, "--heat", 600, "--png", tmp_path / "figures")
     assert status == 0
-    assert "4.2 W for 10 min, a scan every 2 s" in out
+    assert "4.20 W for 10 min, a scan every 2 s" in out
     assert "via array is not measured" in out
     assert sorted(path.name for path in (tmp_path / "figures").iterdir()) == [
         "plan_thermocouples.png",

@@ -165,8 +165,8 @@ def test_report_holds_the_tree_and_what_each_source_warms(
     html = out.read_text(encoding="utf-8")
     for stage in ("vias 1", "pad 1", "vias 2", "pad 2", "joint", "case to air"):
         assert stage in html
-    assert "charger (4 W)" in html
-    assert "driver (2.5 W)" in html
+    assert "charger (4.00 W)" in html
+    assert "driver (2.50 W)" in html
     assert "charger warms driver as driver warms charger" in html
     assert "Powers of both that just reach a limit" in html
 

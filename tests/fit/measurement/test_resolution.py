@@ -17,7 +17,8 @@ from fit.measurement.spans import Spans
 from fit.output.documents import check_document, fit_document, linear_intervals
 from fit.output.figures.comparison import comparison_figure
 from fit.output.path_view import heat_path
-from fit.output.report.rows import comparison_rows, path_rows
+from fit.output.report.path_table import path_table
+from fit.output.report.rows import comparison_rows
 from fit.output.terminal.check import print_verdict
 from fit.output.terminal.compare import compare_document, print_comparison
 from fit.output.terminal.fit import print_response
@@ -96,7 +97,7 @@ def test_the_csv_table_says_which_span_is_resolved(verdict: Verdict) -> None:
 
 
 def test_the_report_says_it_in_words(verdict: Verdict) -> None:
-    row = path_rows(heat_path(verdict.measured, verdict), verdict)[-1]
+    row = path_table(heat_path(verdict.measured, verdict), verdict, with_nodes=False)[-1].cells
     assert (row["measured"], row["probability"], row["E_n"]) == (NOT_RESOLVED, "–", "–")
 
 
@@ -116,7 +117,7 @@ def test_a_span_within_its_limit_however_wide_keeps_its_probability() -> None:
     made = spans({"pad": 0.2})
     wide = replace(made, covariance={"fit": made.covariance["fit"] + np.diag([0, 0.08**2, 0, 0])})
     verdict = hold(wide, prediction())
-    row = path_rows(heat_path(wide, verdict), verdict)[2]
+    row = path_table(heat_path(wide, verdict), verdict, with_nodes=False)[2].cells
     assert (row["measured"], row["decision"]) == (NOT_RESOLVED, "conforming")
     assert row["probability"] == "over 99 %"
 
@@ -128,7 +129,7 @@ def test_a_comparison_says_it_and_gives_no_difference() -> None:
     lines = [
         line for line in printed(print_comparison, comparison).splitlines() if NOT_RESOLVED in line
     ]
-    assert lines[-1].split()[-1] == "-"
+    assert lines[-1].split()[-1] == "–"
     document = compare_document(comparison)
     assert [one["resolved"] for one in document["spans"][-1]["runs"]] == [True, False]
     row = comparison_rows(comparison)[-1]

@@ -39,8 +39,8 @@ def test_inputs_stand_before_and_after_the_most_taught_on_top() -> None:
     figure = new_figure(3.0)
     axes = figure.add_subplot()
     assert learned_figure(learn(own, [lesson(own)]), ax=axes) is figure
-    names = [label.get_text() for label in axes.get_yticklabels()]
-    assert set(names[:2]) == {"R of inner", "R of outer"}
+    names = [text.get_text().split(":")[0] for text in axes.texts]
+    assert set(names[:2]) == {"R of inner (K/W)", "R of outer (K/W)"}
     assert names[2] == "path fraction"
     before, after = (line.get_xdata() for line in axes.lines[1:5:2])
     assert after[1] - after[0] < before[1] - before[0]

@@ -19,6 +19,7 @@ from fit.assessment.conformity import hold
 from fit.errors import NotIdentifiable
 from fit.identification.identify import identify
 from fit.identification.response import Response
+from fit.notation import with_expanded
 from fit.output.figures import (
     compared_figure,
     curves_figure,
@@ -95,10 +96,10 @@ def test_the_path_names_every_node_and_every_stage():
 
 
 def test_the_path_shows_the_temperature_of_every_measured_node():
-    measured = spans()
-    said = texts(to_svg(path_figure(heat_path(measured)), "path"))
-    for degC in measured.final_degC:
-        assert any(text.startswith(f"{degC:.1f}") for text in said)
+    path = heat_path(spans())
+    said = texts(to_svg(path_figure(path), "path"))
+    for node in path.nodes[:-1]:
+        assert f"{with_expanded(node.degC, node.u_K)} °C" in said
 
 
 def test_only_a_span_over_its_limit_is_said_to_be_over():

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import dataclasses
 import hashlib
 import re
@@ -14,17 +15,19 @@ import pytest
 from fit.assessment.conformity import Verdict, hold
 from fit.assessment.diagnosis import Finding
 from fit.budget import predict, read_budget
+from fit.commands.report import reported_first
 from fit.errors import HeatrunError, RecordError
 from fit.output.report.pdf import print_page
 from fit.output.report.rating import rate_verdict
 from fit.output.report.report import draw_figures, gather, render, write_report
 from fit.output.text import state, story
-from fit.records.run import Event
+from fit.records.run import Event, Run
 from tests.fit.output.test_figures import made_response, made_run
 from tests.support.browser import browser
 from tests.support.made import prediction, run_metadata, spans
 
 NASTY = '<script>alert(1)</script><img src="http://example.invalid/x">'
+MOST_PAGES = 4  # of A4, for a path of five stages
 VOID = {"meta", "link", "br", "img", "input", "hr"}
 
 
@@ -129,8 +132,17 @@ def test_what_is_not_decided_says_how_it_could_be():
 
 def test_every_span_stands_in_the_table_measured_beside_predicted():
     verdict = hold(spans(), prediction())
-    rows = re.findall(r'<th scope="row" class="words">([^<]*)</th>', report(verdict))
-    assert rows == ["junction to tab", "via array", "pad", "bar + bar to case", "case to air"]
+    path = report(verdict).split("The heat path</h2>")[1].split("</table>")[0]
+    rows = re.findall(r'<tr class="(node|span).*?<th scope="row" class="words">([^<]*)</th>', path)
+    assert [name for kind, name in rows if kind == "span"] == [
+        "junction to tab",
+        "via array",
+        "pad",
+        "bar + bar to case",
+        "case to air",
+    ]
+    nodes = ["junction", "tab", "board_back", "bar", "case", "ambient"]
+    assert [name for kind, name in rows if kind == "node"] == nodes
 
 
 @pytest.fixture(scope="module")
@@ -196,7 +208,7 @@ def test_the_first_screen_does_not_say_its_headline_twice():
     verdict = hold(spans({"pad": 2.0}), prediction())
     said = state(verdict)
     assert said.headline == "Poor contact at the pad"
-    assert said.text.startswith("1.2 K/W measured, 0.6 K/W predicted")
+    assert said.text.startswith("1.200 ± 0.034 K/W measured, 0.60 ± 0.14 K/W predicted")
 
 
 @pytest.mark.parametrize(
@@ -281,11 +293,35 @@ def test_printing_without_a_browser_says_what_to_do(tmp_path, monkeypatch):
         print_page(tmp_path / "report.html", tmp_path / "report.pdf")
 
 
+@pytest.mark.parametrize("named", [("first", "second"), ("second", "first")])
+def test_of_two_runs_the_later_is_reported_whichever_is_named_first(named, monkeypatch):
+    started = {"first": "2026-01-01T08:00:00Z", "second": "2026-01-02T08:00:00Z"}
+
+    def read(path: Path) -> Run:
+        document = run_metadata({"started": started[path.name]})
+        return dataclasses.replace(made_run(), path=path, metadata=document)
+
+    monkeypatch.setattr("fit.records.run.read_run", read)
+    run, others = reported_first([Path(name) for name in named])
+    assert (run.path.name, [other.path.name for other in others]) == ("second", ["first"])
+
+
+def test_where_no_start_is_known_runs_are_named_in_their_order(monkeypatch):
+    monkeypatch.setattr(
+        "fit.records.run.read_run", lambda path: dataclasses.replace(made_run(), path=path)
+    )
+    run, others = reported_first([Path("one"), Path("two")])
+    assert (run.path.name, [other.path.name for other in others]) == ("two", ["one"])
+
+
 @pytest.mark.slow
-def test_in_a_browser_it_fits_a_phone_asks_nothing_and_prints(tmp_path: Path):
+def test_in_a_browser_it_fits_a_phone_asks_nothing_and_prints(
+    real_verdict: Verdict, tmp_path: Path
+):
     run = made_run()
     verdict = hold(spans({"pad": 2.0}), prediction())
-    page = write_report(run, made_response(run), verdict, tmp_path)
+    rated = rate_verdict(real_verdict)
+    page = write_report(run, made_response(run), verdict, tmp_path, rated=rated)
     with browser(tmp_path / "profile") as tab:
         tab.open("about:blank")
         tab.requested()
@@ -299,4 +335,6 @@ def test_in_a_browser_it_fits_a_phone_asks_nothing_and_prints(tmp_path: Path):
         assert {address for address in tab.requested() if "://" in address} == {page.as_uri()}
         assert tab.complaints() == []
         printed = tab.devtools("Page.printToPDF", preferCSSPageSize=True)
-        assert len(printed["data"]) > 10_000
+        pdf = base64.b64decode(printed["data"])
+        assert len(pdf) > 10_000
+        assert 1 <= len(re.findall(rb"/Type\s*/Page\b", pdf)) <= MOST_PAGES

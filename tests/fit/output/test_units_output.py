@@ -45,7 +45,7 @@ def test_that_none_is_seen_is_said_too() -> None:
 def test_lots_are_named_with_their_means_and_counts() -> None:
     span = summarize(made_units(6)).spans[1]
     drift = Drift("lot", 0.001, True, lots=(Lot("A", 3, 0.6), Lot("B", 3, 0.7)))
-    words = "pad by lot, mean in K/W (units): A 0.6 (3), B 0.7 (3) (p = 0.001)"
+    words = "pad by lot, mean in K/W (units): A 0.600 (3), B 0.700 (3) (p = 0.001)"
     assert drift_in_words(span, drift) == words
 
 

@@ -220,7 +220,7 @@ def test_a_person_reads_temperatures_powers_and_cautions() -> None:
     text = StringIO()
     print_branch_rating(Console(file=text, width=100, highlight=False), rating())
     shown = text.getvalue()
-    assert "charger 4 W, driver 2.5 W at 40 °C ambient" in shown
+    assert "charger 4.00 W, driver 2.50 W at 40 °C ambient" in shown
     assert "times all these powers together" in shown
     assert "driver may make at most, beside charger, W" in shown
     assert shown.count("Caution:") == len(rating().cautions)

@@ -316,8 +316,8 @@ def test_command_prints_draws_and_tabulates(records, tmp_path):
         "--plot", tmp_path / "spans.png", "--table", tmp_path / "spans.csv", "--jobs", 1,
     )  # fmt: skip
     assert result.exit_code == 0
-    assert "bar - case" in result.stdout
-    assert result.stdout.startswith("Bar to case fell by 0.3")
+    assert "bar – case" in result.stdout
+    assert result.stdout.startswith("Bar – case fell by 0.3")
     assert "▼ lower" in result.stdout
     assert (tmp_path / "spans.png").read_bytes()[:4] == b"\x89PNG"
     rows = list(csv.DictReader((tmp_path / "spans.csv").open()))
