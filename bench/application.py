@@ -16,8 +16,8 @@ from typing import Annotated, NoReturn
 import typer
 
 from bench.commands import COMMANDS
-from bench.messages import complain
 from fit.errors import HeatrunError
+from fit.output.one_line import complain
 from fit.output.verbosity import PLAIN, QUIET, VERBOSE, is_verbose, tell
 
 STOPPED = 130

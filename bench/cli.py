@@ -8,7 +8,7 @@ from __future__ import annotations
 import os
 import sys
 
-from bench.messages import complain
+from fit.output.one_line import complain
 
 THREADS = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
 """Our matrices are small: on them the linear algebra's threads only wait for each other, a fit

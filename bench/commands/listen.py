@@ -28,8 +28,8 @@ def command(
         )
     from bench.discovery.guess_format import blocks, recognise, scpi_block
     from bench.discovery.listen import listen
-    from bench.messages import printable
     from fit.errors import PortError
+    from fit.output.one_line import printable
 
     heard = listen(port, (baud,) if baud else SPEEDS, seconds, query)
     for line in heard.lines[:8]:

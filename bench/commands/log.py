@@ -68,10 +68,10 @@ def command(
     from bench.acquisition.rehearse import rehearse as rehearsed
     from bench.acquisition.run_loop import heat_run
     from bench.clock import RealClock
-    from bench.messages import complain, printable
     from bench.monitor.terminal import open_view
     from bench.rig.schema import read_rig
     from fit.errors import RecordError, RigError
+    from fit.output.one_line import complain, printable
     from fit.output.verbosity import is_quiet
 
     plan = read_rig(rig)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from fit.commands.options import AsJson, Jobs, Resume, RowTable, Scheduler
+from fit.output.one_line import say
 
 if TYPE_CHECKING:
     from fit.commands.batch_check import Checked
@@ -64,7 +65,7 @@ def command(
     outcomes = batch_check.check_many(runs, batch)
     for outcome in outcomes:
         if outcome.error is not None:
-            typer.echo(f"heatrun: {outcome.error}", err=True)
+            say(outcome.error)
     (_print_json if as_json else _print)(outcomes)
     raise typer.Exit(exit_status(outcomes))
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from fit.commands.options import AsJson, Jobs, Table
+from fit.output.one_line import say
 from fit.output.verbosity import is_quiet
 
 if TYPE_CHECKING:
@@ -74,7 +75,7 @@ def command(
     outcomes = _measured(runs, budget, jobs, quiet=as_json)
     for outcome in outcomes:
         if outcome.error is not None:
-            typer.echo(f"heatrun: {outcome.error}", err=True)
+            say(outcome.error)
     measured = [outcome.result for outcome in outcomes if outcome.result is not None]
     if len(measured) < 2:
         raise typer.Exit(2)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from fit.commands.options import AsJson, Jobs
+from fit.output.one_line import say
 from fit.output.verbosity import working
 
 if TYPE_CHECKING:
@@ -64,7 +65,7 @@ def command(
     stated = read_budget(budget)
     lessons, failed = _lessons(find_runs(run), budget, jobs)
     for error in failed:
-        typer.echo(f"heatrun: {error}", err=True)
+        say(error)
     if not lessons:
         raise HeatrunError("nothing is learnt: no run could be measured")
     with working("learning"):

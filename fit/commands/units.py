@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from fit.commands.options import AsJson, Jobs, Resume, Scheduler
+from fit.output.one_line import say
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -95,7 +96,7 @@ def command(
     rows = [batch_check.row_of(outcome) for outcome in outcomes]
     for row in rows:
         if row.error is not None:
-            typer.echo(f"heatrun: {row.error}", err=True)
+            say(row.error)
     if table is not None and whole:
         _write_parquet(table, rows)
     units = summarize(rows, by=by or (), relative_scale=spread, worst=worst)

@@ -275,7 +275,7 @@ def call(words: tuple[str, ...]) -> int:
             read_unit(Path(words[1]))
             return 0
     except HeatrunError as error:
-        from bench.messages import complain
+        from fit.output.one_line import complain
 
         return complain(str(error), 2)
     from bench.cli import main

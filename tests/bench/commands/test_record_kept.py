@@ -11,10 +11,10 @@ from typing import Any
 import pytest
 
 from bench.cli import main
-from bench.messages import LONGEST, short
 from bench.monitor.page_state import page_state
 from bench.virtual.ports import HAS_PTY
 from fit.errors import RecordError, RigError
+from fit.output.one_line import LONGEST, short
 from fit.records.events import read_events
 from fit.records.run import read_run
 from fit.records.tail import FolderReader

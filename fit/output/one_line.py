@@ -1,15 +1,26 @@
-"""What the command says on standard error: one line, nothing that a terminal would obey."""
+"""What a command says on standard error: one line, nothing that a terminal would obey."""
 
 from __future__ import annotations
 
 import sys
 
+# Characters of a line, under the 300 that are promised, and of them before what is left out: the
+# file, its place and what is wrong. Ours.
 LONGEST, KEPT = 299, 180
 
 
-def complain(message: str, status: int) -> int:
-    """One line on standard error, whatever the message holds."""
+def say(message: str) -> None:
+    """One line on standard error, whatever the message holds.
+
+    Args:
+        message: such as a run's error, of any length.
+    """
     print(short(f"heatrun: {printable(' '.join(message.split()))}"), file=sys.stderr)
+
+
+def complain(message: str, status: int) -> int:
+    """The same of what ends a command; the status to end with."""
+    say(message)
     return status
 
 
