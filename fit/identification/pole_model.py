@@ -48,6 +48,7 @@ class CellRecord:
     weight: Array  # (c, m) one over it, by one profile for all nodes, 0 where missing
     node_weight: Array  # (m,) its factor by node
     correlation: Array  # (m, m) of the nodes' noise: the reference's own is in every rise
+    noise_cost: float  # sum of squares, whitened, that noise alone leaves
     filters: Filters
     scan_s: float
     length_s: float  # from the first power step (or the start) to the end
@@ -104,10 +105,11 @@ def reduce(signals: Signals, nodes: tuple[str, ...], reference: str) -> CellReco
         return np.asarray(white / number[present] + stuck[present])
 
     rise, number, filters_reference, r = mean[:, columns], count[:, columns], None, None
+    left = 1.0
     if reference:
         r = signals.nodes.index(reference)
         seen, level = count[:, r] > 0, mean[:, r].copy()
-        level[seen] = smoothed(level[seen], np.sqrt(variance_K2(r, count[:, r], seen)))
+        level[seen], left = smoothed(level[seen], np.sqrt(variance_K2(r, count[:, r], seen)))
         filters_reference = knots(cells, level)
         if np.array_equal(number, np.repeat(count[:, [r]], len(nodes), axis=1)):
             rise = rise - level[:, np.newaxis]
@@ -123,6 +125,7 @@ def reduce(signals: Signals, nodes: tuple[str, ...], reference: str) -> CellReco
         involved = (column,) if r is None else (column, r)
         sd[present, j] = np.sqrt(sum(variance_K2(c, number[:, j], present) for c in involved))
     weight, node_weight = _weights(sd)
+    correlation, noise_share = _correlation(before, steps, columns, r, left)
     started = starts[1] if signals.soak_samples and len(starts) > 1 else 0
     always_off = not np.any(cells.power)
     return CellRecord(
@@ -133,7 +136,8 @@ def reduce(signals: Signals, nodes: tuple[str, ...], reference: str) -> CellReco
         sd_K=sd,
         weight=weight,
         node_weight=node_weight,
-        correlation=_correlation(before, steps, columns, r),
+        correlation=correlation,
+        noise_cost=float(np.sum(weight > 0)) * noise_share,
         filters=Filters(cells, filters_reference),
         scan_s=cells.scan_s,
         length_s=float(signals.t_s[-1] - signals.t_s[started]),
@@ -262,16 +266,23 @@ def _slice(columns: Index) -> slice:
     return slice(int(columns[0]), int(columns[-1]) + 1)
 
 
-def _correlation(noise_K: Array, step_K: Array, nodes: list[int], reference: int | None) -> Array:
+def _correlation(
+    noise_K: Array, step_K: Array, nodes: list[int], reference: int | None, left: float
+) -> tuple[Array, float]:
     """Correlation (m, m) of the rises' noise: what the reference's share in each makes it.
 
+    That is so of slow errors. From scan to scan the smoothed reference has little noise left, so
+    that the whitened squares sum up to less than one each: that share is given as well.
+
     noise_K, step_K: (columns,) of all readings, before rounding and by it [K]. nodes, reference:
-    their columns.
+    their columns. left: share of the reference's variance that smoothing leaves.
     """
     variance = np.maximum(noise_K**2 + step_K**2 / 12, 1e-12)
     common = 0.0 if reference is None else variance[reference]
     whole = np.diag(variance[nodes]) + common
-    return np.asarray(whole / np.sqrt(np.outer(np.diag(whole), np.diag(whole))))
+    quick = np.diag(variance[nodes]) + left * common
+    share = float(np.trace(np.linalg.solve(whole, quick))) / len(nodes)
+    return np.asarray(whole / np.sqrt(np.outer(np.diag(whole), np.diag(whole)))), share
 
 
 def _weights(sd_K: Array) -> tuple[Array, Array]:

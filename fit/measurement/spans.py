@@ -337,8 +337,7 @@ def inner_spans(identified: Identification) -> tuple[Array, dict[str, Array]]:
         covariance["discrepancy"] = np.diag(spans**2)
         return spans, covariance
     ladder = adequate_ladder(fitted, spans, np.sum(list(covariance.values()), axis=0))
-    readings = float(np.sum(fitted.model.record.weight > 0))
-    if ladder is not None and is_noise(ladder.cost, readings):
+    if ladder is not None and is_noise(ladder.cost, fitted.model.record.noise_cost):
         known = ladder.covariance_known_offset
         covariance["fit"] = known
         covariance["offset"] = positive(ladder.covariance - known)

@@ -15,7 +15,7 @@ from fit.records.run import Array
 LAMBDA = np.geomspace(1e-3, 1e9, 61)
 
 
-def smoothed(values: Array, sd: Array) -> Array:
+def smoothed(values: Array, sd: Array) -> tuple[Array, float]:
     """A series without its white noise: least squares with a penalty on second differences.
 
     Minimises Σ ((y − z)/sd)² + λ Σ (Δ² z)² (Whittaker 1923; Eilers, Anal. Chem. 75, 2003), in the
@@ -28,14 +28,15 @@ def smoothed(values: Array, sd: Array) -> Array:
         sd: (n,) standard deviations of their noise, same unit, above zero.
 
     Returns:
-        The smoothed values (n,).
+        The smoothed values (n,), and the share of the noise's variance that is left in them.
 
-    >>> np.round(smoothed(np.array([0.0, 1.1, 1.9, 3.1, 3.9]), np.full(5, 0.1)), 1).tolist()
-    [0.0, 1.0, 2.0, 3.0, 4.0]
+    >>> values, left = smoothed(np.array([0.0, 1.1, 1.9, 3.1, 3.9]), np.full(5, 0.1))
+    >>> np.round(values, 1).tolist(), round(left, 1)
+    ([0.0, 1.0, 2.0, 3.0, 4.0], 0.4)
     """
     n = len(values)
     if n < 4:
-        return values
+        return values, 1.0
     weight = 1 / sd
     bend = np.diff(np.eye(n), n=2, axis=0) / weight
     stiffness, shapes = np.linalg.eigh(bend.T @ bend * np.mean(weight**2))
@@ -44,4 +45,5 @@ def smoothed(values: Array, sd: Array) -> Array:
     part = shapes.T @ (weight * (values - start))
     kept = 1 / (1 + LAMBDA[:, np.newaxis] * stiffness)
     risk = (((1 - kept) * part) ** 2).sum(axis=1) + 2 * kept.sum(axis=1)
-    return np.asarray(start + shapes @ (kept[np.argmin(risk)] * part) / weight)
+    best = kept[np.argmin(risk)]
+    return np.asarray(start + shapes @ (best * part) / weight), float(best.mean())

@@ -50,7 +50,7 @@ def adequate_ladder(
     rows = general.residual[: len(record.rise_K)]
     cost = general.cost - np.sum(rows**2) + np.sum((rows @ record.whitening) ** 2)
     as_good = float(cost) + inflation * chdtri(max(parameters, 1), settings.adequate)
-    readings = float(np.sum(record.weight > 0))
+    readings = record.noise_cost
     noise = readings + settings.noise_deviations * np.sqrt(2 * readings)
 
     def enough(found: list[Ladder]) -> bool:
