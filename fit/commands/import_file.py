@@ -90,8 +90,11 @@ def command(
         ),
     ] = None,
     temperature_unit: Annotated[
-        TemperatureUnit, typer.Option(help="Unit of the temperature columns.")
-    ] = TemperatureUnit.degC,
+        TemperatureUnit | None,
+        typer.Option(
+            help="Unit of the temperature columns; default: what the file says of each, else degC."
+        ),
+    ] = None,
     power_unit: Annotated[
         str,
         typer.Option(
@@ -181,7 +184,7 @@ def command(
             sources=_pairs(source or [], "--source", "charger=P1"),
             time_unit=time_unit.value if time_unit else None,
             time_format=time_format,
-            temperature_unit=temperature_unit.value,
+            temperature_unit=temperature_unit.value if temperature_unit else None,
             power_unit=power_unit,
             power_on_s=power_on,
             power_off_s=power_off,
