@@ -79,6 +79,18 @@ def command(
     label: Annotated[
         str | None, typer.Option(help="Name of the run; default: the file's.", show_default=False)
     ] = None,
+    unit: Annotated[
+        str | None, typer.Option(metavar="NAME", help="Serial number of the unit it was.")
+    ] = None,
+    values: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--set",
+            metavar="KEY=VALUE",
+            help="What was set, such as torque_Nm=0.5, for 'compare --against'; again for more.",
+            show_default=False,
+        ),
+    ] = None,
     time_unit: Annotated[
         TimeUnit | None,
         typer.Option(help="Unit of the time column; default: iso for stamps, else s."),
@@ -172,6 +184,7 @@ def command(
     """
     from fit.records.imports.convert import Columns, import_file
     from fit.records.imports.delimited import Format
+    from fit.records.labels import stated_labels
 
     imported = import_file(
         file,
@@ -197,6 +210,7 @@ def command(
                 skip_lines=skip,
                 missing=tuple(missing or ()),
             ),
+            labels=stated_labels(unit, values),
         ),
         out,
         label,

@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,7 +28,7 @@ from fit.records.imports.delimited import (
     open_inputs,
     read_table,
 )
-from fit.records.imports.plausible import check_power, check_temperatures, check_times
+from fit.records.imports.plausible import check_power, check_temperatures, check_times, doubt
 from fit.records.imports.time_column import read_clock, rows_to_keep
 from fit.records.imports.units import (
     ABSOLUTE_ZERO_degC,
@@ -43,7 +44,6 @@ from fit.records.run_folder import DOCUMENT, EVENTS, READINGS, default_folder, n
 
 WATTS = re.compile(r"\s*([+-]?\d*[.,]?\d+([eE][+-]?\d+)?)\s*(W?)\s*", re.ASCII)
 SOURCE = re.compile(r"[a-z][a-z0-9_]*", re.ASCII)
-PLAUSIBLE_degC = (-90.0, 200.0)  # of the coldest reading of a node
 
 
 @dataclass(frozen=True)
@@ -70,6 +70,7 @@ class Columns:
     match_u: float = 0.0  # relative standard uncertainty of each channel's rise
     power_u: float = 0.0  # relative standard uncertainty of the recorded power
     format: Format = field(default_factory=Format)
+    labels: Mapping[str, Any] = field(default_factory=dict)  # of `stated_labels`
 
 
 @dataclass(frozen=True)
@@ -113,7 +114,7 @@ def import_file(
         unit, said = temperature_taken(table.units[place], columns.temperature_unit)
         readings[f"{node}_degC"] = _temperatures(table, place, rows, unit)
         notes.append(f"{node}: {table.titles[place]} [{said}]")
-        notes += _doubt(node, readings[f"{node}_degC"], unit)
+        notes += doubt(node, readings[f"{node}_degC"], unit)
         left_out += open_inputs(table, place, rows)
     first_power = first_node + len(columns.nodes)
     if columns.sources:
@@ -149,6 +150,7 @@ def import_file(
         started,
         rig=_stated_rig(columns),
         power_unit=columns.power_unit,
+        **columns.labels,
         **{"import": origin},
     )
     folder = out or default_folder(label, started)
@@ -287,14 +289,6 @@ def _temperatures(table: Table, place: int, rows: NDArray[np.intp], unit: str) -
             "state --temperature-unit, or --missing with that value if it stands for no reading",
         )
     return values
-
-
-def _doubt(node: str, temperature_degC: Array, unit: str) -> list[str]:
-    """A question, where a bench was hardly ever so cold or so hot at its coldest."""
-    coldest = float(np.nanmin(temperature_degC))
-    if PLAUSIBLE_degC[0] <= coldest <= PLAUSIBLE_degC[1]:
-        return []
-    return [f"{node}: never below {coldest:.4g} degC: is --temperature-unit {unit} right?"]
 
 
 def _stated_power(file: Path, columns: Columns, t_s: Array) -> tuple[Array, str]:
