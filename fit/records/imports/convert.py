@@ -265,7 +265,12 @@ def _readings(table: Table, place: int, rows: NDArray[np.intp]) -> Array:
             table.path, table.place(row, place), f"{cell!r} is not a number", f"mend it, {hint}"
         )
     if np.isnan(values).all():
-        raise RecordError(table.path, table.titles[place], "holds no number", "name another column")
+        raise RecordError(
+            table.path,
+            table.titles[place],
+            "holds no number",
+            "leave it out, or name another column",
+        )
     return values
 
 
