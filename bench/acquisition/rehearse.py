@@ -132,6 +132,8 @@ def _missing(rig: Rig, scan: Scan, budget: Budget | None) -> Iterator[str]:
             yield f"a switch for '{source.name}': no end of the run switches it off"
     if not any(channel.match_u for channel in rig.channel):
         yield "match_u: how alike the thermocouples are counts as perfect"
+    if not any(stated.u_relative for stated in (rig.power, *rig.source) if stated is not None):
+        yield "u_relative: how good the power reading is counts as perfect"
     if budget is None:
         yield "--budget: no time constants, so no time to settle and no expected temperatures"
     yield "a hardware cut-out, unless you fitted one: no program replaces it"

@@ -137,5 +137,6 @@ def first_readings(
         f"{missing[0].describe_silence()}"
     )
     if silent.driver == "line":
-        problem += f"; 'heatrun listen {silent.port}' shows what it sends"
+        speed = "" if "://" in silent.port else f"check baud = {silent.baud}: "
+        problem += f"; {speed}'heatrun listen {silent.port}' shows what it sends"
     raise PortError(problem)

@@ -2,14 +2,10 @@
 
 from __future__ import annotations
 
-import math
-import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
-
-KEY = re.compile(r"[A-Za-z]\w*")
 
 if TYPE_CHECKING:
     from bench.rig.schema import Rig
@@ -73,6 +69,7 @@ def command(
     from fit.errors import RecordError, RigError
     from fit.output.one_line import complain, printable
     from fit.output.verbosity import is_quiet
+    from fit.records.labels import stated_labels
 
     plan = read_rig(rig)
     if plan.sequence.heat_until == "decided" and budget is None:
@@ -83,7 +80,7 @@ def command(
         if folder is not None and folder.exists() != (name == "--resume"):
             problem = "exists already" if name == "--out" else "no such folder"
             raise RecordError(folder, "", problem, f"{name} takes another")
-    labels = _labels(unit, values)
+    labels = stated_labels(unit, values)
     for name, given in (("--out", out), ("--unit", unit), ("--set", values)):
         if given is not None and resume is not None:
             raise RecordError(resume, name, "means nothing with --resume", "leave it out")
@@ -114,32 +111,6 @@ def command(
         print(result.folder, flush=True)
     if result.exit_status:
         raise typer.Exit(complain(result.text, result.exit_status))
-
-
-def _labels(unit: str | None, values: list[str] | None) -> dict[str, object]:
-    """`--unit` and `--set` as run.json keeps them. Raises RecordError."""
-    from fit.errors import RecordError
-
-    if unit is not None and not unit.strip():
-        raise RecordError("--unit", "", "is empty", "a serial number, say")
-    found: dict[str, object] = {}
-    for text in values or ():
-        key, sign, value = (part.strip() for part in text.partition("="))
-        if not sign or not value or not KEY.fullmatch(key):
-            raise RecordError("--set", "", f"{text[:60]!r} is no KEY=VALUE", "torque_Nm=0.5, say")
-        if key in found:
-            raise RecordError("--set", "", f"{key} stands twice", "give each once")
-        found[key] = _number(value)
-    return ({"unit": unit.strip()} if unit else {}) | ({"values": found} if found else {})
-
-
-def _number(text: str) -> float | str:
-    """A number where it is one, to be compared by; else the words."""
-    try:
-        value = float(text)
-    except ValueError:
-        return text
-    return value if math.isfinite(value) else text
 
 
 def _fit_together(rig: Rig, budget: Budget) -> None:

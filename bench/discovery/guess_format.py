@@ -8,6 +8,7 @@ import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from math import isnan
 from typing import Any
 
 from bench.instruments.line import IGNORED, OPEN, Settings, parser
@@ -15,7 +16,8 @@ from bench.rig.schema import LONGEST_NODE_NAME
 
 NUMBER = r"[-+]?\d+(?:\.\d*)?(?:[eE][-+]?\d+)?|[-+]?\.\d+"
 DATE, CLOCK = r"\d{2,4}[-/]\d{1,2}[-/]\d{2,4}", r"\d{1,2}:\d{2}(?::\d{2}(?:\.\d+)?)?"
-STAMP = rf"(?<!\d)(?:{DATE}(?:[T ]{CLOCK})?|{CLOCK})(?:Z|[-+]\d{{2}}:?\d{{2}})?(?!\d)"
+# Neither K1:22.56 nor 1:22.56 is a time of day.
+STAMP = rf"(?<!\w)(?:{DATE}(?:[T ]{CLOCK})?|{CLOCK})(?:Z|[-+]\d{{2}}:?\d{{2}})?(?!\.?\d)"
 ANY_STAMP = r"[-+\d:./TZ ]+"
 SEPARATORS = (",", ";", "\t", "|", " ")
 TIME_STAMPS = ("time", "t_s", "t_ms", "ms", "s", "seconds", "millis", "timestamp", "uptime")
@@ -84,7 +86,7 @@ def blocks(name: str, port: str, baud: int, form: Form, query: str | None = None
             f'node = "{node}"  # the place it sits on: tab, bar, case, ambient, ...',
             f'instrument = "{name}"',
             f"field = {_toml(field)}",
-            f'unit = "{_unit(value)}"  # reads {value:g}',
+            f'unit = "{_unit(value)}"  # {_reads(value)}',
         ]
     return "\n".join(text) + "\n"
 
@@ -192,7 +194,9 @@ def _pattern(lines: Sequence[str]) -> dict[str, Any] | None:
     if not readings:
         return None
     pattern = pattern.replace(_literal("\1"), ANY_STAMP)
-    return {"pattern": re.sub(r"(?:\\ |\\s\*)+", r"\\s*", pattern)}
+    pattern = re.sub(r"(?:\\ |\\s\*)+", r"\\s*", pattern)
+    # With no blank demanded between two numbers, one is cut in two where the next is an open input.
+    return {"pattern": re.sub(r"(\)|\\d\+)\\s\*(?=\(\?P<)", r"\1\\s+", pattern)}
 
 
 def _counts(column: Sequence[str]) -> bool:
@@ -244,6 +248,10 @@ def _node(field: str, taken: set[str]) -> str:
         name += "x"
     taken.add(name)
     return name
+
+
+def _reads(value: float) -> str:
+    return "reads no number: open? leave this channel out" if isnan(value) else f"reads {value:g}"
 
 
 def _unit(value: float) -> str:

@@ -47,7 +47,8 @@ def listen(port: str, speeds: Sequence[int], seconds: float, query: str | None =
     try:
         for baud in speeds:
             transport.set_speed(baud)
-            lines = _lines(transport, seconds, query)
+            # Whoever asks for the name wants the instrument, not its name read as a number.
+            lines = () if query == IDENTITY else _lines(transport, seconds, query)
             if lines:
                 return Heard(baud, lines, None, tuple(speeds))
             answer = transport.ask(IDENTITY, min(1.0, seconds))

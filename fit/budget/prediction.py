@@ -228,13 +228,15 @@ def _drivers(
 
 
 def _warnings(budget: Budget, rises: Array) -> tuple[str, ...]:
-    """Where a stage leaves the range its formula holds for."""
-    return tuple(
-        f"{stage.name}: {remark}"
-        for stage in budget.stages
-        if stage.keys is not None
-        and (remark := stage.keys.remark(float(rises[budget.tree.index(stage.from_node)])))
-    )
+    """Where a number looks like a slip of the unit, or a stage leaves its formula's range."""
+    said = []
+    for stage in budget.stages:
+        if stage.keys is None:
+            continue
+        remark = stage.keys.remark(float(rises[budget.tree.index(stage.from_node)]))
+        remarks = [*stage.keys.unusual(), *([remark] if remark else [])]
+        said += [f"{stage.name}: {sentence}" for sentence in remarks]
+    return tuple(said)
 
 
 def _over_limits(budget: Budget, R_K_per_W: Array) -> list[str]:

@@ -79,6 +79,18 @@ def command(
     label: Annotated[
         str | None, typer.Option(help="Name of the run; default: the file's.", show_default=False)
     ] = None,
+    unit: Annotated[
+        str | None, typer.Option(metavar="NAME", help="Serial number of the unit it was.")
+    ] = None,
+    values: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--set",
+            metavar="KEY=VALUE",
+            help="What was set, such as torque_Nm=0.5, for 'compare --against'; again for more.",
+            show_default=False,
+        ),
+    ] = None,
     time_unit: Annotated[
         TimeUnit | None,
         typer.Option(help="Unit of the time column; default: iso for stamps, else s."),
@@ -90,8 +102,11 @@ def command(
         ),
     ] = None,
     temperature_unit: Annotated[
-        TemperatureUnit, typer.Option(help="Unit of the temperature columns.")
-    ] = TemperatureUnit.degC,
+        TemperatureUnit | None,
+        typer.Option(
+            help="Unit of the temperature columns; default: what the file says of each, else degC."
+        ),
+    ] = None,
     power_unit: Annotated[
         str,
         typer.Option(
@@ -169,6 +184,7 @@ def command(
     """
     from fit.records.imports.convert import Columns, import_file
     from fit.records.imports.delimited import Format
+    from fit.records.labels import stated_labels
 
     imported = import_file(
         file,
@@ -181,7 +197,7 @@ def command(
             sources=_pairs(source or [], "--source", "charger=P1"),
             time_unit=time_unit.value if time_unit else None,
             time_format=time_format,
-            temperature_unit=temperature_unit.value,
+            temperature_unit=temperature_unit.value if temperature_unit else None,
             power_unit=power_unit,
             power_on_s=power_on,
             power_off_s=power_off,
@@ -194,6 +210,7 @@ def command(
                 skip_lines=skip,
                 missing=tuple(missing or ()),
             ),
+            labels=stated_labels(unit, values),
         ),
         out,
         label,

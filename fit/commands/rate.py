@@ -59,7 +59,11 @@ def command(
     material: Annotated[Material, typer.Option(help="Of the case, for touching.")] = Material.metal,
     touch_limits: Annotated[
         Path | None,
-        typer.Option(metavar="TOML", help="A table of touch limits instead of heatrun's own."),
+        typer.Option(
+            metavar="TOML",
+            help="A table of touch limits, and the ambient they are judged at, instead of "
+            "heatrun's own.",
+        ),
     ] = None,
     as_json: AsJson = False,
 ) -> None:
@@ -67,8 +71,8 @@ def command(
 
     At the worst ambient, for steady power, pulses and profiles. Stages nobody measured are
     added from the budget and marked. The case-to-air part is scaled to the temperatures in
-    question. Touch is judged at 25 degC ambient. A rating is no approval: local codes and
-    licensed practice have the last word.
+    question. Touch is judged at 25 degC ambient, or that of --touch-limits. A rating is no
+    approval: local codes and licensed practice have the last word.
     """
     from fit.budget import read_budget
     from fit.budget.run_budget import required_budget

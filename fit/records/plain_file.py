@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import stat
 import tomllib
 from pathlib import Path
@@ -68,13 +69,23 @@ def read_tables(path: Path, error: type[InputError], remedy: str) -> dict[str, A
     """
     data = read_plain(path, LARGEST_TOML, error=error, missing=remedy)
     try:
-        return tomllib.loads(data.decode("utf-8-sig").replace("\r\n", "\n"))
+        text = data.decode("utf-8-sig").replace("\r\n", "\n")
+        return tomllib.loads(text)
     except UnicodeDecodeError:
         raise error(path, "", "is not UTF-8 text", "save it as plain UTF-8 text") from None
     except RecursionError:
         raise error(path, "", "is nested too deeply to be one of ours", remedy) from None
     except ValueError as problem:  # no TOML, or a whole number of thousands of digits
-        raise error(path, "", f"is not TOML: {problem}", "mend the line it names") from None
+        comma = _line_with_decimal_comma(text)
+        mend = f"line {comma}: numbers take a point" if comma else "mend the line it names"
+        raise error(path, "", f"is not TOML: {problem}", mend) from None
 
 
+def _line_with_decimal_comma(text: str) -> int | None:
+    """Number of the first line that sets a key to 3,5, counted from 1."""
+    lines = enumerate(text.split("\n"), 1)
+    return next((n for n, line in lines if DECIMAL_COMMA.match(line)), None)
+
+
+DECIMAL_COMMA = re.compile(r"\s*\w+\s*=\s*[-+]?\d+,\d+\s*(#|$)", re.ASCII)
 _BINARY = getattr(os, "O_BINARY", 0)  # on Windows alone, where a text file's line ends change

@@ -30,6 +30,9 @@ class Bar(Solid):
     steps: ClassVar = {"length_mm": 1.0, "area_mm2": 10.0, "conductivity_W_per_mK": 10.0}
     default_u: ClassVar = {"conductivity_W_per_mK": 0.05, "length_mm": 0.01, "area_mm2": 0.01}
 
+    # From a plastic to diamond, at 300 K (common practice).
+    usual: ClassVar = {"length_mm": (0.1, 2000.0), "conductivity_W_per_mK": (0.1, 2500.0)}
+
     def resistance(self, values: Values) -> Array:
         return 1e3 * values["length_mm"] / (values["conductivity_W_per_mK"] * values["area_mm2"])
 

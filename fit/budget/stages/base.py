@@ -53,7 +53,8 @@ class StageKeys(Block):
     exceed 1, `tables` the keys that hold a table of their own, `u_names` the key that
     states an uncertainty where it is not the number's own with `_u`. `is_contact` is what
     `contact` means when it is left out: whether a high reading here is a poor contact. `steps` are
-    the keys that a designer chooses, each with the step in which it is usually changed. `material`
+    the keys that a designer chooses, each with the step in which it is usually changed. `usual`
+    says between what values a number is built, so that a slip of the unit is seen. `material`
     names what it is made of, whose properties are the same wherever it is used; `shared` says of
     keys what share of their variance belongs to the process, the rest being each unit's own.
     """
@@ -74,6 +75,7 @@ class StageKeys(Block):
     tables: ClassVar[Mapping[str, type[Block]]] = {}
     u_names: ClassVar[Mapping[str, str]] = {}
     steps: ClassVar[Mapping[str, float]] = {}
+    usual: ClassVar[Mapping[str, tuple[float, float]]] = {}
 
     def free(self) -> dict[str, tuple[float, float]]:
         """What a designer may choose here: value and step by key, in the unit the key ends with."""
@@ -111,6 +113,15 @@ class StageKeys(Block):
     def problem(self) -> str | None:
         """Contradiction between the keys, in one sentence, or None."""
         return None
+
+    def unusual(self) -> list[str]:
+        """Numbers that nobody builds: the unit may be another one. One sentence each."""
+        values = numbers(self)
+        return [
+            f"{key} = {values[key]:g} is outside what is built ({low:g} to {high:g}): right unit?"
+            for key, (low, high) in type(self).usual.items()
+            if key in values and not low <= values[key] <= high
+        ]
 
     def remark(self, rise_K: float) -> str | None:
         """Where the stage is outside the range its formula holds for.

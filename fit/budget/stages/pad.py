@@ -91,6 +91,9 @@ class Pad(Solid):
         "clamp_factor": 0.20,
         "impedance_factor": 0.10,
     }
+    # From a film of grease to the thickest gap pads; from felt to graphite through its plane
+    # (common practice).
+    usual: ClassVar = {"thickness_mm": (0.005, 25.0), "conductivity_W_per_mK": (0.03, 200.0)}
     is_contact: ClassVar = True
     tables: ClassVar = {"screw": Screw}
 

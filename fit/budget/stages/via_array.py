@@ -56,6 +56,16 @@ class ViaArray(StageKeys):
         "foil_um": 0.10,
     }
 
+    # Wider than fabricators offer, from laser-drilled microvias to press-fit holes and from inner
+    # foil to busbar boards; metals from solder to silver (common practice).
+    usual: ClassVar = {
+        "drill_mm": (0.05, 10.0),
+        "plating_um": (3.0, 500.0),
+        "board_mm": (0.1, 10.0),
+        "conductivity_W_per_mK": (20.0, 430.0),
+        "foil_um": (5.0, 1000.0),
+    }
+
     def problem(self) -> str | None:
         if self.plating_um * 1e-3 >= self.drill_mm / 2:
             return "plating_um fills the whole hole; it must be under half of drill_mm"

@@ -153,17 +153,18 @@ def _limit_lines(prediction: Prediction) -> list[str]:
             "junction",
             budget.limits.junction_degC,
             prediction.ambient_degC if hottest is None else hottest,
+            "",
         ),
-        ("case", budget.limits.case_touch_degC, TOUCH_AMBIENT_DEGC),
+        ("case", budget.limits.case_touch_degC, TOUCH_AMBIENT_DEGC, ", where touch is judged,"),
     )
     lines = []
-    for node, limit, ambient in judged:
+    for node, limit, ambient, why in judged:
         if limit is None or node not in budget.nodes:
             continue
         there = predict(budget, power_W=prediction.power_W, ambient_degC=ambient)
         degC, u = ambient + there.rise_K[node], there.rise_u_K[node]
         lines.append(
-            f"In air of {ambient:z.0f} °C {node} comes to {with_expanded(degC, u)} °C; "
+            f"In air of {ambient:z.0f} °C{why} {node} comes to {with_expanded(degC, u)} °C; "
             f"its limit is {limit:z.0f} °C: {_standing(limit - degC, u)}."
         )
     return lines

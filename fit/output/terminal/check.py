@@ -176,7 +176,7 @@ def _print_findings(console: Console, verdict: Verdict) -> None:
         if first.caution:
             console.print(f"[bold]Caution:[/] {escape(first.caution)}")
     else:
-        console.print("\nNothing stands out; what it may be:")
+        console.print("\nNot clear enough to name one cause; what it may be:")
         console.print(f"  {_short(first)}")
     for standing, finding in beside(verdict.findings):
         console.print(f"  {standing} {_short(finding)}")

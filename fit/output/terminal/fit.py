@@ -78,7 +78,10 @@ def print_response(
     _sentences(console, "Left out", response.signals.left_out)
     _sentences(console, "Not resolved", response.not_resolved)
     _sentences(console, "Note", response.warnings)
-    console.print(f"\n± is the expanded uncertainty, k = 2. {_per_power(response, unit)}".rstrip())
+    console.print(
+        "\n± is the expanded uncertainty of the fit alone, k = 2: what offsets, match and power "
+        f"reading add to a span, 'check' counts. {_per_power(response, unit)}".rstrip()
+    )
 
 
 def _per_power(response: Response, unit: str) -> str:

@@ -64,7 +64,8 @@ def yield_in_words(found: Yield) -> str:
         f"{found.undecided} undecided"
     )
     low, high = 100 * found.share_low, 100 * found.share_high
-    return f"{found.units} units: {counts}; {low:.0f} to {high:.0f} % of all units conform (95 %)"
+    counted = f"{found.units} unit{'' if found.units == 1 else 's'}"
+    return f"{counted}: {counts}; {low:.0f} to {high:.0f} % of all units conform (95 %)"
 
 
 def drift_in_words(span: SpanOfUnits, drift: Drift) -> str:

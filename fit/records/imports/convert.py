@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,8 +28,14 @@ from fit.records.imports.delimited import (
     open_inputs,
     read_table,
 )
-from fit.records.imports.plausible import check_power, check_temperatures, check_times
+from fit.records.imports.plausible import check_power, check_temperatures, check_times, doubt
 from fit.records.imports.time_column import read_clock, rows_to_keep
+from fit.records.imports.units import (
+    ABSOLUTE_ZERO_degC,
+    electrical_taken,
+    temperature_taken,
+    to_degC,
+)
 from fit.records.metadata import run_document
 from fit.records.plain_file import LARGEST_TABLE, read_plain
 from fit.records.readings_table import LARGEST_POWER
@@ -37,8 +44,6 @@ from fit.records.run_folder import DOCUMENT, EVENTS, READINGS, default_folder, n
 
 WATTS = re.compile(r"\s*([+-]?\d*[.,]?\d+([eE][+-]?\d+)?)\s*(W?)\s*", re.ASCII)
 SOURCE = re.compile(r"[a-z][a-z0-9_]*", re.ASCII)
-ABSOLUTE_ZERO_degC = -273.15  # by definition of the degree Celsius
-PLAUSIBLE_degC = (-90.0, 200.0)  # of the coldest reading of a node
 
 
 @dataclass(frozen=True)
@@ -58,13 +63,14 @@ class Columns:
     sources: Mapping[str, str] = field(default_factory=dict)  # source -> column of its power
     time_unit: str | None = None  # s | ms | min | h | iso; None = iso for stamps, else s
     time_format: str | None = None  # of stamps that are not ISO 8601, as strptime has it
-    temperature_unit: str = "degC"  # degC | K | degF
+    temperature_unit: str | None = None  # degC | K | degF; None = as the file says, else degC
     power_unit: str = "W"
     power_on_s: float | None = None
     power_off_s: float | None = None
     match_u: float = 0.0  # relative standard uncertainty of each channel's rise
     power_u: float = 0.0  # relative standard uncertainty of the recorded power
     format: Format = field(default_factory=Format)
+    labels: Mapping[str, Any] = field(default_factory=dict)  # of `stated_labels`
 
 
 @dataclass(frozen=True)
@@ -105,26 +111,28 @@ def import_file(
     notes = [_how_read(table.format), f"time: {table.titles[0]} [{clock.unit}]"]
     first_node = len(columns.time)
     for place, node in enumerate(columns.nodes, start=first_node):
-        readings[f"{node}_degC"] = _temperatures(table, place, rows, columns.temperature_unit)
-        notes.append(f"{node}: {table.titles[place]} [{columns.temperature_unit}]")
-        notes += _doubt(node, readings[f"{node}_degC"], columns.temperature_unit)
+        unit, said = temperature_taken(table.units[place], columns.temperature_unit)
+        readings[f"{node}_degC"] = _temperatures(table, place, rows, unit)
+        notes.append(f"{node}: {table.titles[place]} [{said}]")
+        notes += doubt(node, readings[f"{node}_degC"], unit)
         left_out += open_inputs(table, place, rows)
     first_power = first_node + len(columns.nodes)
     if columns.sources:
         for place, source in enumerate(columns.sources, start=first_power):
-            readings[f"power_{source}_W"] = power = _readings(table, place, rows)
+            power, said = _electrical(table, place, rows, columns.power_unit)
             check_power(table, rows, {place: power})
-            notes.append(f"power of {source}: {table.titles[place]} [{columns.power_unit}]")
+            readings[f"power_{source}_W"] = power
+            notes.append(f"power of {source}: {said}")
     elif columns.supply_V is not None:
-        readings["supply_V"] = _readings(table, first_power, rows)
-        readings["supply_A"] = _readings(table, first_power + 1, rows)
-        supply = readings["supply_V"], readings["supply_A"]
-        check_power(table, rows, dict(enumerate(supply, start=first_power)))
-        notes.append(f"power: {table.titles[first_power]} × {table.titles[first_power + 1]} [W]")
+        volts, said_V = _electrical(table, first_power, rows, "V")
+        amperes, said_A = _electrical(table, first_power + 1, rows, "A")
+        readings.update(supply_V=volts, supply_A=amperes)
+        check_power(table, rows, {first_power: volts, first_power + 1: amperes})
+        notes.append(f"power: {said_V} × {said_A}")
     elif power_is_column:
-        readings["power_W"] = _readings(table, first_power, rows)
+        readings["power_W"], said = _electrical(table, first_power, rows, columns.power_unit)
         check_power(table, rows, {first_power: readings["power_W"]})
-        notes.append(f"power: {table.titles[first_power]} [{columns.power_unit}]")
+        notes.append(f"power: {said}")
     else:
         readings["power_W"], note = _stated_power(file, columns, t_s)
         notes.append(note)
@@ -142,6 +150,7 @@ def import_file(
         started,
         rig=_stated_rig(columns),
         power_unit=columns.power_unit,
+        **columns.labels,
         **{"import": origin},
     )
     folder = out or default_folder(label, started)
@@ -256,17 +265,24 @@ def _readings(table: Table, place: int, rows: NDArray[np.intp]) -> Array:
             table.path, table.place(row, place), f"{cell!r} is not a number", f"mend it, {hint}"
         )
     if np.isnan(values).all():
-        raise RecordError(table.path, table.titles[place], "holds no number", "name another column")
+        raise RecordError(
+            table.path,
+            table.titles[place],
+            "holds no number",
+            "leave it out, or name another column",
+        )
     return values
+
+
+def _electrical(table: Table, place: int, rows: NDArray[np.intp], unit: str) -> tuple[Array, str]:
+    """A column's volts, amperes or power, (kept,), without the file's prefix (mA), and its note."""
+    factor, said = electrical_taken(unit, table.units[place])
+    return _readings(table, place, rows) * factor, f"{table.titles[place]} [{said}]"
 
 
 def _temperatures(table: Table, place: int, rows: NDArray[np.intp], unit: str) -> Array:
     """A column's readings in degC, (kept,)."""
-    values = _readings(table, place, rows)
-    if unit == "K":
-        values = np.round(values + ABSOLUTE_ZERO_degC, 9)
-    elif unit == "degF":
-        values = np.round((values - 32.0) / 1.8, 9)
+    values = to_degC(_readings(table, place, rows), unit)
     check_temperatures(table, rows, place, values)
     below = values < ABSOLUTE_ZERO_degC
     if below.any():
@@ -278,14 +294,6 @@ def _temperatures(table: Table, place: int, rows: NDArray[np.intp], unit: str) -
             "state --temperature-unit, or --missing with that value if it stands for no reading",
         )
     return values
-
-
-def _doubt(node: str, temperature_degC: Array, unit: str) -> list[str]:
-    """A question, where a bench was hardly ever so cold or so hot at its coldest."""
-    coldest = float(np.nanmin(temperature_degC))
-    if PLAUSIBLE_degC[0] <= coldest <= PLAUSIBLE_degC[1]:
-        return []
-    return [f"{node}: never below {coldest:.4g} degC: is --temperature-unit {unit} right?"]
 
 
 def _stated_power(file: Path, columns: Columns, t_s: Array) -> tuple[Array, str]:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import csv
 import io
 import re
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from fit.errors import RecordError
 from fit.records.imports.encoding import decode
+from fit.records.imports.units import stated_units
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -57,6 +58,7 @@ class Table:
     path: Path
     cells: pd.DataFrame  # one column per column asked for, in that order
     titles: tuple[str, ...]  # what the header calls them, or "column N"
+    units: tuple[str, ...]  # what the file says their units are, "" where it says nothing
     line_numbers: NDArray[np.intp]  # (rows,)
     short: NDArray[np.bool_]  # rows that end before the last column asked for, (rows,)
     by_number: bool  # the columns were given by number
@@ -90,13 +92,19 @@ def read_table(path: Path, wanted: Sequence[str], stated: Format) -> Table:
     sample = [(n, line) for n, line in enumerate(lines, 1) if n > stated.skip_lines]
     delimiter, header, indices = _find_columns(path, sample, wanted, stated.delimiter)
     titles = _titles(sample, header, indices, delimiter)
-    first, units = _first_data_line(sample, header, indices, delimiter)
-    left_out = _before_the_readings(sample, header or first, units)
+    first, line_of_units = _first_data_line(sample, header, indices, delimiter)
+    title_row, unit_row = (
+        split_line(dict(sample)[line], delimiter) if line else []
+        for line in (header, line_of_units)
+    )
+    units = stated_units(title_row, unit_row, indices)
+    left_out = _before_the_readings(sample, header or first, line_of_units)
     body = text.split("\n", first - 1)[-1]
     cells, line_numbers, short = _cells(path, body, first, indices, delimiter)
     decimal = stated.decimal or _find_decimal(cells, body, delimiter)
     complete = Format(delimiter, decimal, encoding, stated.skip_lines, stated.missing)
-    return Table(path, cells, titles, line_numbers, short, header is None, complete, left_out)
+    by_number = header is None
+    return Table(path, cells, titles, units, line_numbers, short, by_number, complete, left_out)
 
 
 def _before_the_readings(
@@ -309,18 +317,21 @@ def _first_data_line(
 ) -> tuple[int, int | None]:
     """Number of the line where readings begin, and of a line of units before it."""
 
-    def holds(line: str, test: Callable[[str], bool]) -> bool:
+    def of(line: str) -> list[str]:
         cells = split_line(line, delimiter)
-        return len(cells) > max(indices) and all(test(cells[index]) for index in indices)
+        return [cells[index] for index in indices] if len(cells) > max(indices) else []
 
     if header is None:
         for number, line in sample:
-            if holds(line, _has_digit_only_form):
+            if (cells := of(line)) and all(map(_has_digit_only_form, cells)):
                 return number, None
     assert header is not None, "columns by number were found on a line of numbers"
     for number, line in sample:
         if number > header and line.strip():
-            if holds(line, lambda cell: not re.search(r"\d", cell) and cell.lower() not in MISSING):
+            cells = of(line)
+            words = [cell for cell in cells if cell.lower() not in MISSING]
+            # A reading has digits in its time at least; a column without a unit has an empty cell.
+            if words and not any(re.search(r"\d", cell) for cell in cells):
                 return number + 1, number
             break
     return header + 1, None

@@ -17,6 +17,8 @@ from fit.records.readings_table import (
     SHORTEST_SCAN_s,
 )
 
+PLAUSIBLE_degC = (-90.0, 200.0)  # of the coldest reading of a node
+
 
 def check_times(table: Table, rows: NDArray[np.intp], t_s: Array) -> None:
     """Refuse times that are no seconds of a record.
@@ -98,3 +100,20 @@ def check_temperatures(
             f"{cell} is hotter than any thermocouple reads",
             f"state --temperature-unit, or --missing {cell} if it stands for no reading",
         )
+
+
+def doubt(node: str, temperature_degC: Array, unit: str) -> list[str]:
+    """A question, where a bench was hardly ever so cold or so hot at its coldest.
+
+    Args:
+        node: whose readings they are.
+        temperature_degC: its readings (kept,) [degC].
+        unit: that they were taken in.
+
+    Returns:
+        One sentence, or none.
+    """
+    coldest = float(np.nanmin(temperature_degC))
+    if PLAUSIBLE_degC[0] <= coldest <= PLAUSIBLE_degC[1]:
+        return []
+    return [f"{node}: never below {coldest:.4g} degC: is --temperature-unit {unit} right?"]

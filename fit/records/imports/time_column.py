@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from fit.errors import RecordError
 from fit.records.imports.delimited import Array, Table, numbers
+from fit.records.imports.units import time_unit
 from fit.records.metadata import TIME_OF_IMPORT
 
 if TYPE_CHECKING:
@@ -21,6 +22,7 @@ SECONDS = {"s": 1.0, "ms": 1e-3, "min": 60.0, "h": 3600.0}  # SI and the units u
 DAY_S = 86400.0  # SI brochure, table 8
 TIME_OF_DAY = re.compile(r"\s*(\d{1,3}):(\d\d)(?::(\d\d(?:[.,]\d*)?))?\s*", re.ASCII)
 STAMP = re.compile(r"\s*\d{4}-\d\d-\d\d")
+UNSAID = "s, as no --time-unit says otherwise"
 ZONE = re.compile(r"(Z|[+-]\d\d:?(\d\d)?)\s*$")
 
 
@@ -42,7 +44,8 @@ def read_clock(
     Args:
         table: as asked for, the time first.
         columns: 1, or 2 for a date and a time of day.
-        unit: s, ms, min, h or iso; iso for stamps and times of day, else s, when None.
+        unit: s, ms, min, h or iso. When None: iso for stamps and times of day, else what the file
+            says, else s.
         time_format: of stamps that are not ISO 8601, as strptime has it.
 
     Raises:
@@ -54,9 +57,10 @@ def read_clock(
     first = next((text for text in texts if isinstance(text, str) and text.strip()), "")
     if unit in (None, "iso") and TIME_OF_DAY.fullmatch(first):
         return _read_times_of_day(texts)
-    shown = unit or "s, as no --time-unit says otherwise"
+    in_file = time_unit(table.units[0])
+    shown = unit or (f"{in_file}, as the file says" if in_file else UNSAID)
     if unit is None:
-        unit = "iso" if time_format or STAMP.match(first) else "s"
+        unit = "iso" if time_format or STAMP.match(first) else in_file or "s"
     if unit == "iso":
         return _read_stamps(texts, time_format, first)
     values, bad = numbers(table, 0)

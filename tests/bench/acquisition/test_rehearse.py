@@ -48,6 +48,14 @@ def test_what_would_end_the_run_at_once_is_said() -> None:
     assert any("WOULD END THE RUN AT ONCE: tab is at" in line for line in lines)
 
 
+@pytest.mark.parametrize("u", [0.0, 0.005])
+def test_an_accuracy_of_the_power_that_nobody_stated_is_missing(u: float) -> None:
+    with virtual_bench() as bench:
+        power = {"source": "measured", "switch": "supply", "u_relative": u}
+        lines = rehearse(short_rig(bench.ports, power=power), RealClock(), None)
+    assert any(line.startswith("missing: u_relative") for line in lines) is not bool(u)
+
+
 def test_the_time_to_settle_comes_from_the_budget() -> None:
     sequence = {"heat_until": "settled", "heat_s": 90_000.0}
     rig = short_rig({"reader": "x", "supply": "y"}, sequence=sequence)

@@ -7,6 +7,7 @@ from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
+import numpy as np
 import pytest
 from serial.tools import list_ports
 
@@ -125,6 +126,13 @@ def test_a_time_of_day_is_passed_over_at_any_hour(line: str) -> None:
     assert parser(Settings.model_validate(settings))(line.format(hour=17)) == found.values
 
 
+@pytest.mark.parametrize("line", ["K1:{0} K2:{1}", "1:{0} 2:{1}", "T1:{0},T2:{1}"])
+def test_a_channel_before_a_colon_is_no_time_of_day(line: str) -> None:
+    found = recognise([line.format(22.56 + n, 21.14 + n) for n in range(4)])
+    assert found is not None
+    assert list(found.values.values()) == [25.56, 24.14]
+
+
 @pytest.mark.parametrize("line", ["23,1;24,2", "T1=23,1 C T2=24,2 C"])
 def test_a_decimal_comma_is_not_taken_for_two_numbers(line: str) -> None:
     assert recognise([line] * 3) is None
@@ -152,6 +160,16 @@ def test_an_open_couples_word_is_a_reading_and_never_in_the_pattern(word: str) -
     assert found is not None
     assert word not in found.keys["pattern"]
     assert len(found.values) == 2
+
+
+@pytest.mark.parametrize("start", ["#K1:{0} K2:{1}", "[{n}] {0} {1}", "K: {n} {0} {1}"])
+def test_no_number_is_cut_in_two_beside_an_input_that_is_open(start: str) -> None:
+    readings = [(22.56, 22.17), (22.57, 22.23), (22.6, 22.18), (22.61, 22.19)]
+    lines = [start.format(*two, n=90 + n) + " OL" for n, two in enumerate(readings)]
+    found = recognise(lines)
+    assert found is not None
+    np.testing.assert_equal(list(found.values.values()), [22.61, 22.19, np.nan])
+    assert "leave this channel out" in blocks("reader", "/dev/x", 9600, found)
 
 
 def test_kelvins_are_recognised() -> None:
@@ -197,6 +215,12 @@ def test_listen_recognises_a_silent_supply(capsys: Any) -> None:
     tables = tomllib.loads(out)
     assert tables["instrument"][0]["driver"] == "scpi"
     assert tables["instrument"][0]["switch"]["off"]
+
+
+def test_a_supply_asked_for_its_name_is_no_reader(capsys: Any) -> None:
+    with served(ScpiSupply(Supply(34.3))) as there:
+        assert heatrun("listen", there.url, "--query", "*IDN?", "--baud", "9600") == 0
+    assert tomllib.loads(capsys.readouterr().out)["instrument"][0]["driver"] == "scpi"
 
 
 @pytest.mark.skipif(not HAS_PTY, reason="this system has no pty")

@@ -258,6 +258,14 @@ def test_heat_a_surface_cannot_give_off_is_said() -> None:
     assert warning.startswith("lid: the faces cannot give off this heat")
 
 
+def test_a_number_that_nobody_builds_is_said() -> None:
+    vias = {"name": "vias", "from": "case", "to": "ambient", "kind": "via_array", "count": 16}
+    keys = {"drill_mm": 300, "plating_um": 25, "board_mm": 1.6}
+    tables = {"schema": 1, "conditions": CONDITIONS, "stage": [{**vias, **keys}]}
+    (warning,) = predict(budget_from(tables, Path("budget.toml"))).warnings
+    assert warning.startswith("vias: drill_mm = 300 is outside what is built")
+
+
 def test_stage_budgeted_over_its_own_limit_is_said() -> None:
     stage = stated("pad", "tab to ambient", 2.0, 0.2) | {"limit_K_per_W": 1.5}
     tables = {

@@ -196,6 +196,7 @@ def test_budget_of_the_demonstration_is_good() -> None:
         ("path_fraction = 0.97", "path_fraction = 1.2", ("path_fraction", "1.2")),
         ("[limits]", "[limit]", ("limit", "did you mean 'limits'?")),
         ("title =", "title ", ("is not TOML", "line 3")),
+        ("power_W = 4.2", "power_W = 4,2", ("is not TOML", "numbers take a point")),
         ("area_mm2 = 308", "area_mm2 = true", ("area_mm2: true will not do",)),
         ("contact = true", 'contact = "yes"', ("contact: 'yes' will not do", "true or false")),
         ("area_mm2 = 308", "area_mm2 = 308\narea_mm2_u = inf", ("area_mm2_u",)),

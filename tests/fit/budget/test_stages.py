@@ -128,6 +128,25 @@ def test_vias_that_cannot_be_are_refused(keys: dict[str, Any], problem: str | No
     assert said is None if problem is None else problem in str(said)
 
 
+@pytest.mark.parametrize(
+    ("kind", "slip"),
+    [
+        ("via_array", {"drill_mm": 600.0}),  # um for mm
+        ("via_array", {"plating_um": 0.025}),  # mm for um
+        ("via_array", {"board_mm": 1600.0}),
+        ("via_array", {"conductivity_W_per_mK": 3.85}),  # W/(cm K)
+        ("pad", {"thickness_mm": 500.0}),
+        ("pad", {"conductivity_W_per_mK": 3000.0}),  # mW/(m K)
+        ("bar", {"length_mm": 0.04}),  # m for mm
+    ],
+)
+def test_a_slip_of_the_unit_is_said_with_its_key(kind: str, slip: dict[str, float]) -> None:
+    sound = {"via_array": VIAS, "pad": PAD, "bar": BAR}[kind]
+    assert make(kind, **sound).unusual() == []
+    (said,) = make(kind, **{**sound, **slip}).unusual()
+    assert said.startswith(next(iter(slip)) + " = ")
+
+
 def test_rings_of_vias_hold_all_of_them() -> None:
     assert [ring_sizes(n) for n in (1, 4, 20, 36)] == [[1], [4], [4, 12, 4], [4, 12, 20]]
 

@@ -140,3 +140,7 @@ def test_order_beyond_what_the_record_carries_is_called_not_supported(run: Path)
 
 def test_order_the_data_decided_has_nothing_unsupported(run: Path) -> None:
     assert "Not supported" not in fit(run).stdout
+
+
+def test_what_the_fit_does_not_count_is_said_beside_its_uncertainties(run: Path) -> None:
+    assert "of the fit alone" in fit(run).stdout

@@ -49,6 +49,14 @@ def test_the_default_folder_is_named_by_start_and_label(
     assert json.loads(events[-1])["event"] == "stop"
 
 
+def test_unit_and_what_was_set_are_kept_as_log_keeps_them(tmp_path: Path) -> None:
+    (tmp_path / "log.txt").write_text(PLAIN)
+    words = ["--time", "Time", "--node", "tab=T1", "--power", "P", "--out", str(tmp_path / "run")]
+    invoke(str(tmp_path / "log.txt"), *words, "--unit", "SN12", "--set", "torque_Nm=0.5")
+    document = json.loads((tmp_path / "run" / "run.json").read_text(encoding="utf-8"))
+    assert (document["unit"], document["values"]) == ("SN12", {"torque_Nm": 0.5})
+
+
 def test_options_that_cannot_be_meant_are_refused(tmp_path: Path) -> None:
     (tmp_path / "log.txt").write_text(PLAIN)
     words = [str(tmp_path / "log.txt"), "--time", "Time", "--power", "P"]

@@ -10,9 +10,10 @@ import pytest
 from rich.console import Console
 
 from fit.output.figures.population import MARKS_UP_TO, population_figure
-from fit.output.terminal.units import drift_in_words, print_units
+from fit.output.terminal.units import drift_in_words, print_units, yield_in_words
 from fit.output.units_document import units_document
 from fit.records.results import to_json
+from fit.statistics.conforming_share import Yield
 from fit.statistics.drift import Drift, Lot
 from fit.statistics.units import Units, summarize
 from tests.support.made_units import made_units, span_row, with_spans
@@ -36,6 +37,10 @@ def test_a_drift_is_said_with_its_span_and_over_a_month() -> None:
     text = printed(drifting(0.004))
     assert "Drift: pad against date: 0.12" in text
     assert "in 30 days" in text
+
+
+def test_one_unit_is_no_plural() -> None:
+    assert yield_in_words(Yield(1, 0, 0, 0.16, 1.0)).startswith("1 unit: 1 conforming")
 
 
 def test_that_none_is_seen_is_said_too() -> None:
