@@ -98,7 +98,6 @@ STATED: list[tuple[str, str, Callable[[float], float]]] = [
     (f"standard deviation, {N}/√12", "fit.measurement.discrepancy.OCTAVES", same),
     (
         f"addition\\s+{N} % of the squared",
-        "fit.measurement.discrepancy.FIELD_NEVERTHELESS",
         percent,
     ),
     (f"is {N} of what the model adds", "fit.measurement.discrepancy.OWN_EXTRAPOLATION", same),

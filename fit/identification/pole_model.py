@@ -272,7 +272,8 @@ def _correlation(
     """Correlation (m, m) of the rises' noise: what the reference's share in each makes it.
 
     That is so of slow errors. From scan to scan the smoothed reference has little noise left, so
-    that the whitened squares sum up to less than one each: that share is given as well.
+    that the whitened squares sum up to less than one each: that share is given as well. Rounding is
+    no white noise and may stay for long: with steps in the readings the share is 1.
 
     noise_K, step_K: (columns,) of all readings, before rounding and by it [K]. nodes, reference:
     their columns. left: share of the reference's variance that smoothing leaves.
@@ -280,7 +281,8 @@ def _correlation(
     variance = np.maximum(noise_K**2 + step_K**2 / 12, 1e-12)
     common = 0.0 if reference is None else variance[reference]
     whole = np.diag(variance[nodes]) + common
-    quick = np.diag(variance[nodes]) + left * common
+    rounded = reference is None or np.any(step_K[[*nodes, reference]] > 0)
+    quick = whole if rounded else np.diag(variance[nodes]) + left * common
     share = float(np.trace(np.linalg.solve(whole, quick))) / len(nodes)
     return np.asarray(whole / np.sqrt(np.outer(np.diag(whole), np.diag(whole)))), share
 

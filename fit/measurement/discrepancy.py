@@ -38,10 +38,6 @@ NOISE_SIGMAS = 2.0  # standard deviations that noise may put a sum of squares ab
 # Relative standard uncertainty of a model's extrapolation beyond the drop reached: on short records
 # of fields that a ladder describes down to the noise it is off by a third (same seeds).
 OWN_EXTRAPOLATION = 0.35
-# Probability that a product which a ladder describes down to the noise is a field nevertheless: the
-# record of one field in sixty is described so by chance (`tests.benchmarks.field`, seeds 0-59 after
-# 90 s), and fields are ten times as common among products as lumps. The ten is ours.
-FIELD_NEVERTHELESS = 0.14
 
 
 @dataclass(frozen=True, eq=False)
@@ -57,15 +53,6 @@ class LastDoubling:
     def resistance_K_per_W(self) -> Array:
         """The spans (s,), the remaining rise taken as the middle of its range [K/W]."""
         return self.reached_K_per_W + 0.5 * OCTAVES * self.gained_K_per_W
-
-    def beside_K2_per_W2(self, ladder_K_per_W: Array) -> Array:
-        """Variance (s,) [(K/W)^2] of a ladder's spans (s,) for the fields the product may be.
-
-        The second moment of the two explanations about the ladder's (Hoeting et al., Bayesian model
-        averaging, 1999): their distance squared, less what noise makes of it.
-        """
-        apart = (self.resistance_K_per_W - ladder_K_per_W) ** 2 - np.diag(self.noise_covariance)
-        return FIELD_NEVERTHELESS * np.maximum(apart, 0.0)
 
     @property
     def discrepancy_u_K_per_W(self) -> Array:

@@ -342,9 +342,7 @@ def inner_spans(identified: Identification) -> tuple[Array, dict[str, Array]]:
         covariance["fit"] = known
         covariance["offset"] = positive(ladder.covariance - known)
         to_come = OWN_EXTRAPOLATION * still_to_come(fitted.model.record, ladder)
-        doubling = last_doubling(response.signals, nodes)
-        beside = 0.0 if doubling is None else doubling.beside_K2_per_W2(ladder.R_K_per_W)
-        covariance["discrepancy"] = np.diag(to_come**2 + beside)
+        covariance["discrepancy"] = np.diag(to_come**2)
         return _not_below(least, ladder.R_K_per_W, covariance)
     return _not_below(least, *_of_fields(response, nodes, spans, covariance))
 

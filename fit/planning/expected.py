@@ -11,12 +11,7 @@ import numpy as np
 from fit.budget.limits import stage_limits
 from fit.budget.model import Array, Prediction
 from fit.identification.energy_balance import case_to_ambient
-from fit.measurement.discrepancy import (
-    FIELD_NEVERTHELESS,
-    LEAST_SCANS,
-    OCTAVES,
-    OWN_EXTRAPOLATION,
-)
+from fit.measurement.discrepancy import LEAST_SCANS, OWN_EXTRAPOLATION
 from fit.planning.bench import Bench
 from fit.planning.information import information
 from fit.planning.network import Lumped, lumped_network, simulated
@@ -96,10 +91,7 @@ def expected(
         )
         for row, t in enumerate(t_s):
             fit[row, :inner] = np.sqrt(np.diag(told.span_covariance(float(t))))
-            left, left_at_half = (told.to_come_K_per_W(one) for one in (float(t), 0.5 * float(t)))
-            as_field = 0.5 * OCTAVES * (left_at_half - left) - left
-            beside = np.sqrt(FIELD_NEVERTHELESS) * as_field
-            to_come[row, :inner] = np.hypot(OWN_EXTRAPOLATION * left, beside)
+            to_come[row, :inner] = OWN_EXTRAPOLATION * told.to_come_K_per_W(float(t))
             if t < 4 * LEAST_SCANS * bench.interval_s:
                 to_come[row, :inner] = share * R[:inner]
     if with_air:
