@@ -96,10 +96,6 @@ STATED: list[tuple[str, str, Callable[[float], float]]] = [
     (rf"leave out \({N} % of the loss", "fit.identification.energy_balance.MODEL_SHARE", percent),
     (f"and half of {N} times what came", "fit.measurement.discrepancy.OCTAVES", same),
     (f"standard deviation, {N}/√12", "fit.measurement.discrepancy.OCTAVES", same),
-    (
-        f"addition\\s+{N} % of the squared",
-        percent,
-    ),
     (f"is {N} of what the model adds", "fit.measurement.discrepancy.OWN_EXTRAPOLATION", same),
     (f"from {N} s after a step of the power on", "fit.measurement.junction.SETTLED_S", same),
     (f"with silicon's n = {N} ±", "fit.measurement.junction_calibration.CURVATURE", same),
