@@ -118,10 +118,12 @@ def transient_path(
         skin: the node that is touched.
 
     Returns:
-        The network; None where the run has none against ambient.
+        The network; None where the run has none against ambient, or none of the last node before.
     """
     budget = climate.path.budget
     if response is None or not response.reference == measured[-1] == budget.ambient:
+        return None
+    if measured[-2] not in response.nodes:  # its channel measures nothing
         return None
     # A junction read by its own voltage lies before the network that the scans show.
     first, base = next(node for node in measured if node in response.nodes), measured[-2]

@@ -217,6 +217,14 @@ def spans(record):
     return measure(read_run(record))
 
 
+def test_a_case_whose_channel_measures_nothing_leaves_the_pulses_out(budget, record):
+    run = read_run(record)
+    readings = run.temperature_degC.copy()
+    readings[:, run.nodes.index("case")] = np.nan
+    dead = measure(replace(run, temperature_degC=readings))
+    assert rated(budget, dead).duty == ()
+
+
 PROFILE_S = np.array([0.0, 600.0, 900.0, 2400.0, 3000.0])
 PROFILE_W = np.array([6.0, 0.0, 4.0, 1.0, 1.0])
 

@@ -16,12 +16,13 @@ def rms(values: np.ndarray) -> float:
     return float(np.sqrt(np.mean(values**2)))
 
 
-def test_most_of_the_noise_of_a_slow_rise_goes() -> None:
+@pytest.mark.parametrize("n", [200, 501, 1370])
+def test_most_of_the_noise_of_a_slow_rise_goes(n: int) -> None:
     random = np.random.default_rng(1)
-    rise = 5 * (1 - np.exp(-np.linspace(0, 3, 200)))
-    found, left = smoothed(rise + NOISE_K * random.standard_normal(200), np.full(200, NOISE_K))
+    rise = 5 * (1 - np.exp(-np.linspace(0, 3, n)))
+    found, left = smoothed(rise + NOISE_K * random.standard_normal(n), np.full(n, NOISE_K))
     assert rms(found - rise) < 0.4 * NOISE_K
-    assert 0.01 < left < 0.16
+    assert 0.003 < left < 0.16
 
 
 def test_what_is_quick_and_larger_than_the_noise_stays() -> None:
@@ -48,10 +49,10 @@ def test_what_does_not_change_stays_as_it_is_to_the_last_digit() -> None:
     assert np.array_equal(smoothed(values, np.ones(50))[0], values)
 
 
-@given(st.floats(-1e3, 1e3), st.floats(-10, 10), st.integers(4, 80))
+@given(st.floats(-1e3, 1e3), st.floats(-10, 10), st.integers(4, 80) | st.just(900))
 def test_a_straight_line_on_top_stays_on_top(level: float, slope: float, n: int) -> None:
     random = np.random.default_rng(n)
     values, sd = random.standard_normal(n), random.uniform(0.5, 2.0, n)
     line = level + slope * np.arange(n)
     alone, _ = smoothed(values, sd)
-    assert smoothed(values + line, sd)[0] == pytest.approx(alone + line, abs=1e-5)
+    assert smoothed(values + line, sd)[0] == pytest.approx(alone + line, rel=1e-7, abs=1e-5)
