@@ -39,11 +39,11 @@ class HislipEnd(LanEnd):
         Args:
             piece: answers are cut into messages of so many bytes.
         """
-        super().__init__("TCPIP0::127.0.0.1::hislip0,{}::INSTR")
         self._piece = piece
         self._sessions: dict[int, Session] = {}
         self._session_of: dict[socket.socket, Session] = {}  # of either of its channels
         self._numbers = count(1)
+        super().__init__("TCPIP0::127.0.0.1::hislip0,{}::INSTR")  # last: it begins to serve
 
     def _answer(self, data: bytes) -> None:
         session, message_id = self._asker

@@ -55,12 +55,12 @@ class Vxi11End(LanEnd):
                 serial line does not; an instrument that keeps IEEE 488.2 does.
             has_status: it can be asked for its status byte.
         """
-        super().__init__("TCPIP0::127.0.0.1,{}::inst0::INSTR")
         self._keeps_unread, self._has_status = keeps_unread, has_status
         self._links: dict[int, Link] = {}
         self._numbers = count(1)
         self._waiting: list[Waiting] = []
         self._locked_by: Link | None = None
+        super().__init__("TCPIP0::127.0.0.1,{}::inst0::INSTR")  # last: it begins to serve
 
     def _answer(self, data: bytes) -> None:
         self._tick()
