@@ -68,7 +68,7 @@ def command(
     from bench.rig.schema import read_rig
     from fit.errors import RecordError, RigError
     from fit.output.one_line import complain, printable
-    from fit.output.verbosity import is_quiet
+    from fit.output.verbosity import is_quiet, remark
     from fit.records.labels import stated_labels
 
     plan = read_rig(rig)
@@ -84,14 +84,17 @@ def command(
     for name, given in (("--out", out), ("--unit", unit), ("--set", values)):
         if given is not None and resume is not None:
             raise RecordError(resume, name, "means nothing with --resume", "leave it out")
-    stated = None
+    stated, apart = None, ""
     if budget is not None:
         from fit.budget import read_budget
 
         stated = read_budget(budget)
-        _fit_together(plan, stated)
+        apart = _fit_together(plan, stated)
     if rehearse:
         print("\n".join(map(printable, rehearsed(plan, RealClock(), stated))))
+    if apart:
+        remark(apart)
+    if rehearse:
         return
     with contextlib.closing(open_view(quiet=is_quiet())) as view:
         result = heat_run(
@@ -113,11 +116,10 @@ def command(
         raise typer.Exit(complain(result.text, result.exit_status))
 
 
-def _fit_together(rig: Rig, budget: Budget) -> None:
-    """Say before the run what would else be said after hours of it. Raises BudgetError."""
+def _fit_together(rig: Rig, budget: Budget) -> str:
+    """What is to be said before the run and not after hours of it. Raises BudgetError."""
     from bench.rig.source_checks import check_against
     from fit.errors import BudgetError
-    from fit.output.verbosity import remark
 
     check_against(rig, budget)
     strange = [node for node in rig.path_nodes if node not in budget.nodes]
@@ -130,5 +132,6 @@ def _fit_together(rig: Rig, budget: Budget) -> None:
             f"the path {' - '.join(budget.nodes)}",
             "name at least two nodes alike in the budget and the rig",
         )
-    if strange:
-        remark(f"no node of the budget, and so no part of any decision: {', '.join(strange)}")
+    if not strange:
+        return ""
+    return f"no node of the budget, and so no part of any decision: {', '.join(strange)}"
