@@ -97,17 +97,22 @@ def reduce(signals: Signals, nodes: tuple[str, ...], reference: str) -> CellReco
         # A node on its own is fitted by plain least squares: its rise sweeps over the steps.
         steps, before = none, none if signals.noise_K is None else signals.noise_K
 
+    r = signals.nodes.index(reference) if reference else None
+    stuck = {
+        c: stuck_variance(
+            float(steps[c]), float(before[c]), np.diff(knots(cells, mean[:, c])), phase
+        )
+        for c in (*columns, *([] if r is None else [r]))
+        if steps[c] > 0
+    }
+
     def variance_K2(column: int, number: Array, present: NDArray[np.bool_]) -> Array:
         """Of a column's means over the cells present, of so many readings."""
-        white = max(before[column] ** 2 + steps[column] ** 2 / 12, 1e-12)
-        sweep = np.diff(knots(cells, mean[:, column]))
-        stuck = stuck_variance(float(steps[column]), float(before[column]), sweep, phase)
-        return np.asarray(white / number[present] + stuck[present])
+        white = max(before[column] ** 2 + steps[column] ** 2 / 12, 1e-12) / number[present]
+        return np.asarray(white + stuck[column][present] if column in stuck else white)
 
-    rise, number, filters_reference, r = mean[:, columns], count[:, columns], None, None
-    left = 1.0
-    if reference:
-        r = signals.nodes.index(reference)
+    rise, number, filters_reference, left = mean[:, columns], count[:, columns], None, 1.0
+    if r is not None:
         seen, level = count[:, r] > 0, mean[:, r].copy()
         level[seen], left = smoothed(level[seen], np.sqrt(variance_K2(r, count[:, r], seen)))
         filters_reference = knots(cells, level)
