@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from fit.commands.options import SetValues
+
 if TYPE_CHECKING:
     from bench.rig.schema import Rig
     from fit.budget.model import Budget
@@ -35,14 +37,7 @@ def command(
     unit: Annotated[
         str | None, typer.Option(metavar="NAME", help="Serial number of the unit on the bench.")
     ] = None,
-    values: Annotated[
-        list[str] | None,
-        typer.Option(
-            "--set",
-            metavar="KEY=VALUE",
-            help="What was set, such as torque_Nm=0.5, for 'compare --against'; again for more.",
-        ),
-    ] = None,
+    values: SetValues = None,
     rehearse: Annotated[
         bool,
         typer.Option("--rehearse", help="Ask every instrument once; switch and write nothing."),

@@ -15,9 +15,7 @@ import time
 from collections.abc import Mapping
 from typing import Any
 
-MESSAGE_AVAILABLE = (
-    1 << 4
-)  # in the status byte: an answer waits (IEEE 488.2, 11.2.1.2: from memory)
+MESSAGE_AVAILABLE = 1 << 4  # in the status byte: an answer waits (IEEE 488.2, from memory)
 LATE_S = 0.02  # for an answer that has come already; as long as a serial port is waited for
 MOST_LATE = 20  # answers; a status byte that never clears must not keep us
 NOT_INSTALLED = (

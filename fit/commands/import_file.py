@@ -8,6 +8,7 @@ from typing import Annotated
 
 import typer
 
+from fit.commands.options import SetValues
 from fit.output.verbosity import remark
 
 
@@ -82,15 +83,7 @@ def command(
     unit: Annotated[
         str | None, typer.Option(metavar="NAME", help="Serial number of the unit it was.")
     ] = None,
-    values: Annotated[
-        list[str] | None,
-        typer.Option(
-            "--set",
-            metavar="KEY=VALUE",
-            help="What was set, such as torque_Nm=0.5, for 'compare --against'; again for more.",
-            show_default=False,
-        ),
-    ] = None,
+    values: SetValues = None,
     time_unit: Annotated[
         TimeUnit | None,
         typer.Option(help="Unit of the time column; default: iso for stamps, else s."),

@@ -39,6 +39,15 @@ Jobs = Annotated[
     int | None,
     typer.Option(min=1, help="Runs worked on at once; as many as there are cores if not given."),
 ]
+SetValues = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--set",
+        metavar="KEY=VALUE",
+        help="What was set, such as torque_Nm=0.5, for 'compare --against'; again for more.",
+        show_default=False,
+    ),
+]
 AsJson = Annotated[
     bool, typer.Option("--json", help="One JSON object on standard output, nothing else.")
 ]
