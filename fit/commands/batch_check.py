@@ -10,7 +10,7 @@ from functools import cache, partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from fit.output.verbosity import is_quiet, remark, working
+from fit.output.verbosity import remark, tracked, working
 
 if TYPE_CHECKING:
     from fit.assessment.conformity import Verdict
@@ -220,11 +220,4 @@ def _shown(
         with working(f"checking {runs[0]}") if total else nullcontext():
             yield from outcomes
         return
-    from rich.console import Console
-    from rich.progress import track
-
-    console = Console(stderr=True)
-    if quiet or is_quiet() or not console.is_terminal:
-        yield from outcomes
-        return
-    yield from track(outcomes, description="checking", total=total, console=console, transient=True)
+    yield from tracked(outcomes, "checking", total, quiet=quiet)

@@ -9,7 +9,7 @@ import typer
 
 from fit.commands.options import AsJson, Jobs, Table
 from fit.output.one_line import say
-from fit.output.verbosity import is_quiet
+from fit.output.verbosity import tracked
 
 if TYPE_CHECKING:
     from fit.statistics.batch import Outcome
@@ -97,16 +97,10 @@ def _measured(
     """Outcomes in the order of the runs, with a progress bar where there are several."""
     from functools import partial
 
-    from rich.console import Console
-    from rich.progress import track
-
     from fit.statistics.batch import map_runs
 
-    console = Console(stderr=True)
     outcomes = map_runs(partial(_measure, budget=budget), runs, jobs)
-    if console.is_terminal and not (quiet or is_quiet()):
-        what = "measuring"
-        outcomes = iter(track(outcomes, what, len(runs), console=console, transient=True))
+    outcomes = tracked(outcomes, "measuring", len(runs), quiet=quiet)
     order = {path: i for i, path in enumerate(runs)}
     return sorted(outcomes, key=lambda outcome: order[outcome.path])
 

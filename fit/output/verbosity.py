@@ -10,6 +10,9 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager, nullcontext
 from contextvars import ContextVar
+from typing import TypeVar
+
+Item = TypeVar("Item")
 
 QUIET, PLAIN, VERBOSE = -1, 0, 1
 _level: ContextVar[int] = ContextVar("level", default=PLAIN)
@@ -60,6 +63,28 @@ def working(what: str) -> Iterator[None]:
         yield
     if is_verbose():
         remark(f"{what}: {time.monotonic() - started_s:.1f} s")
+
+
+def tracked(items: Iterator[Item], what: str, total: int, *, quiet: bool = False) -> Iterator[Item]:
+    """Items as they come, with a progress bar on a terminal.
+
+    Args:
+        items: finished one after the other.
+        what: is being done.
+        total: how many there will be.
+        quiet: no bar, whatever the user's wish.
+
+    Returns:
+        The items.
+    """
+    from rich.console import Console
+
+    console = Console(stderr=True)
+    if quiet or is_quiet() or not console.is_terminal:
+        return items
+    from rich.progress import track
+
+    return iter(track(items, what, total, console=console, transient=True))
 
 
 @contextmanager
