@@ -15,15 +15,15 @@ from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 
 from fit.identification.least_squares import Derivative, Prior, Problem
 from fit.identification.lowpass import Filtered, Filters
 from fit.identification.lowpass_table import FilterTable
 from fit.records.run import Array
+from fit.signals.cell_noise import cell_noise, rise_noise
 from fit.signals.cells import Cells, Index, average, cut, knots
 from fit.signals.preparation import Signals
-from fit.signals.quantization import stuck_variance
+from fit.signals.quantization import scan_noise
 from fit.signals.smoothing import smoothed
 
 # A reference coefficient is of the order of one and the sum over all modes is exactly one. How far
@@ -49,6 +49,7 @@ class CellRecord:
     node_weight: Array  # (m,) its factor by node
     correlation: Array  # (m, m) of the nodes' noise: the reference's own is in every rise
     noise_cost: float  # sum of squares, whitened, that noise alone leaves
+    noise_cost_sd: float  # its standard deviation: chi squared's, and of noise known from scatter
     filters: Filters
     scan_s: float
     length_s: float  # from the first power step (or the start) to the end
@@ -85,52 +86,35 @@ def reduce(signals: Signals, nodes: tuple[str, ...], reference: str) -> CellReco
     known = np.array(signals.edge_known)
     edge_s[1:] = np.where(known[1:], signals.power_edges_s, np.nan)
     soaked = signals.soak_samples > 0
-    cells = cut(signals.t_s, signals.power, starts, edge_s, soaked, scans=signals.scans)
+    cells = cut(signals.t_s, signals.power, starts, edge_s, soaked)
     columns = [signals.nodes.index(node) for node in nodes]
-    mean, count = average(cells, signals.temperature_degC, signals.scans)
+    mean, count = average(cells, signals.temperature_degC)
     phase = np.searchsorted(starts, cells.first, side="right") - 1
-    none = np.zeros(len(signals.nodes))
     if reference:
-        steps = none if signals.quantum_K is None else signals.quantum_K
-        before = signals.noise_before_rounding_K
+        steps, scans = np.zeros(len(signals.nodes)), signals.scan_noise
+        steps = steps if signals.quantum_K is None else signals.quantum_K
     else:
         # A node on its own is fitted by plain least squares: its rise sweeps over the steps.
-        steps, before = none, none if signals.noise_K is None else signals.noise_K
-
+        steps = np.zeros(len(signals.nodes))
+        scans = tuple(scan_noise(column) for column in signals.temperature_degC.T)
+    noise = cell_noise(scans, steps, cells, mean, phase)
+    rise, number, knot_degC, left = mean[:, columns], count[:, columns], None, 1.0
     r = signals.nodes.index(reference) if reference else None
-    stuck = {
-        c: stuck_variance(
-            float(steps[c]), float(before[c]), np.diff(knots(cells, mean[:, c])), phase
-        )
-        for c in (*columns, *([] if r is None else [r]))
-        if steps[c] > 0
-    }
-
-    def variance_K2(column: int, number: Array, present: NDArray[np.bool_]) -> Array:
-        """Of a column's means over the cells present, of so many readings."""
-        white = max(before[column] ** 2 + steps[column] ** 2 / 12, 1e-12) / number[present]
-        return np.asarray(white + stuck[column][present] if column in stuck else white)
-
-    rise, number, filters_reference, left = mean[:, columns], count[:, columns], None, 1.0
     if r is not None:
         seen, level = count[:, r] > 0, mean[:, r].copy()
-        level[seen], left = smoothed(level[seen], np.sqrt(variance_K2(r, count[:, r], seen)))
-        filters_reference = knots(cells, level)
+        sd_K = np.sqrt(noise.variance_K2(r, count[:, r])[seen])
+        level[seen], left = smoothed(level[seen], sd_K)
+        left = noise.left_by_smoothing(r, count[:, r], left)
+        knot_degC = knots(cells, level)
         if np.array_equal(number, np.repeat(count[:, [r]], len(nodes), axis=1)):
             rise = rise - level[:, np.newaxis]
         else:
             times = np.append(cells.start_s, cells.start_s[-1] + cells.length_s[-1])
-            there = np.interp(signals.t_s, times, filters_reference)
+            there = np.interp(signals.t_s, times, knot_degC)
             there[~np.isfinite(signals.temperature_degC[:, r])] = np.nan
             difference = signals.temperature_degC[:, columns] - there[:, np.newaxis]
-            rise, number = average(cells, difference, signals.scans)
-    sd = np.full_like(rise, np.inf)
-    for j, column in enumerate(columns):
-        present = number[:, j] > 0
-        involved = (column,) if r is None else (column, r)
-        sd[present, j] = np.sqrt(sum(variance_K2(c, number[:, j], present) for c in involved))
-    weight, node_weight = _weights(sd)
-    correlation, noise_share = _correlation(before, steps, columns, r, left)
+            rise, number = average(cells, difference)
+    noises = rise_noise(noise, columns, r, number, left)
     started = starts[1] if signals.soak_samples and len(starts) > 1 else 0
     always_off = not np.any(cells.power)
     return CellRecord(
@@ -138,12 +122,13 @@ def reduce(signals: Signals, nodes: tuple[str, ...], reference: str) -> CellReco
         nodes=nodes,
         reference=reference,
         rise_K=np.where(np.isfinite(rise), rise, 0.0),
-        sd_K=sd,
-        weight=weight,
-        node_weight=node_weight,
-        correlation=correlation,
-        noise_cost=float(np.sum(weight > 0)) * noise_share,
-        filters=Filters(cells, filters_reference),
+        sd_K=noises.sd_K,
+        weight=noises.weight,
+        node_weight=noises.node_weight,
+        correlation=noises.correlation,
+        noise_cost=noises.cost,
+        noise_cost_sd=noises.cost_sd,
+        filters=Filters(cells, knot_degC),
         scan_s=cells.scan_s,
         length_s=float(signals.t_s[-1] - signals.t_s[started]),
         hot_start=always_off or signals.hot_start,
@@ -269,37 +254,3 @@ class Model:
 def _slice(columns: Index) -> slice:
     """Neighbouring columns as a slice."""
     return slice(int(columns[0]), int(columns[-1]) + 1)
-
-
-def _correlation(
-    noise_K: Array, step_K: Array, nodes: list[int], reference: int | None, left: float
-) -> tuple[Array, float]:
-    """Correlation (m, m) of the rises' noise: what the reference's share in each makes it.
-
-    That is so of slow errors. From scan to scan the smoothed reference has little noise left, so
-    that the whitened squares sum up to less than one each: that share is given as well. Rounding is
-    no white noise and may stay for long: with steps in the readings the share is 1.
-
-    noise_K, step_K: (columns,) of all readings, before rounding and by it [K]. nodes, reference:
-    their columns. left: share of the reference's variance that smoothing leaves.
-    """
-    variance = np.maximum(noise_K**2 + step_K**2 / 12, 1e-12)
-    common = 0.0 if reference is None else variance[reference]
-    whole = np.diag(variance[nodes]) + common
-    rounded = reference is None or np.any(step_K[[*nodes, reference]] > 0)
-    quick = whole if rounded else np.diag(variance[nodes]) + left * common
-    share = float(np.trace(np.linalg.solve(whole, quick))) / len(nodes)
-    return np.asarray(whole / np.sqrt(np.outer(np.diag(whole), np.diag(whole)))), share
-
-
-def _weights(sd_K: Array) -> tuple[Array, Array]:
-    """Weights (c, m) = cell profile x node weight, 0 where missing, and the node weights (m,).
-
-    One profile for all nodes keeps their factorisation common; it is the nodes' geometric mean.
-    """
-    present = np.isfinite(sd_K)
-    logs = np.where(present, np.log(np.where(present, sd_K, 1.0)), 0.0)
-    node = logs.sum(axis=0) / np.maximum(present.sum(axis=0), 1)
-    spread = np.where(present, logs - node, 0.0)
-    profile = spread.sum(axis=1) / np.maximum(present.sum(axis=1), 1)
-    return np.where(present, np.exp(-profile[:, None] - node), 0.0), np.exp(-node)

@@ -88,7 +88,7 @@ def discrepancy(found: Identified) -> Array:
     steady = resistance_matrix(topology, fitted.R_K_per_W) * found.path_W
     to_come, misfit = np.zeros((2, len(topology) + 1))
     to_come[measured] = np.abs(steady[measured] - reached).sum(axis=1)
-    if not is_noise(fitted.cost, record.noise_cost):
+    if not is_noise(fitted.cost, record.noise_cost, record.noise_cost_sd):
         value, _ = model(fitted.g)
         apart = np.where(record.weight > 0, record.rise_K - value, np.nan)
         misfit[measured] = np.nanstd(apart, axis=0)

@@ -126,20 +126,20 @@ def is_glimpse(signals: Signals) -> bool:
     return bool(np.count_nonzero(signals.power > 0) < 4 * LEAST_SCANS)
 
 
-def is_noise(cost: float, readings: float) -> bool:
+def is_noise(cost: float, expected: float, sd: float) -> bool:
     """Whether a weighted sum of squares is explained by the scans' own noise.
 
-    Its expectation is `readings`, its standard deviation √(2 readings) (χ²). A fit that
-    leaves more has not described the record, however many terms it has.
+    A fit that leaves more has not described the record, however many terms it has.
 
     Args:
         cost: sum of squared residuals over their variances.
-        readings: how many residuals.
+        expected: of noise alone.
+        sd: standard deviation of that: of χ², and of the noise's own size.
 
     Returns:
         True where the sum is no more than `NOISE_SIGMAS` standard deviations above expectation.
 
-    >>> is_noise(220.0, 200.0), is_noise(250.0, 200.0)  # 200 + 2 sqrt(400) = 240
+    >>> is_noise(220.0, 200.0, 20.0), is_noise(250.0, 200.0, 20.0)
     (True, False)
     """
-    return cost <= readings + NOISE_SIGMAS * float(np.sqrt(2 * readings))
+    return cost <= expected + NOISE_SIGMAS * sd

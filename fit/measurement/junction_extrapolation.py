@@ -19,7 +19,7 @@ import numpy as np
 
 from fit.errors import NotIdentifiable
 from fit.records.run import Array
-from fit.signals.quantization import stuck_variance
+from fit.signals.quantization import sharing, swept_variance
 from fit.signals.scatter import quantum
 
 # Readings of the line and of the cubic end at so many times the first one's age: of dies of 0.2-0.4
@@ -152,5 +152,6 @@ def _rounding_u_V(windows: list[tuple[Array, Array]], scatter_V: float) -> float
         return 0.0
     noise = float(np.sqrt(max(scatter_V**2 - step**2 / 12, 0.0)))
     swept = np.array([np.ptp(V[age <= LINE_TO * age[0]]) for age, V in windows])
-    variance = stuck_variance(step, noise, swept, np.zeros(len(windows), dtype=np.intp))
+    shared = sharing(step, swept, np.zeros(len(windows), dtype=np.intp))
+    variance = swept_variance(step, noise, swept) * shared
     return float(np.sqrt(variance.mean() / len(windows)))

@@ -337,11 +337,12 @@ def inner_spans(identified: Identification) -> tuple[Array, dict[str, Array]]:
         covariance["discrepancy"] = np.diag(spans**2)
         return spans, covariance
     ladder = adequate_ladder(fitted, spans, np.sum(list(covariance.values()), axis=0))
-    if ladder is not None and is_noise(ladder.cost, fitted.model.record.noise_cost):
+    record = fitted.model.record
+    if ladder is not None and is_noise(ladder.cost, record.noise_cost, record.noise_cost_sd):
         known = ladder.covariance_known_offset
         covariance["fit"] = known
         covariance["offset"] = positive(ladder.covariance - known)
-        to_come = OWN_EXTRAPOLATION * still_to_come(fitted.model.record, ladder)
+        to_come = OWN_EXTRAPOLATION * still_to_come(record, ladder)
         covariance["discrepancy"] = np.diag(to_come**2)
         return _not_below(least, ladder.R_K_per_W, covariance)
     return _not_below(least, *_of_fields(response, nodes, spans, covariance))

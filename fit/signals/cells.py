@@ -37,23 +37,6 @@ class Cells:
         return self.start_s + 0.5 * self.spacing_s * np.maximum(self.samples - 1, 0)
 
 
-def scan_spacing(t_s: Array, scans: Array | None = None) -> Array:
-    """Time from scan to scan.
-
-    Args:
-        t_s: times of the rows (n,) [s].
-        scans: how many scans each row stands for (n,); 1 when None.
-
-    Returns:
-        Spacing (n - 1,) [s]; of a row that stands for several scans, that of each.
-
-    >>> scan_spacing(np.array([0.0, 1.0, 3.0])).tolist()
-    [1.0, 2.0]
-    """
-    spacing = np.diff(t_s)
-    return spacing if scans is None else spacing / (0.5 * (scans[1:] + scans[:-1]))
-
-
 def _cuts(t_s: Array, phase_starts: Index, logarithmic: bool, spacing: Array, scan: float) -> Index:
     """Indices where cells begin: log-spaced after a power step, even in a soak."""
     widest = max(scan, (t_s[-1] - t_s[0]) / CELLS_PER_RECORD)
@@ -86,8 +69,6 @@ def cut(
     phase_starts: Index,
     edge_s: Array,
     soak_first: bool,
-    *,
-    scans: Array | None = None,
 ) -> Cells:
     """Cut a record into cells.
 
@@ -97,12 +78,11 @@ def cut(
         phase_starts: index of the first sample of each phase (e,), 0 included.
         edge_s: time of each phase's step (e,), NaN where only the scan is known [s].
         soak_first: the first phase is a zero-power soak.
-        scans: how many scans each row stands for (n,); 1 when None.
 
     Returns:
         The cells.
     """
-    between = scan_spacing(t_s, scans)
+    between = np.diff(t_s)
     scan_s = float(np.median(between)) if len(between) else 1.0
     first = _cuts(t_s, phase_starts, not soak_first, between, scan_s)
     samples = np.diff(np.append(first, len(t_s)))
@@ -127,13 +107,12 @@ def cut(
     )
 
 
-def average(cells: Cells, values: Array, scans: Array | None = None) -> tuple[Array, Array]:
+def average(cells: Cells, values: Array) -> tuple[Array, Array]:
     """Mean over each cell.
 
     Args:
         cells: of the record.
         values: (n, m), NaN where missing.
-        scans: how many scans each row stands for (n,); 1 when None.
 
     Returns:
         Means (c, m), NaN in a cell without values, and the number of values in each (c, m).
@@ -145,11 +124,9 @@ def average(cells: Cells, values: Array, scans: Array | None = None) -> tuple[Ar
         series = values[:, column]
         total = np.add.reduceat(series, cells.first[filled])
         number = cells.samples[filled].astype(float)
-        if scans is not None or not np.isfinite(total).all():
+        if not np.isfinite(total).all():
             present = np.isfinite(series).astype(float)
-            if scans is not None:
-                present *= scans
-            total = np.add.reduceat(present * np.nan_to_num(series), cells.first[filled])
+            total = np.add.reduceat(np.nan_to_num(series), cells.first[filled])
             number = np.add.reduceat(present, cells.first[filled])
         with np.errstate(invalid="ignore"):
             mean[filled, column] = total / number

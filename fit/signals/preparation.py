@@ -14,8 +14,15 @@ from fit.records.events import EventName
 from fit.records.run import Array, Event, Run
 from fit.signals.cells import Index
 from fit.signals.channel_faults import LEAST_HEATED, ChannelFault, Watched, find_channel_faults
-from fit.signals.quantization import noise_before_rounding
-from fit.signals.scatter import SAMPLED, levels_of, noise, quantum, sampled
+from fit.signals.quantization import ScanNoise, scan_noise
+from fit.signals.scatter import (
+    SAMPLED,
+    levels_of,
+    noise,
+    noise_without_spikes,
+    quantum,
+    sampled,
+)
 from fit.signals.spikes import BLOCK, power_without_spikes, spikes
 
 FEW_AT_REST = 10  # scans: fewer give no useful noise estimate
@@ -46,7 +53,6 @@ class Signals:
     edge_known: tuple[bool, ...] = (True,)  # per phase: its edge came from the events
     soak_samples: int = 0  # samples of the zero-power soak the record begins with
     quantum_K: Array | None = None  # (nodes,) step of the readings, 0 where none was found [K]
-    scans: Array | None = None  # (n,) how many scans each row stands for, 1 where not given
     noise_K: Array | None = None  # (nodes,) scan-to-scan noise, standard deviation [K]
     hot_start: bool = False  # the record begins while earlier heat still decays
     faults: tuple[ChannelFault, ...] = ()  # channels that measure nothing, left out of `nodes`
@@ -56,19 +62,11 @@ class Signals:
     """Known time constants of sensors, with their standard uncertainties [s]."""
 
     @cached_property
-    def noise_before_rounding_K(self) -> Array:
-        """Scan-to-scan noise of each column without its rounding, standard deviations [K]."""
-        none = np.zeros(len(self.nodes))
-        noise_K = none if self.noise_K is None else self.noise_K
-        step_K = none if self.quantum_K is None else self.quantum_K
-        # Noise less rounding; for single scans the flicker of the readings gives a better estimate.
-        before = np.sqrt(np.maximum(noise_K**2 - step_K**2 / 12, 0.0))
-        before = np.where(step_K > 0, before, noise_K)
-        if self.scans is None:
-            for column in np.flatnonzero(step_K > 0):
-                readings = self.temperature_degC[:, column]
-                before[column] = noise_before_rounding(readings, float(step_K[column]))
-        return before
+    def scan_noise(self) -> tuple[ScanNoise, ...]:
+        """White noise of each column from scan to scan, before rounding."""
+        steps = np.zeros(len(self.nodes)) if self.quantum_K is None else self.quantum_K
+        columns = zip(self.temperature_degC.T, steps, strict=True)
+        return tuple(scan_noise(readings, float(step)) for readings, step in columns)
 
 
 def placeholders(temperature_degC: Array) -> int:
@@ -283,7 +281,7 @@ def prepare(run: Run) -> Signals:
             plural = "s" if len(found) > 1 else ""
             left_out.append(f"{len(found)} spike{plural} of {node} at {where}{more} s")
             readings[found] = np.nan
-            noise_K[j] = noise(readings)
+        noise_K[j] = noise_without_spikes(readings)
     offset, offset_u = np.full(len(run.nodes), np.nan), np.full(len(run.nodes), np.nan)
     hot = len(run.nodes) > 1 and _starts_hot(temperature, soak, noise_K, step)
     if hot:
@@ -332,7 +330,7 @@ def _noise_at_rest(values: Array, step: float) -> float:
     """
     if len(levels_of(values)) <= 2:
         return 0.0
-    return noise_before_rounding(values, step) if step > 0 else noise(values)
+    return scan_noise(values, step).sd_K
 
 
 def _believed(

@@ -6,73 +6,130 @@ damp its harmonics (Widrow & Kollár, Quantization Noise, ch. 4, 6).
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
 
 from fit.records.run import Array
 from fit.signals.cells import Index
+from fit.signals.scatter import (
+    VARIANCE_SECOND_DIFFERENCES,
+    noise_without_spikes,
+    sampled,
+    second_differences,
+)
 
 NEIGHBOURS = 5  # scans to either side
-LONGEST_LOOK = 20_000  # scans looked at
+# Steps that a level may bend by within them and count as straight: what is left of that in a second
+# difference is a twentieth of a step. Ours.
+STRAIGHT = 3.0
+# Of a step: with more noise than that the rounding error is white noise (its first harmonic is
+# damped to a ten-thousandth), whatever the level does.
+HALF = 0.5
+BATCHES = 20  # of a series, from whose means the scatter of the whole is told: to a sixth. Ours
 
 
-def stuck_variance(step_K: float, noise_K: float, sweep_K: Array, phase: Index) -> Array:
-    """Variance of cell means that rounding leaves after averaging.
+@dataclass(frozen=True)
+class ScanNoise:
+    """White noise from scan to scan, before rounding, and how well its size is known."""
 
-    Cells of a phase whose level stays within a step share one error: it counts for each in full.
+    sd_K: float
+    variance_u: float  # relative standard uncertainty of the variance, rounding included
+
+
+def _harmonics(step_K: float, noise_K: float) -> Array:
+    """Mean squares (5,) of the rounding error's harmonics at a level that stays [K^2]."""
+    order = np.arange(1, 6)
+    damping = np.exp(-4 * np.pi**2 * order**2 * (noise_K / step_K) ** 2)
+    return np.asarray((step_K / (np.pi * order)) ** 2 / 2 * damping)
+
+
+def white_variance(step_K: float, noise_K: float) -> float:
+    """Variance of single readings that averaging does take out.
+
+    Noise and rounding error together have noise² + step²/12; `swept_variance` is the other part.
 
     Args:
-        step_K: step of the readings [K].
+        step_K: step of the readings, 0 where they are not rounded [K].
         noise_K: standard deviation of the noise before rounding [K].
-        sweep_K: change of temperature across each cell (c,) [K].
-        phase: number of its phase (c,).
+
+    Returns:
+        The variance [K^2].
+
+    >>> round(white_variance(1.0, 0.5), 4), round(1 / 12 + 0.25, 4)
+    (0.3333, 0.3333)
+    """
+    if step_K <= 0:
+        return noise_K**2
+    return noise_K**2 + step_K**2 / 12 - float(_harmonics(step_K, noise_K).sum())
+
+
+def swept_variance(step_K: float, noise_K: float, sweep_K: Array) -> Array:
+    """Variance of the means of many readings each that rounding leaves.
+
+    Args:
+        step_K: step of the readings, above zero [K].
+        noise_K: standard deviation of the noise before rounding [K].
+        sweep_K: change of temperature across each mean (c,) [K].
 
     Returns:
         The variance (c,) [K^2].
     """
-    if step_K <= 0:
-        return np.zeros_like(sweep_K)
     order = np.arange(1, 6)[:, None]
-    damping = np.exp(-4 * np.pi**2 * order**2 * (noise_K / step_K) ** 2)
-    amplitude = (step_K / (np.pi * order)) ** 2 / 2
-    alone = np.sum(amplitude * damping * np.sinc(order * np.abs(sweep_K) / step_K) ** 2, axis=0)
-    sharing = 0.5 * step_K / np.maximum(np.abs(sweep_K), 1e-9)
-    return np.asarray(alone * np.clip(sharing, 1.0, np.bincount(phase)[phase]))
+    swept = np.sinc(order * np.abs(sweep_K) / step_K) ** 2
+    return np.asarray(_harmonics(step_K, noise_K) @ swept)
 
 
-def noise_before_rounding(values: Array, step_K: float) -> float:
-    """Standard deviation of the scan-to-scan noise of a rounded series before rounding.
+def sharing(step_K: float, sweep_K: Array, phase: Index) -> Array:
+    """How many cells (c,) share one error: those of a phase whose level stays within a step.
 
-    From how often the readings flicker up and down again, which a slow sweep over the steps does
-    not make them do: -2 E[d_i d_i+1] of neighbouring differences d is E[d^2] without the sweep.
+    Such an error counts for each in full. Arguments as of `swept_variance`; phase: number of each
+    cell's phase (c,).
+    """
+    shared = 0.5 * step_K / np.maximum(np.abs(sweep_K), 1e-9)
+    return np.asarray(np.clip(shared, 1.0, np.bincount(phase)[phase]))
+
+
+def scan_noise(values: Array, step_K: float = 0.0) -> ScanNoise:
+    """Scan-to-scan noise of a series before its rounding, its trend removed.
+
+    From second differences. Where the noise spans half a step the rounding error is white noise of
+    variance step²/12; below that their mean square is compared with what noise makes of readings at
+    a level anywhere in its step.
 
     Args:
         values: readings (n,), NaN where missing [K].
-        step_K: to which they are rounded [K].
+        step_K: to which they are rounded, 0 where they are not [K].
 
     Returns:
-        The standard deviation [K]; 0 where the readings do not flicker, or are too few.
+        The noise; 0 where the readings do not change, or are too few.
     """
-    values = values[np.isfinite(values)]
-    blocks = max(1, len(values) // LONGEST_LOOK)
-    if blocks > 1:
-        values = values[: blocks * LONGEST_LOOK].reshape(-1, LONGEST_LOOK // 10)[::blocks].ravel()
-    if len(values) < 4 * NEIGHBOURS:
-        return 0.0
-    change = np.diff(values)
-    flicker = -2 * change[NEIGHBOURS - 1 : -NEIGHBOURS] * change[NEIGHBOURS : -NEIGHBOURS + 1]
-    around = np.abs(values[2 * NEIGHBOURS :] - values[: -2 * NEIGHBOURS])
-    slow = around <= 3 * step_K
-    if not slow.any():
-        return 0.0
-    share, expected = _flicker()
-    found = float(np.mean(flicker[slow])) / step_K**2
-    return step_K * float(np.interp(found, expected, share))
+    values = sampled(values[np.isfinite(values)])
+    whole = noise_without_spikes(values)
+    known = float(np.sqrt(VARIANCE_SECOND_DIFFERENCES / max(len(values), 1)))
+    if step_K <= 0:
+        return ScanNoise(whole, known)
+    if whole**2 >= step_K**2 * (HALF**2 + 1 / 12):
+        return ScanNoise(float(np.sqrt(whole**2 - step_K**2 / 12)), known)
+    far = 2 * NEIGHBOURS
+    before, here, after = values[:-far], values[NEIGHBOURS:-NEIGHBOURS], values[far:]
+    straight = np.abs(after - 2 * here + before) <= STRAIGHT * step_K
+    bend = second_differences(values)[NEIGHBOURS - 1 : 1 - NEIGHBOURS][straight]
+    if len(bend) < BATCHES:
+        return ScanNoise(0.0, 1.0)
+    # In steps², as mean squares of neighbouring differences: second differences' are 3/4 of it.
+    square = (bend / step_K) ** 2 / 0.75
+    means = [batch.mean() for batch in np.array_split(square, BATCHES)]
+    found, error = float(square.mean()), float(np.std(means, ddof=1) / np.sqrt(BATCHES))
+    share, expected = _rounded()
+    low, noise, high = np.interp([found - error, found, found + error], expected, share)
+    variance_u = 0.5 * (high**2 - low**2) / (noise**2 + 1 / 12)
+    return ScanNoise(step_K * float(noise), float(variance_u))
 
 
 @lru_cache(maxsize=1)
-def _flicker() -> tuple[Array, Array]:
+def _rounded() -> tuple[Array, Array]:
     """Noise in steps, and E[d^2] in steps^2 of two readings at a level anywhere in its step.
 
     For a difference of k + f steps before rounding, it is k^2 (1 - f) + (k + 1)^2 f.

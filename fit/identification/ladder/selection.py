@@ -51,7 +51,7 @@ def adequate_ladder(
     cost = general.cost - np.sum(rows**2) + np.sum((rows @ record.whitening) ** 2)
     as_good = float(cost) + inflation * chdtri(max(parameters, 1), settings.adequate)
     readings = record.noise_cost
-    noise = readings + settings.noise_deviations * np.sqrt(2 * readings)
+    noise = readings + settings.noise_deviations * record.noise_cost_sd
 
     def enough(found: list[Ladder]) -> bool:
         if (
