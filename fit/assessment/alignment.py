@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -144,7 +144,8 @@ def _covariance_of_sums(transform: Array, covariance: Array) -> Array:
 def _transformed(slow: SlowShare | None, transform: Array) -> SlowShare | None:
     if slow is None:
         return None
-    return SlowShare(transform @ slow.share, transform @ slow.covariance @ transform.T)
+    covariance = transform @ slow.covariance @ transform.T
+    return replace(slow, share=transform @ slow.share, covariance=covariance)
 
 
 def accuracy_not_stated(spans: Spans) -> list[str]:

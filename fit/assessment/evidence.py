@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
 
 from fit.assessment.alignment import Alignment, lay_on_budget, lumped
 from fit.assessment.hypotheses import CapacityEvidence, Pattern, SlowEvidence
-from fit.assessment.simulation import simulated_path
+from fit.assessment.simulation import SimulatedPath, simulated_path
+from fit.budget.dynamics import node_capacity
 from fit.budget.model import Budget, Prediction
 from fit.measurement.heat_capacity import stored_heat
+from fit.measurement.sensor_placement import SlowLook
 from fit.measurement.spans import Spans
 from fit.records.run import Array
 
@@ -27,9 +30,10 @@ def evidence_of(spans: Spans, prediction: Prediction, limits: Array) -> Pattern 
     if sum(node in prediction.budget.nodes for node in seen.nodes) < 2:
         return None
     path = lay_on_budget(seen, prediction.budget)
+    pattern = pattern_of(path, prediction, limits)
     return replace(
-        pattern_of(path, prediction, limits),
-        slow=_slow_evidence(path, prediction),
+        pattern,
+        slow=_slow_evidence(path, prediction, pattern.network),
         capacity=_capacity_evidence(seen, path, prediction),
     )
 
@@ -61,25 +65,81 @@ def pattern_of(path: Alignment, prediction: Prediction, limits: Array) -> Patter
     )
 
 
-def _slow_evidence(path: Alignment, prediction: Prediction) -> SlowEvidence | None:
-    """The share of the case's rise that each inner span shows, beside what stored heat explains.
+def _slow_evidence(
+    path: Alignment, prediction: Prediction, network: SimulatedPath | None
+) -> SlowEvidence | None:
+    """The share of the case's rise that each inner span shows, beside what the budget's would."""
+    if path.slow_share is None or len(path.stages) < 2:
+        return None
+    inner = len(path.stages) - 1
+    R, _ = lumped(path, prediction.budget, prediction.R_K_per_W)
+    look, C = path.slow_share.look, node_capacity(prediction.budget, prediction.C_J_per_K)
+    if look is None or network is None or C[network.topology.index(path.nodes[-2])] <= 0:
+        expected, per_K_per_W, covariance = _stored_upstream(path, prediction, R)
+    else:
+        expected, per_K_per_W, covariance = _simulated(path, prediction, network, look)
+    leak = np.diag((LEAK_U * R[:inner] / R[-1]) ** 2)
+    return SlowEvidence(
+        share=path.slow_share.share[:inner],
+        expected=expected,
+        per_K_per_W=per_K_per_W,
+        covariance=path.slow_share.covariance[:inner, :inner] + covariance + leak,
+    )
+
+
+def _simulated(
+    path: Alignment, prediction: Prediction, network: SimulatedPath, look: SlowLook
+) -> tuple[Array, Array, Array]:
+    """Expected shares (s - 1,), their growth with each span's own resistance, and covariance.
+
+    On the budget's own network under the record's power, looked at as the record was: after a
+    short heating a span still on its way up is taken for one that follows the case.
+    """
+    inner, links = len(path.stages) - 1, len(network.R_K_per_W)
+    C = node_capacity(prediction.budget, prediction.C_J_per_K)
+    start = prediction.budget.tree.ends[:, 0]
+
+    def share(doubled: Sequence[int] = (), more_J_per_K: Array | float = 0.0) -> Array:
+        factor = np.ones(links)
+        factor[list(doubled)] = 2.0
+        return network.slow_share(look, C + more_J_per_K, factor)[:inner]
+
+    expected = share()
+    growth = np.array([share(stages)[j] for j, stages in enumerate(path.stages[:inner])]) - expected
+    added, _ = lumped(path, prediction.budget, prediction.R_K_per_W)
+    moved = np.array(
+        [
+            share(more_J_per_K=relative * value * (np.arange(len(C)) == node)) - expected
+            for relative, value, node in zip(
+                _capacity_u(prediction), prediction.C_J_per_K, start, strict=True
+            )
+        ]
+    )
+    return expected, growth / added[:inner], moved.T @ moved
+
+
+def _stored_upstream(
+    path: Alignment, prediction: Prediction, R_K_per_W: Array
+) -> tuple[Array, Array, Array]:
+    """The same for a budget without a simulated network.
 
     Heat stored upstream of span j adds R_j c_j / R_last, c_j the upstream share of the heat
     capacity; heat that leaves upstream by the budget's side ways takes R_j times their conductance.
     """
-    if path.slow_share is None or len(path.stages) < 2:
-        return None
     inner = len(path.stages) - 1
+    R = R_K_per_W
     upstream, u_upstream = _upstream_share(path, prediction)
-    R, _ = lumped(path, prediction.budget, prediction.R_K_per_W)
     per_K_per_W = upstream[:inner] / R[-1] - _side_conductance(path, prediction.budget)[:inner]
-    u = np.hypot(u_upstream[:inner], LEAK_U) * R[:inner] / R[-1]
-    return SlowEvidence(
-        share=path.slow_share.share[:inner],
-        expected=R[:inner] * per_K_per_W,
-        per_K_per_W=per_K_per_W,
-        covariance=path.slow_share.covariance[:inner, :inner] + np.diag(u**2),
-    )
+    u = u_upstream[:inner] * R[:inner] / R[-1]
+    return R[:inner] * per_K_per_W, per_K_per_W, np.diag(u**2)
+
+
+def _capacity_u(prediction: Prediction) -> list[float]:
+    """Relative standard uncertainty of each stage's heat capacity."""
+    return [
+        CAPACITY_RELATIVE_U if stage.C_u_J_per_K is None else stage.C_u_J_per_K / max(value, 1e-12)
+        for stage, value in zip(prediction.budget.stages, prediction.C_J_per_K, strict=True)
+    ]
 
 
 def _capacity_evidence(
@@ -102,10 +162,7 @@ def _capacity_evidence(
     found = stored_heat(spans.responses[-1].signals, path.nodes, by_node, spans.power_W)
     if found is None:
         return None
-    relative = [
-        CAPACITY_RELATIVE_U if stage.C_u_J_per_K is None else stage.C_u_J_per_K / max(value, 1e-12)
-        for stage, value in zip(budget.stages, C, strict=True)
-    ]
+    relative = _capacity_u(prediction)
     share = found.share[nearest] * C / by_node[nearest].clip(1e-12)
     left_out = UNKNOWN_UPSTREAM if np.any(C <= 0) else NOT_DRAWN
     return CapacityEvidence(

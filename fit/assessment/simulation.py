@@ -18,6 +18,8 @@ import numpy as np
 
 from fit.assessment.alignment import Alignment
 from fit.budget.model import Prediction
+from fit.measurement.sensor_placement import SlowLook
+from fit.network.modes import modes
 from fit.network.steady_state import resistance_matrix
 from fit.network.topology import Topology
 from fit.records.run import Array
@@ -62,6 +64,25 @@ class SimulatedPath:
         of_link[1:, [self.stages.index(name) for name in names]] = factor[:, np.newaxis]
         spans = self.spans_K_per_W(of_link)
         return np.asarray(spans[1:] - spans[0])
+
+    def slow_share(self, look: SlowLook, C_J_per_K: Array, factor: Array) -> Array:
+        """Share of the case's rise in every span, as a record of this network would show it.
+
+        Args:
+            look: how the share was read off the record.
+            C_J_per_K: heat capacities of the nodes (n,), the last of the path's above zero.
+            factor: of every link's resistance (links,).
+
+        Returns:
+            The shares (s,), the last one 1.
+        """
+        found = modes(self.topology, factor * self.R_K_per_W, C_J_per_K)
+        level = {
+            node: look.level(*found.terms(node))
+            for node in {node for of in self.ends for node in of}
+        }
+        spans = np.array([level[start] - level[end] for start, end in self.ends])
+        return np.asarray(spans / spans[-1])
 
 
 def simulated_path(path: Alignment, prediction: Prediction) -> SimulatedPath | None:

@@ -194,7 +194,7 @@ def without_junction(spans: Spans) -> Spans:
         R_K_per_W=spans.R_K_per_W[1:],
         covariance={name: c[1:, 1:] for name, c in spans.covariance.items()},
         final_degC=spans.final_degC[1:],
-        slow_share=None if slow is None else SlowShare(slow.share[1:], slow.covariance[1:, 1:]),
+        slow_share=slow and replace(slow, share=slow.share[1:], covariance=slow.covariance[1:, 1:]),
         believed=None if believed is None else without_junction(believed),
         junction=None,
     )
@@ -317,4 +317,4 @@ def _untold_first(slow: SlowShare | None) -> SlowShare | None:
     covariance = np.zeros((len(slow.share) + 1, len(slow.share) + 1))
     covariance[1:, 1:] = slow.covariance
     covariance[0, 0] = UNTOLD**2
-    return SlowShare(np.append(0.0, slow.share), covariance)
+    return replace(slow, share=np.append(0.0, slow.share), covariance=covariance)

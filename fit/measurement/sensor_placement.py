@@ -13,11 +13,13 @@ thermocouple from a high resistance, independently of the budget.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from fit.identification.autocorrelation import MOST_UNDESCRIBED, correlogram, inflation
+from fit.identification.lowpass import Filters
 from fit.identification.pole_model import reduce
 from fit.network.topology import chain
 from fit.records.run import Array
@@ -29,7 +31,22 @@ SLOWEST_SHARE = 0.1  # of the case's own time scale
 SLOWER = 2.0  # times: the slowest filter of the second look
 FILTERS = 6  # about one an octave from two scans to a tenth of a case's time scale
 MOST_SAMPLES = 30  # of a cell: with more, the filters' model error exceeds the noise
+AT_ONCE_S = 1e-3  # a time constant that no scan interval distinguishes from zero
 GAIN_U = 0.003  # of a thermocouple and its channel, relative (IEC 60584-1 class 1: 0.4 %)
+
+
+@dataclass(frozen=True, eq=False)
+class SlowLook:
+    """How the share was read off a record, to read it in the same way off a network's response."""
+
+    row: Array  # (c,) by which a node's rises in the cells are added up
+    filters: Filters
+    seen: NDArray[np.bool_]  # the record's cells that count
+
+    def level(self, amplitude_K_per_W: Array, tau_s: Array) -> float:
+        """What the row makes of a node that rises by these terms (k,) for a watt."""
+        rise = self.filters(np.maximum(tau_s, AT_ONCE_S)).power[self.seen] @ amplitude_K_per_W
+        return float(self.row @ rise)
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,6 +58,7 @@ class SlowShare:
 
     share: Array  # (s,) dimensionless
     covariance: Array  # (s, s)
+    look: SlowLook | None = None
 
 
 def slow_share(signals: Signals, nodes: tuple[str, ...]) -> SlowShare | None:
@@ -62,7 +80,7 @@ def slow_share(signals: Signals, nodes: tuple[str, ...]) -> SlowShare | None:
     record = reduce(signals, nodes[:-1], "ambient")
     columns = [signals.nodes.index(node) for node in nodes]
     mean, count = average(record.cells, signals.temperature_degC[:, columns])
-    seen = (count > 0).all(axis=1)
+    seen = np.asarray((count > 0).all(axis=1))
     rise = mean[seen, :-1] - mean[seen, -1:]
     weight = np.sqrt(np.minimum(count[seen].min(axis=1), MOST_SAMPLES))
     case = rise[:, -1]
@@ -75,11 +93,12 @@ def slow_share(signals: Signals, nodes: tuple[str, ...]) -> SlowShare | None:
     def by(slowest_s: float) -> SlowShare:
         tau = np.geomspace(fastest, slowest_s, FILTERS)
         design = np.column_stack([np.ones(len(case)), case, record.filters(tau).power[seen]])
-        return _regress(design, rise, inner, weight)
+        found = _regress(design, rise, inner, weight)
+        return replace(found, look=SlowLook(_row(design, weight), record.filters, seen))
 
     found = by(slowest)
     moved = by(SLOWER * slowest).share - found.share
-    return SlowShare(found.share, found.covariance + np.diag(moved**2))
+    return replace(found, covariance=found.covariance + np.diag(moved**2))
 
 
 def _time_scale(t_s: Array, case_K: Array) -> float:
@@ -88,6 +107,11 @@ def _time_scale(t_s: Array, case_K: Array) -> float:
     reached = np.argmax(case_K >= 0.63 * high)
     begun = np.argmax(case_K >= 0.03 * high)
     return float(t_s[reached] - t_s[begun])
+
+
+def _row(design: Array, weight: Array) -> Array:
+    """What gives the coefficient of the case's rise, applied to a difference (c,)."""
+    return np.asarray(np.linalg.pinv(design * weight[:, None])[1] * weight)
 
 
 def _regress(design: Array, rise: Array, inner: Array, weight: Array) -> SlowShare:
