@@ -44,7 +44,15 @@ class SlowLook:
     seen: NDArray[np.bool_]  # the record's cells that count
 
     def level(self, amplitude_K_per_W: Array, tau_s: Array) -> float:
-        """What the row makes of a node that rises by these terms (k,) for a watt."""
+        """What the row makes of a node's rises by a network.
+
+        Args:
+            amplitude_K_per_W: of the node's terms (k,).
+            tau_s: their time constants (k,).
+
+        Returns:
+            The sum, in proportion to that of any other node of the network.
+        """
         rise = self.filters(np.maximum(tau_s, AT_ONCE_S)).power[self.seen] @ amplitude_K_per_W
         return float(self.row @ rise)
 

@@ -23,11 +23,27 @@ class CellNoise:
     variance_u: Array  # (columns,) relative standard uncertainty of the white variance
 
     def variance_K2(self, column: int, number: Array) -> Array:
-        """Variance of a column's means over so many readings each (c,), infinite over none."""
+        """Variance of a column's means.
+
+        Args:
+            column: which.
+            number: readings in each cell (c,).
+
+        Returns:
+            Variances (c,), infinite over no reading [K^2].
+        """
         return self._white(column, number) + self._stuck(column)
 
     def expected_K2(self, column: int, number: Array) -> Array:
-        """Mean square of the same means' errors, with no weight for those that cells share."""
+        """Mean square of the same means' errors: what cells share counts once in each.
+
+        Args:
+            column: which.
+            number: readings in each cell (c,).
+
+        Returns:
+            Mean squares (c,) [K^2].
+        """
         return self._white(column, number) + np.asarray(self.rounding_K2[:, column])
 
     def _white(self, column: int, number: Array) -> Array:
@@ -38,7 +54,16 @@ class CellNoise:
         return np.asarray((self.rounding_K2 * self.sharing)[:, column])
 
     def left_by_smoothing(self, column: int, number: Array, share: float) -> float:
-        """Share of a column's variance that is left: what is stuck is slow, and all of it stays."""
+        """Share of a column's variance that smoothing leaves: what is stuck is slow, and stays.
+
+        Args:
+            column: which.
+            number: readings in each cell (c,).
+            share: of white noise that is left.
+
+        Returns:
+            The share of the whole variance.
+        """
         present = number > 0
         stuck = self._stuck(column)[present] / self.variance_K2(column, number)[present]
         return float(np.mean(share + (1 - share) * stuck))

@@ -82,10 +82,17 @@ def swept_variance(step_K: float, noise_K: float, sweep_K: Array) -> Array:
 
 
 def sharing(step_K: float, sweep_K: Array, phase: Index) -> Array:
-    """How many cells (c,) share one error: those of a phase whose level stays within a step.
+    """How many cells share one error: those of a phase whose level stays within a step.
 
-    Such an error counts for each in full. Arguments as of `swept_variance`; phase: number of each
-    cell's phase (c,).
+    Such an error counts for each in full.
+
+    Args:
+        step_K: step of the readings [K].
+        sweep_K: change of temperature across each cell (c,) [K].
+        phase: number of its phase (c,).
+
+    Returns:
+        From 1 to all cells of the phase (c,).
     """
     shared = 0.5 * step_K / np.maximum(np.abs(sweep_K), 1e-9)
     return np.asarray(np.clip(shared, 1.0, np.bincount(phase)[phase]))

@@ -74,7 +74,14 @@ def quantum(values: Array) -> float:
 
 
 def second_differences(values: Array) -> Array:
-    """How far each reading but the first and last is from its neighbours' mean: (n - 2,) [K]."""
+    """How far each reading but the first and last is from its neighbours' mean.
+
+    Args:
+        values: readings (n,) [K].
+
+    Returns:
+        Half of the second differences (n - 2,) [K].
+    """
     slope = values[1:] - values[:-1]
     return np.asarray(0.5 * (slope[1:] - slope[:-1]))
 
