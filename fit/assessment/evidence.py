@@ -66,7 +66,7 @@ def pattern_of(path: Alignment, prediction: Prediction, limits: Array) -> Patter
 
 
 def _slow_evidence(
-    path: Alignment, prediction: Prediction, network: SimulatedPath | None
+    path: Alignment, prediction: Prediction, network: SimulatedPath | None = None
 ) -> SlowEvidence | None:
     """The share of the case's rise that each inner span shows, beside what the budget's would."""
     if path.slow_share is None or len(path.stages) < 2:
@@ -115,7 +115,9 @@ def _simulated(
             )
         ]
     )
-    return expected, growth / added[:inner], moved.T @ moved
+    unknown = UNKNOWN_UPSTREAM if np.any(prediction.C_J_per_K <= 0) else 0.0
+    left_out = np.diag((unknown * added[:inner] / added[-1]) ** 2)
+    return expected, growth / added[:inner], moved.T @ moved + left_out
 
 
 def _stored_upstream(

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import itertools
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from bench.virtual.prototype import Prototype, simulate
 from fit.assessment.alignment import lay_on_budget
 from fit.assessment.simulation import SimulatedPath, simulated_path
 from fit.budget import predict, read_budget
+from fit.measurement.sensor_placement import slow_share
 from fit.network.topology import Topology, chain
+from fit.records.run import Run
+from fit.signals.preparation import prepare
 from tests.support import made
 
 CHAIN = """
@@ -136,3 +141,24 @@ power_W = 2.0
     budget = read_budget(file)
     path = lay_on_budget(made.spans(nodes=NODES), budget)
     assert simulated_path(path, predict(budget, draws=10)) is None
+
+
+@pytest.mark.parametrize("heat_s", [90.0, 3600.0])
+def test_a_span_on_its_way_up_shows_as_much_of_the_cases_rise_as_is_expected(
+    heat_s: float,
+) -> None:
+    """Expected of a network, and seen in a record of the same network by another simulator."""
+    nodes = ("tab", "bar", "case", "ambient")
+    R, C = np.array([3.0, 2.0, 6.0]), np.array([2.0, 30.0, 200.0])
+    t_s = np.arange(0.0, 60.0 + heat_s, 1.0)
+    power = np.where(t_s >= 60.0, 5.0, 0.0)
+    true = simulate(Prototype(nodes, tuple(R), tuple(C)), t_s, power)
+    readings = np.column_stack([true[node] for node in nodes])
+    seen = slow_share(prepare(Run(Path("made"), "made", nodes, t_s, readings, power)), nodes)
+    assert seen is not None
+    assert seen.look is not None
+    ends = tuple(itertools.pairwise(nodes))
+    network = SimulatedPath(chain(nodes), R, ends, ("via array", "joint", "surface"))
+    expected = network.slow_share(seen.look, C, np.ones(3))
+    assert expected == pytest.approx(seen.share, rel=0.05, abs=0.005)
+    assert bool(seen.share[1] > 0.3) is (heat_s < 100)

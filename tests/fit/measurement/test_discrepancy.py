@@ -140,8 +140,8 @@ def test_a_node_that_was_not_read_at_the_end_tells_nothing() -> None:
 def test_a_sum_of_squares_is_noise_up_to_so_many_of_its_standard_deviations(
     excess: float, noise: bool
 ) -> None:
-    """Chi squared of 200 degrees: mean 200, standard deviation sqrt(2 x 200) = 20."""
-    assert is_noise(200 + excess * 2 * 20, 200.0) is noise
+    """Two of them above what is expected."""
+    assert is_noise(200 + excess * 2 * 20, 200.0, 20.0) is noise
 
 
 GENERAL_K_PER_W = np.array([9.0, 3.0])  # what a model has fitted to the two spans

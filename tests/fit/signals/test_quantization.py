@@ -33,6 +33,33 @@ def test_readings_of_a_fast_rise_do_not_count() -> None:
     assert scan_noise(rounded, 1.0).sd_K == pytest.approx(0.3, rel=0.15)
 
 
+@pytest.mark.parametrize("noise_steps", [0.2, 0.8])
+def test_noise_is_found_while_no_reading_moves_slowly(noise_steps: float) -> None:
+    """Some tenths of a step from scan to scan, at no constant rate; found without bias."""
+    random = np.random.default_rng(6)
+    level = 20 + 40 * -np.expm1(-np.arange(300) / 90)
+    found = [
+        scan_noise(np.round(level + noise_steps * random.standard_normal(300)), 1.0).sd_K
+        for _ in range(100)
+    ]
+    assert np.sqrt(np.mean(np.square(found))) == pytest.approx(noise_steps, rel=0.1)
+
+
+@pytest.mark.parametrize(
+    ("noise_steps", "step_K"), [(0.15, 1.0), (0.4, 1.0), (2.0, 1.0), (0.5, 0.0)]
+)
+def test_the_white_variance_is_as_uncertain_as_it_says(noise_steps: float, step_K: float) -> None:
+    random = np.random.default_rng(7)
+    found = []
+    for _ in range(200):
+        readings = 0.05 * np.arange(400) + noise_steps * random.standard_normal(400)
+        rounded = np.round(readings / step_K) * step_K if step_K else readings
+        found.append(scan_noise(rounded, step_K))
+    variance = np.array([one.sd_K**2 + step_K**2 / 12 for one in found])
+    said = np.mean([one.variance_u for one in found])
+    assert said == pytest.approx(variance.std() / variance.mean(), rel=0.25)
+
+
 @pytest.mark.parametrize(("noise_K", "sweep_K"), [(0.02, 0.0), (0.02, 0.7), (0.4, 0.0)])
 def test_the_mean_of_many_rounded_readings_is_off_by_the_variance_said(
     noise_K: float, sweep_K: float
