@@ -80,7 +80,7 @@ STATED: list[tuple[str, str, Callable[[float], float]]] = [
     (f"exceeded in {N} % of cases or more", "fit.learning.learn.DOUBTED", percent),
     (f"states no noise: {N} K and a step", "fit.planning.bench.NOISE_K", same),
     (f"K and a step of {N} K are taken", "fit.planning.bench.STEP_K", same),
-    (f"counts as it does for spans, at {N} %", "fit.planning.expected.OWN_EXTRAPOLATION", percent),
+    (f"is that and {N} times what it", "fit.measurement.discrepancy.OWN_GAIN", same),
     (rf"\(JCGM 106, clause 8\), z = {N}", "fit.planning.experiment.SURE", same),
     (f"looked at up to {N} times the slowest", "fit.planning.expected.LONGEST", same),
     (

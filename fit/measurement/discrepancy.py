@@ -38,6 +38,10 @@ NOISE_SIGMAS = 2.0  # standard deviations that noise may put a sum of squares ab
 # Relative standard uncertainty of a model's extrapolation beyond the drop reached: on short records
 # of fields that a ladder describes down to the noise it is off by a third (same seeds).
 OWN_EXTRAPOLATION = 0.35
+# Of what a ladder gives a span in the last doubling of time: fields that pass for ladders in 60 and
+# 90 s go on to rise by so much more than the ladder says (root mean square of 24 spans, seeds below
+# 60). A short, noisy record cannot tell one from the other; a span that has settled gains nothing.
+OWN_GAIN = 1.2
 
 
 @dataclass(frozen=True, eq=False)
@@ -112,6 +116,19 @@ def _mean(readings: Array, chosen: Array) -> tuple[Array, Array] | None:
     if not len(values) or count.min() < LEAST_SCANS:
         return None
     return np.nanmean(values, axis=0), 1.0 / count
+
+
+def ladder_discrepancy_u(half_left: Array, left: Array) -> Array:
+    """Standard uncertainty of spans that a ladder describes down to the noise.
+
+    Args:
+        half_left: what of each span was still to come after half of the time (s,) [K/W].
+        left: and at the end.
+
+    Returns:
+        Of the ladder's extrapolation, and of the field that it may stand for (s,) [K/W].
+    """
+    return np.hypot(OWN_EXTRAPOLATION * left, OWN_GAIN * (half_left - left))
 
 
 def is_glimpse(signals: Signals) -> bool:

@@ -16,7 +16,13 @@ from fit.identification.energy_balance import UNKNOWN_K_PER_W
 from fit.identification.identify import Identification, identify_signals, path_order, positive
 from fit.identification.ladder.selection import adequate_ladder, still_to_come
 from fit.identification.response import Response
-from fit.measurement.discrepancy import OWN_EXTRAPOLATION, is_glimpse, is_noise, last_doubling
+from fit.measurement.discrepancy import (
+    OWN_EXTRAPOLATION,
+    is_glimpse,
+    is_noise,
+    ladder_discrepancy_u,
+    last_doubling,
+)
 from fit.measurement.junction import Junction, measure_junction, with_junction
 from fit.measurement.lower_bounds import end_degC, least_K_per_W
 from fit.measurement.resolution import are_resolved
@@ -342,8 +348,9 @@ def inner_spans(identified: Identification) -> tuple[Array, dict[str, Array]]:
         known = ladder.covariance_known_offset
         covariance["fit"] = known
         covariance["offset"] = positive(ladder.covariance - known)
-        to_come = OWN_EXTRAPOLATION * still_to_come(record, ladder)
-        covariance["discrepancy"] = np.diag(to_come**2)
+        times = (0.5 * record.length_s, record.length_s)
+        u = ladder_discrepancy_u(*(still_to_come(record, ladder, t_s) for t_s in times))
+        covariance["discrepancy"] = np.diag(u**2)
         return _not_below(least, ladder.R_K_per_W, covariance)
     return _not_below(least, *_of_fields(response, nodes, spans, covariance))
 

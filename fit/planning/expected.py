@@ -11,7 +11,7 @@ import numpy as np
 from fit.budget.limits import stage_limits
 from fit.budget.model import Array, Prediction
 from fit.identification.energy_balance import case_to_ambient
-from fit.measurement.discrepancy import LEAST_SCANS, OWN_EXTRAPOLATION
+from fit.measurement.discrepancy import LEAST_SCANS, ladder_discrepancy_u
 from fit.planning.bench import Bench
 from fit.planning.information import information
 from fit.planning.network import Lumped, lumped_network, simulated
@@ -91,7 +91,8 @@ def expected(
         )
         for row, t in enumerate(t_s):
             fit[row, :inner] = np.sqrt(np.diag(told.span_covariance(float(t))))
-            to_come[row, :inner] = OWN_EXTRAPOLATION * told.to_come_K_per_W(float(t))
+            times = (0.5 * float(t), float(t))
+            to_come[row, :inner] = ladder_discrepancy_u(*map(told.to_come_K_per_W, times))
             if t < 4 * LEAST_SCANS * bench.interval_s:
                 to_come[row, :inner] = share * R[:inner]
     if with_air:

@@ -22,7 +22,7 @@ import numpy as np
 
 from bench.virtual.prototype import Prototype, read_sensor, simulate
 from fit.errors import HeatrunError
-from fit.measurement.discrepancy import OWN_EXTRAPOLATION
+from fit.measurement.discrepancy import ladder_discrepancy_u
 from fit.measurement.resolution import RESOLVED
 from fit.measurement.spans import measure
 from fit.planning.bench import MATCH_U, POWER_U, Bench
@@ -64,7 +64,8 @@ def planned_u(rig: Rig, heat_s: float, match: float, power: float) -> tuple[Arra
     rise = match * network.rise_K_per_W(np.array([heat_s]))[0, :-1]
     exact = power * rig.R_K_per_W[:-1]
     u = np.sqrt(np.diag(told.span_covariance(heat_s)) + rise[:-1] ** 2 + rise[1:] ** 2 + exact**2)
-    return u, np.hypot(u, OWN_EXTRAPOLATION * told.to_come_K_per_W(heat_s))
+    times = (0.5 * heat_s, heat_s)
+    return u, np.hypot(u, ladder_discrepancy_u(*map(told.to_come_K_per_W, times)))
 
 
 def draws(rig: Rig, count: int, seed: int, match: float, power: float) -> Iterator[Run]:

@@ -12,6 +12,7 @@ import pytest
 from fit.measurement.discrepancy import (
     LastDoubling,
     is_noise,
+    ladder_discrepancy_u,
     last_doubling,
 )
 from fit.measurement.spans import _of_fields
@@ -176,3 +177,9 @@ def test_where_no_single_step_tells_a_third_of_what_the_model_adds_is_doubt() ->
     u = 0.35 * np.array([4.75, 1.0])
     assert covariance["discrepancy"] == pytest.approx(np.diag(u**2))
     assert covariance["power"] is SOURCES["power"]
+
+
+def test_a_ladder_whose_span_is_still_gaining_is_as_unsure_as_a_field_would_be() -> None:
+    """0.35 x 0.4 of its extrapolation, and 1.2 x (1 - 0.4) of its gain: by hand."""
+    u = ladder_discrepancy_u(np.array([1.0, 0.0]), np.array([0.4, 0.0]))
+    assert u == pytest.approx([np.hypot(0.14, 0.72), 0.0])
