@@ -14,6 +14,7 @@ COVERAGE_FACTOR = 2.0  # of every interval that is shown (JCGM 100:2008, 6.3.3)
 UNKNOWN = "–"
 LONGEST = 6  # digits before the point: a number that is longer is written with its power of ten
 SMALLEST = -5  # power of ten, likewise
+NO_INTERVAL = 1e-12  # of its value: what is narrower is the rounding of doubles (2e-16), added up
 
 
 def with_expanded(value: float, u: float, *, sign: bool = False) -> str:
@@ -21,11 +22,11 @@ def with_expanded(value: float, u: float, *, sign: bool = False) -> str:
 
     Args:
         value: in any unit.
-        u: its standard uncertainty; 0 for none.
+        u: its standard uncertainty; 0, or no more than rounding leaves, for none.
         sign: a plus before what is not negative, for a difference.
 
     Returns:
-        The two, without their unit.
+        The two, without their unit; the value alone where it has no uncertainty.
 
     >>> with_expanded(0.98234, 0.0071), with_expanded(0.9, 0.08), with_expanded(1234.0, 76.0)
     ('0.982 ± 0.014', '0.90 ± 0.16', '1230 ± 150')
@@ -35,7 +36,7 @@ def with_expanded(value: float, u: float, *, sign: bool = False) -> str:
     if not (math.isfinite(value) and math.isfinite(u)):
         return UNKNOWN
     expanded = COVERAGE_FACTOR * u
-    if not expanded > 0:
+    if not expanded > NO_INTERVAL * abs(value):
         return digits(value, sign=sign)
     places = 1 - _power(expanded, 2)
     return f"{fixed(value, places, sign=sign)} ± {fixed(expanded, places)}"

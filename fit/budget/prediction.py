@@ -14,8 +14,10 @@ from fit.budget.model import Array, Budget, Prediction
 from fit.budget.sampling import draw, draw_leaks, draw_path_fraction, draw_stages
 from fit.budget.stages.surface import Surface
 from fit.network.steady_state import Drop, SteadyState, resistance_matrix, steady_state
+from fit.notation import digits
 
 DRAWS = 4000  # a standard uncertainty to 1 % of itself, 1/sqrt(2 n); JCGM 101, 7.2
+SOLDER_MELTS_degC = 217.0  # SnAgCu; common practice
 CAPACITY_U = 0.3  # relative, of a heat capacity stated without its own: our judgement
 
 
@@ -93,7 +95,11 @@ def predict(
         source_power_W=powers,
         resistance_matrix_K_per_W=resistance_matrix(budget.topology, rest.R_K_per_W[0])
         * (budget.path_fraction if path_fraction is None else path_fraction),
-        warnings=(*_warnings(budget, rest.rise_K[0]), *_over_limits(budget, seen[0])),
+        warnings=(
+            *_warnings(budget, rest.rise_K[0]),
+            *_over_limits(budget, seen[0]),
+            *_melted(budget, ambient + rest.rise_K[0]),
+        ),
     )
 
 
@@ -242,8 +248,19 @@ def _warnings(budget: Budget, rises: Array) -> tuple[str, ...]:
 def _over_limits(budget: Budget, R_K_per_W: Array) -> list[str]:
     """Stages that the budget itself puts over their limits."""
     return [
-        f"{stage.name}: {R:.3g} K/W is predicted, over its own limit_K_per_W of "
+        f"{stage.name}: {digits(R)} K/W is predicted, over its own limit_K_per_W of "
         f"{stage.limit_K_per_W:g}: no such part can conform"
         for stage, R in zip(budget.stages, R_K_per_W, strict=True)
         if stage.limit_K_per_W is not None and stage.limit_K_per_W < R
+    ]
+
+
+def _melted(budget: Budget, degC: Array) -> list[str]:
+    """That the hottest node is where no product of boards and solder can be."""
+    hottest = int(np.argmax(degC))
+    if degC[hottest] <= SOLDER_MELTS_degC:
+        return []
+    return [
+        f"{budget.tree.nodes[hottest]} comes to {digits(degC[hottest])} °C, and solder melts at "
+        f"{SOLDER_MELTS_degC:.0f} °C: too much power, or a wrong unit in the budget"
     ]

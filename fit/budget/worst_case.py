@@ -7,9 +7,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fit.budget.model import Prediction
+from fit.budget.model import Array, Budget, Prediction
 from fit.budget.prediction import rises_K
 from fit.budget.sources import HIGHEST_W
+
+TOUCH_AMBIENT_DEGC = 25.0  # where touch temperatures are judged (committee practice)
 
 
 @dataclass(frozen=True, eq=False)
@@ -21,13 +23,13 @@ class WorstCase:
     limit_degC: Mapping[str, float]  # of the nodes that have one there
     allowable_W: float | None
     """Electrical power of all sources, shared as the budget does, at which the first node reaches
-    its limit; None without a limit."""
+    its limit there or the case its touch limit, which is judged in milder air; None without any."""
 
 
 def worst_case(prediction: Prediction) -> WorstCase:
     """A budget at its `ambient_max_degC`, or at the prediction's ambient where it states none.
 
-    The touch limit is judged at another ambient, and is none of these.
+    The touch limit is judged in air of `TOUCH_AMBIENT_DEGC`; only the allowable power knows it.
 
     Args:
         prediction: of the budget.
@@ -35,8 +37,6 @@ def worst_case(prediction: Prediction) -> WorstCase:
     Returns:
         Temperatures, limits and allowable power; empty for a budget made without formulas.
     """
-    from scipy.optimize import brentq
-
     budget = prediction.budget
     hottest = budget.conditions.ambient_max_degC
     ambient = prediction.ambient_degC if hottest is None else hottest
@@ -47,21 +47,35 @@ def worst_case(prediction: Prediction) -> WorstCase:
     if limits.get(nodes[0]) is None:
         limits[nodes[0]] = budget.limits.junction_degC
     stated = {node: limit for node, limit in limits.items() if limit is not None}
-    places = [budget.tree.index(node) for node in stated]
-
-    def beyond(factor: float) -> float:
-        rises = rises_K(budget, factor * powers, ambient)[places]
-        return float(np.max(ambient + rises - np.array([*stated.values()])))
-
-    allowable = None
-    if stated and powers.sum() > 0:
-        if ambient >= min(stated.values()):
-            allowable = 0.0
-        else:
-            most = 1.0
-            while beyond(most) < 0 and most * powers.sum() < HIGHEST_W:
-                most *= 2
-            factor = brentq(beyond, 0.0, most, xtol=1e-9) if beyond(most) > 0 else most
-            allowable = float(factor * powers.sum())
+    touch = budget.limits.case_touch_degC
+    touched = {"case": touch} if touch is not None and "case" in nodes else {}
+    most = [
+        _most_W(budget, powers, air_degC, limit)
+        for air_degC, limit in ((ambient, stated), (TOUCH_AMBIENT_DEGC, touched))
+        if limit and powers.sum() > 0
+    ]
+    allowable = min(most, default=None)
     degC = ambient + rises_K(budget, powers, ambient)
     return WorstCase(ambient, dict(zip(nodes, degC.tolist(), strict=True)), stated, allowable)
+
+
+def _most_W(
+    budget: Budget, powers: Array, ambient_degC: float, limit_degC: Mapping[str, float]
+) -> float:
+    """Power of all sources together at which the first of these nodes is at its limit [W]."""
+    from scipy.optimize import brentq
+
+    limits = np.array([*limit_degC.values()])
+    places = [budget.tree.index(node) for node in limit_degC]
+    if ambient_degC >= limits.min():
+        return 0.0
+
+    def beyond(factor: float) -> float:
+        rises = rises_K(budget, factor * powers, ambient_degC)[places]
+        return float(np.max(ambient_degC + rises - limits))
+
+    most = 1.0
+    while beyond(most) < 0 and most * powers.sum() < HIGHEST_W:
+        most *= 2
+    factor = brentq(beyond, 0.0, most, xtol=1e-9) if beyond(most) > 0 else most
+    return float(factor * powers.sum())

@@ -41,6 +41,10 @@ def test_what_is_shown_lies_within_half_a_last_digit(value: float, u: float) -> 
     assert abs(float(interval) - 2 * u) <= 1.001 * half
 
 
+def test_the_rounding_of_doubles_is_no_interval() -> None:
+    assert with_expanded(424.999999999999943, 3.6e-14) == "425"
+
+
 @given(values, uncertainties, st.integers(-3, 6))
 def test_nothing_is_negative_zero(value: float, u: float, to: int) -> None:
     for text in (with_expanded(value, u), digits(value), fixed(value, to)):

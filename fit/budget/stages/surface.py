@@ -20,6 +20,7 @@ ALL_FACES = "area_mm2"
 """The area of all faces together, changed in proportion: a case larger in length and height."""
 # From below a thermocouple's resolution to beyond any case's limit, 20 % apart.
 RISES_K = np.concatenate([[0.0], np.geomspace(0.05, 400.0, 48)])
+ROUNDED = 1e-9  # relative: a rise comes back from the network with the rounding of its solution
 
 
 class Face(Block):
@@ -98,7 +99,7 @@ class Surface(StageKeys):
         return self.mass_g * 1e-3 * self.specific_heat_J_per_kgK
 
     def remark(self, rise_K: float) -> str | None:
-        if rise_K >= RISES_K[-1]:
+        if rise_K > (1 - ROUNDED) * RISES_K[-1]:
             return (
                 f"the faces cannot give off this heat within {RISES_K[-1]:.0f} K above ambient, "
                 "where the prediction stops"

@@ -12,12 +12,12 @@ from fit.notation import digits, fixed, with_expanded
 if TYPE_CHECKING:
     from rich.table import Table
 
-    from fit.budget.model import Prediction, Stage
+    from fit.budget.model import Limits, Prediction, Stage
+    from fit.budget.worst_case import WorstCase
 
 BAR_CELLS = 16  # characters, so that the table stays within a terminal's 80
 MAIN_DRIVERS = 2  # named in one sentence; the table of the report has them all
 SURE = 1.645  # standard uncertainties for 95 % on one side
-TOUCH_AMBIENT_DEGC = 25.0  # where touch temperatures are judged (committee practice)
 
 
 def show(prediction: Prediction) -> None:
@@ -66,13 +66,12 @@ def _lead(prediction: Prediction) -> list[str]:
     worst = worst_case(prediction)
     lines = _limit_lines(prediction)
     if "case" in worst.degC:
-        lines.append(
-            f"In air of {worst.ambient_degC:z.0f} °C case comes to {worst.degC['case']:z.1f} °C."
-        )
+        case = _kelvins(worst.degC["case"])
+        lines.append(f"In air of {worst.ambient_degC:z.0f} °C case comes to {case} °C.")
     if worst.allowable_W is not None:
         lines.append(
-            f"In air of {worst.ambient_degC:z.0f} °C up to {digits(worst.allowable_W)} W keeps "
-            "every part within its limit, by the stated values."
+            f"Up to {digits(worst.allowable_W)} W keeps {_kept(worst, budget.limits)}, "
+            "by the stated values."
         )
     if not budget.named_sources and prediction.power_W:
         first = budget.nodes[0]
@@ -81,6 +80,19 @@ def _lead(prediction: Prediction) -> list[str]:
             f"All together {per_watt} K per electrical watt from {first} to {budget.ambient}."
         )
     return lines
+
+
+def _kept(worst: WorstCase, limits: Limits) -> str:
+    """The limits that the allowable power is held against, each with its air."""
+    from fit.budget.worst_case import TOUCH_AMBIENT_DEGC
+
+    kept = [f"{node} within {limit:z.0f} °C" for node, limit in worst.limit_degC.items()]
+    said = [f"{' and '.join(kept)} in air of {worst.ambient_degC:z.0f} °C"] if kept else []
+    if limits.case_touch_degC is not None and "case" in worst.degC:
+        said.append(
+            f"case within {limits.case_touch_degC:z.0f} °C in air of {TOUCH_AMBIENT_DEGC:.0f} °C"
+        )
+    return ", and ".join(said)
 
 
 def _stages(prediction: Prediction) -> Table:
@@ -109,10 +121,15 @@ def _stages(prediction: Prediction) -> Table:
             stage.from_node,
             stage.to_node,
             with_expanded(float(R), float(u_R)) + ("*" if _assumed(stage) else " "),
-            fixed(float(drop), 1),
+            _kelvins(float(drop)),
             "█" * max(1, round(BAR_CELLS * drop / max(drops.sum(), 1e-12))),
         )
     return table
+
+
+def _kelvins(value: float) -> str:
+    """A temperature or a drop without an interval: tenths, from a thousand on three digits."""
+    return fixed(value, 1) if abs(value) < 1000 else digits(value)
 
 
 def _nodes(prediction: Prediction) -> Table:
@@ -145,6 +162,7 @@ def _taus(prediction: Prediction) -> str:
 def _limit_lines(prediction: Prediction) -> list[str]:
     """The budget's limits where they are judged: junction in the hottest air, touch at 25 degC."""
     from fit.budget import predict
+    from fit.budget.worst_case import TOUCH_AMBIENT_DEGC
 
     budget = prediction.budget
     hottest = budget.conditions.ambient_max_degC
@@ -203,8 +221,8 @@ def _sources(prediction: Prediction) -> Table:
             escape(one.name),
             one.node,
             digits(one.power_W),
-            fixed(one.alone_degC, 1),
-            fixed(one.together_degC, 1),
+            _kelvins(one.alone_degC),
+            _kelvins(one.together_degC),
             "–" if one.limit_degC is None else f"{one.limit_degC:.0f}",
             digits(one.allowable_W),
         )

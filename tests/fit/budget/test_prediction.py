@@ -254,8 +254,20 @@ def test_heat_a_surface_cannot_give_off_is_said() -> None:
     face = {"area_mm2": 9.0, "orientation": "up"}
     tiny = {"name": "lid", "from": "case", "to": "ambient", "kind": "surface", "emissivity": 0.9}
     tables = {"schema": 1, "conditions": CONDITIONS, "stage": [{**tiny, "faces": [face]}]}
-    (warning,) = predict(budget_from(tables, Path("budget.toml"))).warnings
+    warning = predict(budget_from(tables, Path("budget.toml"))).warnings[0]
     assert warning.startswith("lid: the faces cannot give off this heat")
+
+
+@pytest.mark.parametrize("power_W", [1e3, 3500.0, 35e3])
+def test_where_the_prediction_stops_is_said_at_any_power(
+    controller: Budget, power_W: float
+) -> None:
+    assert any("prediction stops" in said for said in predict(controller, power_W).warnings)
+
+
+def test_temperatures_that_melt_solder_are_said(controller: Budget) -> None:
+    assert not any("solder" in said for said in predict(controller).warnings)
+    assert any(said.startswith("junction comes to") for said in predict(controller, 40.0).warnings)
 
 
 def test_a_number_that_nobody_builds_is_said() -> None:
@@ -274,7 +286,7 @@ def test_stage_budgeted_over_its_own_limit_is_said() -> None:
         "stage": [stage],
     }
     (warning,) = predict(budget_from(tables, Path("budget.toml"))).warnings
-    assert warning.startswith("pad: 2 K/W is predicted, over its own limit_K_per_W of 1.5")
+    assert warning.startswith("pad: 2.00 K/W is predicted, over its own limit_K_per_W of 1.5")
 
 
 def test_pressure_beyond_the_points_of_the_data_sheet_is_said() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from importlib.resources import files
 from pathlib import Path
 
@@ -71,3 +72,14 @@ def test_a_margin_without_a_limit_is_refused(capsys, tmp_path) -> None:
     text = BUDGET.read_text(encoding="utf-8").replace("junction_degC = 125.0", "")
     path.write_text(text, encoding="utf-8")
     assert call(capsys, "budget", path, "--margin", 5)[0] == 2
+
+
+def test_an_absurd_power_is_not_written_with_more_digits_than_it_is_worth(capsys) -> None:
+    out = call(capsys, "budget", BUDGET, "--power", 35000)[1]
+    assert not re.search(r"± 0\.0+\b|\d{4,}\.\d|\d\.\d{6}", out)
+
+
+def test_the_allowed_power_names_the_limits_that_it_keeps(capsys, monkeypatch) -> None:
+    monkeypatch.setenv("COLUMNS", "200")
+    kept = "W keeps junction within 125 °C in air of 55 °C, and case within 60 °C in air of 25 °C"
+    assert kept in call(capsys, "budget", BUDGET)[1]
