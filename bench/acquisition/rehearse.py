@@ -118,8 +118,11 @@ def _missing(rig: Rig, scan: Scan, budget: Budget | None) -> Iterator[str]:
     for node, value in scan.temperature_degC.items():
         if math.isnan(value):
             yield f"{node} gives no reading: open thermocouple, or a wrong field"
+    unguarded = [node for node in rig.nodes if node not in {*rig.guard.max_degC, "ambient"}]
     if not rig.guard.max_degC:
         yield "guard.max_degC: no temperature switches the power off"
+    elif unguarded:
+        yield f"guard.max_degC of {', '.join(unguarded)}: not guarded, however hot"
     if rig.guard.max_power_W is None and any(one.measured for one in rig.sources):
         yield "guard.max_power_W: no power switches it off"
     if "ambient" not in rig.nodes:

@@ -48,6 +48,21 @@ def test_what_would_end_the_run_at_once_is_said() -> None:
     assert any("WOULD END THE RUN AT ONCE: tab is at" in line for line in lines)
 
 
+@pytest.mark.parametrize(
+    ("limited", "said"),
+    [
+        (("tab", "case"), ["missing: guard.max_degC of board_back, bar: not guarded, however hot"]),
+        (("tab", "board_back", "bar", "case"), []),
+        ((), ["missing: guard.max_degC: no temperature switches the power off"]),
+    ],
+)
+def test_nodes_that_no_limit_guards_are_named(limited: tuple[str, ...], said: list[str]) -> None:
+    with virtual_bench() as bench:
+        guard = {"max_degC": dict.fromkeys(limited, 90.0)}
+        lines = rehearse(short_rig(bench.ports, guard=guard), RealClock(), None)
+    assert [line for line in lines if "max_degC" in line] == said
+
+
 @pytest.mark.parametrize("u", [0.0, 0.005])
 def test_an_accuracy_of_the_power_that_nobody_stated_is_missing(u: float) -> None:
     with virtual_bench() as bench:
