@@ -41,7 +41,7 @@ from fit.errors import BudgetError
 from fit.measurement.junction import without_junction
 from fit.measurement.resolution import are_resolved
 from fit.measurement.spans import Spans
-from fit.notation import span_name
+from fit.notation import digits, span_name
 from fit.records.run import Array
 from fit.signals.channel_faults import ChannelFault
 from fit.tabular import Tabular
@@ -111,11 +111,11 @@ class Verdict(Tabular):
 
     def __repr__(self) -> str:
         spans = ", ".join(
-            f"{' + '.join(span.stages)} {span.decision}"
+            f"{span.name} {span.decision}"
             for span in self.spans
             if span.measured_K_per_W is not None
         )
-        return f"<Verdict {self.decision} at {self.prediction.power_W:.3g} W: {spans}>"
+        return f"<Verdict {self.decision} at {digits(self.prediction.power_W)} W: {spans}>"
 
     def to_frame(self) -> DataFrame:
         """A row a span: predicted, limit, measured [K/W] and the decision."""

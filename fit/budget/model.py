@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from fit.budget.uncertain import Uncertain
 from fit.network.topology import Topology
+from fit.notation import digits, fixed, with_expanded
 from fit.tabular import Tabular
 
 if TYPE_CHECKING:
@@ -234,11 +235,12 @@ class Prediction(Tabular):
     )  # (nodes, sources) rise above ambient per electrical watt, at these powers
 
     def __repr__(self) -> str:
+        R = map(with_expanded, self.R_K_per_W, np.sqrt(np.diag(self.R_covariance)))
         stages = ", ".join(
-            f"{stage.name} {R:.3g}"
-            for stage, R in zip(self.budget.stages, self.R_K_per_W, strict=True)
+            f"{stage.name} {one}" for stage, one in zip(self.budget.stages, R, strict=True)
         )
-        return f"<Prediction at {self.power_W:.3g} W, {self.ambient_degC:.3g} °C: {stages} K/W>"
+        at = f"{digits(self.power_W)} W, {fixed(self.ambient_degC, 1)} °C"
+        return f"<Prediction at {at}: {stages} K/W, k = 2>"
 
     def to_frame(self) -> DataFrame:
         """A row a stage: resistance and its standard uncertainty [K/W], capacity [J/K]."""

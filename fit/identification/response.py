@@ -11,6 +11,7 @@ import numpy as np
 
 from fit.identification.energy_balance import CaseToAmbient
 from fit.identification.model_order import Rejection
+from fit.notation import with_expanded
 from fit.records.run import Array, Run
 from fit.signals.preparation import Signals
 from fit.tabular import Tabular
@@ -51,13 +52,12 @@ class Response(Tabular):
     air: CaseToAmbient | None = None  # by energy balance, where ambient is the reference
 
     def __repr__(self) -> str:
-        tau = ", ".join(f"{one:.3g}" for one in self.tau_s)
-        total = ", ".join(
-            f"{node} {R:.3g}" for node, R in zip(self.nodes, self.total_K_per_W, strict=True)
-        )
+        tau = ", ".join(map(with_expanded, self.tau_s, self.tau_u_s))
+        totals = map(with_expanded, self.total_K_per_W, self.total_u_K_per_W)
+        total = ", ".join(f"{node} {R}" for node, R in zip(self.nodes, totals, strict=True))
         above = self.reference or "its start"
         unit = f"K/{self.power_unit}"
-        return f"<Response above {above}: τ {tau} s; totals {total} {unit}>"
+        return f"<Response above {above}: τ {tau} s; totals {total} {unit}, k = 2>"
 
     def to_frame(self) -> DataFrame:
         """A row a node: its total and its share of each time constant, per watt recorded."""

@@ -28,6 +28,7 @@ from fit.measurement.lower_bounds import end_degC, least_K_per_W
 from fit.measurement.resolution import are_resolved
 from fit.measurement.sensor_placement import SlowShare, slow_share
 from fit.network.topology import Topology, chain
+from fit.notation import with_expanded
 from fit.records.run import Array, Run
 from fit.signals.channel_faults import ChannelFault
 from fit.signals.preparation import Signals, only, prepare
@@ -66,7 +67,7 @@ class Spans(Tabular):
     def __repr__(self) -> str:
         u = np.sqrt(np.diag(self.total_covariance))
         said = [
-            f"{a} - {b} {R:.3g} ± {2 * one:.2g}" if known else f"{a} - {b} not resolved"
+            f"{a} - {b} {with_expanded(R, one)}" if known else f"{a} - {b} not resolved"
             for (a, b), R, one, known in zip(
                 self.topology.links, self.R_K_per_W, u, self.resolved, strict=True
             )

@@ -14,7 +14,7 @@ from fit.assessment.decision import decide, probability_of_conformity
 from fit.budget.model import Budget
 from fit.errors import NotIdentifiable
 from fit.measurement.spans import Spans
-from fit.notation import digits
+from fit.notation import between, digits, fixed
 from fit.rating.operating_point import HeatPath, OperatingPoint, Resistances, heat_path
 from fit.rating.power_profile import Profile
 from fit.rating.pulsed_loads import (
@@ -135,8 +135,9 @@ class Rating(Tabular):
         allowed = "no limit stated"
         if self.allowable_power_W is not None:
             power = self.allowable_power_W
-            allowed = f"{power.value:.3g} ± {2 * power.u:.2g} W allowable, set by {self.set_by}"
-        return f"<Rating at {self.ambient_degC:.3g} °C: {allowed}>"
+            interval = between(power.low, power.high)
+            allowed = f"{digits(power.value)} W allowable, {interval} W, set by {self.set_by}"
+        return f"<Rating at {fixed(self.ambient_degC, 1)} °C: {allowed}>"
 
     def to_frame(self) -> DataFrame:
         """A row a node at the design power and the worst ambient [degC]."""

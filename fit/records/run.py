@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from fit.errors import RecordError
+from fit.notation import fixed
 from fit.records.events import Event, read_events
 from fit.records.metadata import NOT_KNOWN, RunMetadata, read_metadata
 from fit.records.off_path import places
@@ -54,7 +55,7 @@ class Run(Tabular):
             return f"<Run {self.label!r}: no scan>"
         return (
             f"<Run {self.label!r}: {len(self.t_s)} scans of {', '.join(self.nodes)}"
-            f" over {self.t_s[-1] - self.t_s[0]:.0f} s>"
+            f" over {fixed(self.t_s[-1] - self.t_s[0], 0)} s>"
         )
 
     def to_frame(self) -> DataFrame:

@@ -8,7 +8,10 @@ import sys
 from importlib.metadata import version
 from pathlib import Path
 
+import numpy as np
+
 from fit.assessment.conformity import hold
+from fit.notation import digits, with_expanded
 from tests.support import made
 
 
@@ -59,6 +62,18 @@ def test_the_package_runs_as_a_module() -> None:
         [sys.executable, "-m", "bench", "--version"], check=False, capture_output=True, text=True
     )
     assert (done.returncode, done.stdout.strip()[-5:]) == (0, version("heatrun"))
+
+
+def test_results_are_written_in_a_console_as_everywhere_else() -> None:
+    verdict = hold(made.spans(), made.prediction())
+    prediction, measured = verdict.prediction, verdict.measured
+    for result, covariance in (
+        (prediction, prediction.R_covariance),
+        (measured, measured.total_covariance),
+    ):
+        for R, u in zip(result.R_K_per_W, np.sqrt(np.diag(covariance)), strict=True):
+            assert with_expanded(R, u) in repr(result)
+    assert f"at {digits(prediction.power_W)} W" in repr(verdict)
 
 
 def test_results_are_short_in_a_console_and_tables_in_a_notebook() -> None:
