@@ -183,7 +183,7 @@ class Sequence:
         if not self._wants:
             ended = f"heated for {self._heats.total_s:g} s"
         elif self._until == "settled" and self._is_settled(scan, elapsed_s, estimate):
-            ended = f"settled after {elapsed_s:.0f} s"
+            ended = f"settled by its slopes after {elapsed_s:.0f} s"
         elif self._until == "decided" and self._is_decided(estimate):
             ended = f"every span decided after {elapsed_s:.0f} s"
         if ended:

@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from scipy.optimize import nnls
 
 from fit.identification.autocorrelation import MOST_UNDESCRIBED, inflation, lag_one
+from fit.notation import digits
 from fit.records.run import Array
 from fit.signals.cells import Cells, average, cut
 from fit.signals.preparation import Signals
@@ -44,6 +45,7 @@ LEAST_CELLS = 8  # of heating: two slopes need four each
 GRID = 24  # loss coefficients tried, and again as many about the best: finer than their doubt. Ours
 UNKNOWN_OFFSET_U_K = 0.87  # thermocouples of class 1, +-1.5 K (IEC 60584-1, from memory)
 ROUNDING = 0.3  # standard uncertainty of a reading, in its steps: 1/√12 (JCGM 100, 4.3.7)
+SETTLED_WITHIN = 0.02  # of the rise: as of a time constant, `identify.SETTLED_SHARE`
 MODEL_SHARE = 0.01  # of the loss: what one exponent and lumps leave out. Ours
 
 
@@ -54,7 +56,27 @@ class CaseToAmbient:
     R_K_per_W: float
     fit_variance: float  # [(K/W)^2] noise, exponent, a loss that changed during the run
     offset_variance: float  # [(K/W)^2] of the zero-power offsets
-    settled: bool
+    reached_K_per_W: float = np.nan  # what the readings had come to; NaN where no loss was seen
+
+    @property
+    def to_come(self) -> float:
+        """Share of the settled rise that heating did not reach; NaN where no loss was seen."""
+        return 1 - self.reached_K_per_W / self.R_K_per_W
+
+    @property
+    def settled(self) -> bool:
+        """Whether the readings had come to what the balance says they would come to."""
+        return abs(self.to_come) < SETTLED_WITHIN
+
+    @property
+    def outlook(self) -> str:
+        """How far heating went, in words; other than the slopes by which a bench ends it."""
+        if np.isnan(self.to_come):
+            return "the case had not settled when heating ended, and nothing shows where it would"
+        share = f"{digits(100 * abs(self.to_come), 2)} %"
+        if self.to_come < 0:
+            return f"by its heat balance the case would settle {share} below what heating reached"
+        return f"by its heat balance the case had {share} of its rise to come when heating ended"
 
 
 @dataclass(frozen=True, eq=False)
@@ -226,7 +248,7 @@ def _shares(balance: EnergyBalance, R: Array, power: float) -> Array:
 def case_to_ambient(signals: Signals, case: str, power: float) -> CaseToAmbient:
     """Resistance from the case to ambient at the recorded power [power unit]."""
     balance = energy_balance(signals, case, power)
-    unknown = CaseToAmbient(UNKNOWN_K_PER_W, UNKNOWN_K_PER_W**2, 0.0, settled=False)
+    unknown = CaseToAmbient(UNKNOWN_K_PER_W, UNKNOWN_K_PER_W**2, 0.0)
     if np.count_nonzero(balance.heating) < LEAST_CELLS:
         return unknown
     columns = [signals.nodes.index(case), signals.nodes.index("ambient")]
@@ -253,5 +275,5 @@ def case_to_ambient(signals: Signals, case: str, power: float) -> CaseToAmbient:
         R_K_per_W=mean,
         fit_variance=spread,
         offset_variance=offset,
-        settled=abs(mean - reached) < 0.02 * mean,
+        reached_K_per_W=reached,
     )

@@ -141,17 +141,19 @@ def _response(
     slowest = int(np.argmax(tau))
     a_u[slowest] = np.hypot(a_u[slowest], unseen)
     tau_u = tau * np.sqrt(variance[: fitted.order])
-    settled = bool(np.exp(-record.length_s / tau.max()) < SETTLED_SHARE) and not unseen
+    long_enough = bool(np.exp(-record.length_s / tau.max()) < SETTLED_SHARE)
+    settled = long_enough and not unseen
     warnings = list(signals.warnings)
     if not model.powered:
         warnings.append("no power was on: time constants only, no resistances")
     if not settled:
         totals = f": totals to {record.reference or 'the start'} are extrapolated"
-        warnings.append(
+        short = (
             f"the record ({record.length_s:.0f} s) ends before the slowest time constant"
             f" ({tau.max():.0f} s{' or more' if unseen else ''}) has settled"
-            + (totals if model.powered else "")
         )
+        why = air.outlook if air is not None and long_enough else short
+        warnings.append(why + (totals if model.powered else ""))
     return Response(
         reference=record.reference,
         nodes=record.nodes,

@@ -229,10 +229,7 @@ def _spans(found: Identified, run: Run, ambient_degC: float) -> Spans:
         known = block_diag(known, air.fit_variance)
         offset = block_diag(offset, air.offset_variance)
         if not air.settled:
-            notes.append(
-                "the case had not settled when heating ended:"
-                f" {topology.links[-1][0]} to ambient is extrapolated"
-            )
+            notes.append(f"{air.outlook}: {topology.links[-1][0]} to ambient is extrapolated")
     notes += _shares_left_open(found.signals, found.budget)
     rise = resistance_matrix(topology, np.maximum(R, LEAST_K_PER_W)) @ found.path_W
     base = ambient_degC

@@ -178,9 +178,7 @@ def measure_signals(signals: Signals, run: Run) -> Spans:
         responses.append(response)
         settled = settled and air.settled
         if not air.settled:
-            notes.append(
-                f"the case had not settled when heating ended: {case} to ambient is extrapolated"
-            )
+            notes.append(f"{air.outlook}: {case} to ambient is extrapolated")
     resistance = np.concatenate([r for r, _ in parts])
     names = parts[0][1].keys()
     power = responses[-1].power

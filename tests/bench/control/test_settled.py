@@ -21,7 +21,7 @@ def test_a_rise_that_is_over_at_once_is_settled_at_the_third_judgement() -> None
     sequence = Sequence(settings(heat_until="settled"), "ambient")
     phases = walk(sequence, rising(0.5), 1000)
     assert (164.0, Phase.COOL) in phases
-    assert sequence.why_heat_ended == "settled after 104 s"
+    assert sequence.why_heat_ended == "settled by its slopes after 104 s"
 
 
 class MadeCourse:

@@ -64,7 +64,7 @@ def test_case_to_ambient_is_wide_while_unsettled_and_holds_the_truth() -> None:
         u = np.sqrt(spans.total_covariance[-1, -1])
         assert abs(spans.R_K_per_W[-1] - true) < 3 * u
         assert not spans.settled
-        assert any("had not settled" in text for text in spans.warnings)
+        assert any("to ambient is extrapolated" in text for text in spans.warnings)
 
 
 def test_case_to_ambient_of_a_settled_run_is_within_three_percent() -> None:
