@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 AMBIENT = "ambient"
+CASE = "case"
 
 
 @dataclass(frozen=True)
@@ -195,6 +196,11 @@ class Budget(Tabular):
     def nodes(self) -> tuple[str, ...]:
         """Nodes in order of the heat path, a branch after another, ambient last."""
         return (*self.tree.nodes, self.tree.reference)
+
+    @property
+    def touched(self) -> str:
+        """The node people touch: `case` where there is one, else the last before ambient."""
+        return CASE if CASE in self.tree.nodes else self.tree.path(self.tree.sources[0])[-2]
 
     @property
     def ambient(self) -> str:

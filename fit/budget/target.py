@@ -31,6 +31,7 @@ class Change:
     needed: float | None  # the value that alone brings the node to its target; None: none does
     values: Array  # (n,) that were looked at, ascending
     degC: Array  # (n,) of the node
+    whole: bool = False  # a number of things
 
     @property
     def best(self) -> tuple[float, float]:
@@ -169,6 +170,7 @@ def _change(
         needed=_crossing(values, degC, value, wanted, tried, whole=is_whole),
         values=values,
         degC=degC,
+        whole=is_whole,
     )
 
 

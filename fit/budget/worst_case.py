@@ -48,7 +48,7 @@ def worst_case(prediction: Prediction) -> WorstCase:
         limits[nodes[0]] = budget.limits.junction_degC
     stated = {node: limit for node, limit in limits.items() if limit is not None}
     touch = budget.limits.case_touch_degC
-    touched = {"case": touch} if touch is not None and "case" in nodes else {}
+    touched = {} if touch is None else {budget.touched: touch}
     most = [
         _most_W(budget, powers, air_degC, limit)
         for air_degC, limit in ((ambient, stated), (TOUCH_AMBIENT_DEGC, touched))

@@ -25,9 +25,10 @@ from scipy.special import ndtr
 
 from fit.budget import predict
 from fit.budget.model import Array, Budget, Prediction
+from fit.budget.prediction import SOLDER_MELTS_degC
 from fit.errors import HeatrunError
 from fit.measurement.resolution import RESOLVED
-from fit.notation import COVERAGE_FACTOR, digits
+from fit.notation import COVERAGE_FACTOR, digits, span_name
 from fit.planning.bench import Bench, typical_bench
 from fit.planning.branches import expected_branches, looks_s
 from fit.planning.expected import (
@@ -68,6 +69,11 @@ class SpanPlan:
     parts: Mapping[str, float]  # of u at the end of heating, by source
     curve_K_per_W: Array  # (t,) u against `Plan.t_s`
     why: str = ""  # it is not decided by the end of heating
+
+    @property
+    def name(self) -> str:
+        """Its stages."""
+        return span_name(self.stages, self.from_node, self.to_node)
 
     @property
     def resolved(self) -> bool:
@@ -129,7 +135,7 @@ def plan(budget: Budget, bench: Bench | None = None, heat_s: float | None = None
             f"no C_J_per_K for {', '.join(unknown)}: a hundredth of the largest taken; times "
             "shorter than a minute are as sure as that"
         )
-    warnings += [f"{span.from_node} - {span.to_node} {span.why}" for span in spans if span.why]
+    warnings += [f"{span.name} {span.why}" for span in spans if span.why]
     return Plan(
         prediction=prediction,
         bench=bench,
@@ -155,7 +161,7 @@ def _plan_branches(prediction: Prediction, bench: Bench) -> Plan:
         rest = tuple(one for one in bench.nodes if one != node)
         with contextlib.suppress(HeatrunError):  # without that one nothing is measured
             left[node] = expected_branches(prediction, bench, rest, times[-1:])
-    warnings = [f"{span.from_node} - {span.to_node} {span.why}" for span in spans if span.why]
+    warnings = [f"{span.name} {span.why}" for span in spans if span.why]
     return Plan(
         prediction=prediction,
         bench=bench,
@@ -292,7 +298,10 @@ def _power(span: SpanPlan, prediction: Prediction, needed: float) -> str:
     if fixed >= needed**2:
         return "; more power does not help by then"
     power = prediction.power_W * span.parts["fit"] / float(np.sqrt(needed**2 - fixed))
-    return f"; by then it would need {power:.2g} W: mind what the parts may bear"
+    hottest = prediction.ambient_degC + max(prediction.rise_K.values()) * power / prediction.power_W
+    if hottest > SOLDER_MELTS_degC:
+        return "; more power would melt solder before it helps"
+    return f"; by then it would need {digits(power, 2)} W: mind what the parts may bear"
 
 
 def _without_each(prediction: Prediction, bench: Bench, now: Array) -> Mapping[str, Expected]:

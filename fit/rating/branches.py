@@ -20,7 +20,6 @@ from fit.rating.rating import (
     STANDING_CAUTION,
     Estimate,
     HOT_TO_TOUCH_degC,
-    touched_node,
 )
 from fit.records.run import Array
 
@@ -91,7 +90,7 @@ def rate_branches(
     sources = tuple(
         _source(network, s, hot, limit, (design, worst)) for s in range(len(budget.sources))
     )
-    skin = touched_node(budget)
+    skin = budget.touched
     skin = skin if skin in network.nodes else network.reference
     cool = network.node_degC(design, touch_degC)[:, network.nodes.index(skin)]
     factor = _factor(network, design, limit, worst)

@@ -32,7 +32,7 @@ from fit.tabular import Tabular
 if TYPE_CHECKING:
     from pandas import DataFrame
 
-JUNCTION, TOUCH, CASE = "junction", "touch", "case"
+JUNCTION, TOUCH = "junction", "touch"
 # IEC 62368-1, TS1, held for over 1 min, and ISO 13732-1, 10 min on metal (both from memory).
 HOT_TO_TOUCH_degC = 48.0
 EXTRAPOLATED_BEYOND = 1.2  # times the tested power
@@ -187,7 +187,7 @@ def rate(
     path = heat_path(laid, prediction, solve)
     worst, missing = _worst_ambient(budget, ambient_degC)
     hot, room = path.at(worst), path.at(touch_table.ambient_degC)
-    source, skin = budget.tree.sources[0], touched_node(budget)
+    source, skin = budget.tree.sources[0], budget.touched
     junction = _limit(JUNCTION, hot, source, budget.limits.junction_degC)
     touch = _limit(TOUCH, room, skin, budget.limits.case_touch_degC)
     set_by = _governing(junction, touch)
@@ -225,18 +225,6 @@ def rate(
             *prediction.warnings,
         ),
     )
-
-
-def touched_node(budget: Budget) -> str:
-    """The node people touch.
-
-    Args:
-        budget: of the product.
-
-    Returns:
-        `case` where there is one, else the last node before ambient.
-    """
-    return CASE if CASE in budget.tree.nodes else budget.tree.path(budget.tree.sources[0])[-2]
 
 
 def _solver(budget: Budget) -> Resistances:

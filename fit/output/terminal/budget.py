@@ -12,7 +12,7 @@ from fit.notation import digits, fixed, with_expanded
 if TYPE_CHECKING:
     from rich.table import Table
 
-    from fit.budget.model import Limits, Prediction, Stage
+    from fit.budget.model import Budget, Prediction, Stage
     from fit.budget.worst_case import WorstCase
 
 BAR_CELLS = 16  # characters, so that the table stays within a terminal's 80
@@ -65,12 +65,13 @@ def _lead(prediction: Prediction) -> list[str]:
     budget = prediction.budget
     worst = worst_case(prediction)
     lines = _limit_lines(prediction)
-    if "case" in worst.degC:
-        case = _kelvins(worst.degC["case"])
-        lines.append(f"In air of {worst.ambient_degC:z.0f} °C case comes to {case} °C.")
+    touched = budget.touched
+    if touched in worst.degC:
+        hot = _kelvins(worst.degC[touched])
+        lines.append(f"In air of {worst.ambient_degC:z.0f} °C {touched} comes to {hot} °C.")
     if worst.allowable_W is not None:
         lines.append(
-            f"Up to {digits(worst.allowable_W)} W keeps {_kept(worst, budget.limits)}, "
+            f"Up to {digits(worst.allowable_W)} W keeps {_kept(worst, budget)}, "
             "by the stated values."
         )
     if not budget.named_sources and prediction.power_W:
@@ -82,16 +83,16 @@ def _lead(prediction: Prediction) -> list[str]:
     return lines
 
 
-def _kept(worst: WorstCase, limits: Limits) -> str:
+def _kept(worst: WorstCase, budget: Budget) -> str:
     """The limits that the allowable power is held against, each with its air."""
     from fit.budget.worst_case import TOUCH_AMBIENT_DEGC
 
     kept = [f"{node} within {limit:z.0f} °C" for node, limit in worst.limit_degC.items()]
     said = [f"{' and '.join(kept)} in air of {worst.ambient_degC:z.0f} °C"] if kept else []
-    if limits.case_touch_degC is not None and "case" in worst.degC:
-        said.append(
-            f"case within {limits.case_touch_degC:z.0f} °C in air of {TOUCH_AMBIENT_DEGC:.0f} °C"
-        )
+    touch = budget.limits.case_touch_degC
+    if touch is not None:
+        air = f"in air of {TOUCH_AMBIENT_DEGC:.0f} °C"
+        said.append(f"{budget.touched} within {touch:z.0f} °C {air}")
     return ", and ".join(said)
 
 
@@ -166,18 +167,18 @@ def _limit_lines(prediction: Prediction) -> list[str]:
 
     budget = prediction.budget
     hottest = budget.conditions.ambient_max_degC
+    worst_degC = prediction.ambient_degC if hottest is None else hottest
+    touch_degC, where = budget.limits.case_touch_degC, ", where touch is judged,"
+    own = {source.node: source.limit_degC for source in budget.sources}
+    first = budget.nodes[0]
+    junction_degC = budget.limits.junction_degC if own.get(first) is None else None
     judged = (
-        (
-            "junction",
-            budget.limits.junction_degC,
-            prediction.ambient_degC if hottest is None else hottest,
-            "",
-        ),
-        ("case", budget.limits.case_touch_degC, TOUCH_AMBIENT_DEGC, ", where touch is judged,"),
+        (first, junction_degC, worst_degC, ""),
+        (budget.touched, touch_degC, TOUCH_AMBIENT_DEGC, where),
     )
     lines = []
     for node, limit, ambient, why in judged:
-        if limit is None or node not in budget.nodes:
+        if limit is None:
             continue
         there = predict(budget, power_W=prediction.power_W, ambient_degC=ambient)
         degC, u = ambient + there.rise_K[node], there.rise_u_K[node]

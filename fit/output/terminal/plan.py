@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from fit.assessment.decision import probability_in_words
 from fit.measurement.resolution import NOT_RESOLVED
-from fit.notation import UNKNOWN, digits, span_name, with_expanded
+from fit.notation import UNKNOWN, digits, with_expanded
 from fit.output.theme import time_unit
 
 if TYPE_CHECKING:
@@ -78,11 +78,11 @@ def _spans(plan: Plan) -> Table:
     table = _table("What will be decided")
     table.add_column("span", no_wrap=True)
     for name in ("R (K/W)", "limit", "decided after", "P conf.", "P not"):
-        table.add_column(name, justify="right")
+        table.add_column(name, justify="right", no_wrap=name == "R (K/W)")
     table.add_column("excess found", justify="right")
     for span in plan.spans:
         table.add_row(
-            escape(span_name(span.stages, span.from_node, span.to_node)),
+            escape(span.name),
             with_expanded(span.R_K_per_W, span.u_K_per_W) if span.resolved else NOT_RESOLVED,
             digits(span.limit_K_per_W),
             _when(span),
@@ -117,8 +117,13 @@ def worth_in_words(worth: float, stage: str) -> str:
         A clause.
 
     >>> worth_in_words(2.04, "pad"), worth_in_words(float("inf"), "pad")
-    ('the smallest excess found in pad is 2 times as large', 'pad is not measured')
+    ('the smallest excess found in pad is 2.0 times as large', 'pad is not measured')
+    >>> worth_in_words(1.01, "pad")
+    'every span is measured as well'
     """
     if isinf(worth):
         return f"{stage} is not measured"
-    return f"the smallest excess found in {stage} is {float(f'{worth:.2g}'):g} times as large"
+    times = digits(worth, 2)
+    if float(times) <= 1:
+        return "every span is measured as well"
+    return f"the smallest excess found in {stage} is {times} times as large"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from fit.notation import digits, with_expanded
+from fit.notation import digits, fixed, with_expanded
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -49,7 +49,7 @@ def print_target(console: Console, target: Target) -> None:
         name, unit = words(change.key)
         table.add_row(
             f"{name} of {escape(change.stage)}",
-            _with_unit(change.value, unit),
+            _with_unit(change.value, unit, whole=change.whole),
             _needed(change, unit, reached=target.reached),
             f"{digits(change.K_per_step, 2)} K for {change.step:+g} {unit}".rstrip(),
         )
@@ -82,9 +82,9 @@ def words(key: str) -> tuple[str, str]:
 
 def _needed(change: Change, unit: str, *, reached: bool) -> str:
     if change.needed is not None:
-        return _with_unit(change.needed, unit)
+        return _with_unit(change.needed, unit, whole=change.whole)
     return "any" if reached else f"cannot ({change.best[1]:z.1f} °C)"
 
 
-def _with_unit(value: float, unit: str) -> str:
-    return f"{digits(value)} {unit}".rstrip()
+def _with_unit(value: float, unit: str, *, whole: bool) -> str:
+    return f"{fixed(value, 0) if whole else digits(value)} {unit}".rstrip()

@@ -83,3 +83,19 @@ def test_the_allowed_power_names_the_limits_that_it_keeps(capsys, monkeypatch) -
     monkeypatch.setenv("COLUMNS", "200")
     kept = "W keeps junction within 125 °C in air of 55 °C, and case within 60 °C in air of 25 °C"
     assert kept in call(capsys, "budget", BUDGET)[1]
+
+
+def test_limits_count_whatever_the_nodes_are_called(capsys, monkeypatch, tmp_path) -> None:
+    monkeypatch.setenv("COLUMNS", "200")
+    text = BUDGET.read_text(encoding="utf-8").replace('"junction"', '"die"')
+    (tmp_path / "b.toml").write_text(text.replace('"case"', '"housing"'), encoding="utf-8")
+    out = call(capsys, "budget", tmp_path / "b.toml")[1]
+    assert "die comes to 97.7 ± 4.4 °C; its limit is 125 °C: within." in out
+    assert "housing comes to 38.5 ± 2.5 °C; its limit is 60 °C: within." in out
+    assert "die within 125 °C in air of 55 °C, and housing within 60 °C in air of 25 °C" in out
+
+
+def test_a_number_of_things_is_whole(capsys, monkeypatch) -> None:
+    monkeypatch.setenv("COLUMNS", "200")
+    out = call(capsys, "budget", BUDGET, "--target", "junction=90")[1]
+    assert re.search(r"count of via array +20 +\d+ +", out)

@@ -94,7 +94,7 @@ def test_without_a_thermocouple_its_two_spans_are_one(found) -> None:
 
 def test_what_no_length_decides_says_why(budget, bench) -> None:
     poor = dataclasses.replace(bench, match_u=dict.fromkeys(bench.nodes, 0.1))
-    (said,) = [one for one in plan(budget, poor).warnings if one.startswith("board_back - bar")]
+    (said,) = [one for one in plan(budget, poor).warnings if one.startswith("pad cannot")]
     assert "cannot be decided at any length or power, because the match of the sensors" in said
 
 
@@ -105,6 +105,13 @@ def test_the_power_that_would_be_needed_is_enough(budget, bench) -> None:
     after = plan(budget, dataclasses.replace(weak, power_W=1.06 * needed)).spans[1]
     assert span.u_K_per_W > span.needed_u_K_per_W
     assert after.u_K_per_W <= after.needed_u_K_per_W
+
+
+def test_a_power_that_melts_solder_is_not_asked_for(budget, bench) -> None:
+    short = dataclasses.replace(bench, match_u={}, power_u=0.0)
+    said = " ".join(plan(budget, short, 30.0).warnings)
+    assert "more power would melt solder" in said
+    assert "W: mind what the parts may bear" not in said
 
 
 def test_a_known_lag_makes_a_short_run_surer(budget, bench) -> None:

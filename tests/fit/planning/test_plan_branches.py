@@ -68,7 +68,7 @@ def test_every_branch_is_decided_and_when_is_said() -> None:
 
 
 def test_what_stays_open_is_said_with_its_reason() -> None:
-    (said,) = [text for text in planned().warnings if text.startswith("case - ambient")]
+    (said,) = [text for text in planned().warnings if text.startswith("case to air")]
     assert "is not decided by the end of the phases, because of " in said
 
 
