@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from fit.assessment.decision import CONFORMING, NON_CONFORMING
-from fit.notation import with_expanded
+from fit.notation import fixed, minus, with_expanded
 
 if TYPE_CHECKING:
     from fit.assessment.conformity import Verdict
@@ -55,8 +55,9 @@ def change_in_words(comparison: Comparison, run: int = 1) -> str:
 def _changed(span: SpanComparison, run: int, unit: str) -> str:
     reading, before = span.readings[run], span.readings[0].R_K_per_W
     by = with_expanded(abs(reading.difference_K_per_W), reading.difference_u_K_per_W)
-    share = f"{reading.difference_K_per_W / abs(before):+z.0%}".replace("-", "−").replace("%", " %")
-    return f"{span.name} {VERBS[reading.change]} by {by} K/{unit} ({share})"
+    percent = 100 * reading.difference_K_per_W / abs(before)
+    share = "under 1" if abs(percent) < 1 else minus(fixed(percent, 0, sign=True))
+    return f"{span.name} {VERBS[reading.change]} by {by} K/{unit} ({share} %)"
 
 
 def sentences(comparison: Comparison) -> Iterator[str]:
@@ -69,7 +70,7 @@ def sentences(comparison: Comparison) -> Iterator[str]:
         Sentences; with three runs or more each begins with its run.
     """
     if len(comparison.runs) == 2:
-        yield change_in_words(comparison)
+        yield f"From the first run to the second, {change_in_words(comparison)}"
         return
     alike = 0
     for i, run in enumerate(comparison.runs[1:], start=1):
@@ -93,8 +94,7 @@ def mended(comparison: Comparison, before: Verdict | None, after: Verdict | None
     Returns:
         The headline, and the sentence that it rests on.
     """
-    sentence = change_in_words(comparison)
-    text = f"{sentence[0].upper()}{sentence[1:]}."
+    text = f"Since the run before, {change_in_words(comparison)}."
     changes = {span.readings[1].change for span in comparison.spans}
     if before is None or after is None:
         return Change("none", "Changed" if changes & set(VERBS) else "No change seen", text)

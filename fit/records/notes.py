@@ -10,7 +10,7 @@ from pathlib import Path
 
 from fit.errors import RecordError
 from fit.records.appended import append_line
-from fit.records.events import Event, EventName
+from fit.records.events import Event, EventName, event_from, last_event
 from fit.records.metadata import read_metadata
 from fit.records.plain_file import read_plain
 from fit.records.results import not_written, put_whole, to_json
@@ -18,6 +18,7 @@ from fit.records.run_folder import DOCUMENT, EVENTS, READINGS
 
 PHOTOS = "photos"
 LARGEST_PHOTO = 50_000_000  # a camera's own JPEG has 5 to 20 MB [B]
+LAST_BYTES = 100_000  # of the events: some notes of the greatest length may follow the end
 LONGEST_NOTE = 10_000  # characters, three pages
 KINDS = {b"\xff\xd8\xff": "jpg", b"\x89PNG\r\n\x1a\n": "png", b"GIF8": "gif", b"RIFF": "webp"}
 """How a photo begins, and the ending of its name."""
@@ -93,12 +94,27 @@ def add_note(run: Path, text: str, photo: Path | None = None) -> OperatorNote:
 
 
 def _t_s(folder: Path, now: datetime) -> float:
-    """Time since the start of the record by the wall clock [s]; 0 where the start is not known."""
+    """Time since the start of the record by the wall clock [s]; 0 where the start is not known.
+
+    Once the record has ended no earlier than its end: an imported one started when nobody knows.
+    """
+    ended = last_event(_last_events(folder / EVENTS), EventName.STOP)
+    least_s = 0.0 if ended is None else ended.t_s
     try:
         started = datetime.fromisoformat(read_metadata(folder / DOCUMENT).started)
-        return round(max(0.0, (now - started).total_seconds()), 3)
+        return round(max(least_s, (now - started).total_seconds()), 3)
     except (RecordError, ValueError, TypeError):  # no stamp, or one without its zone
-        return 0.0
+        return least_s
+
+
+def _last_events(path: Path) -> list[Event]:
+    """The events at the end of a file that may be long and still growing."""
+    try:
+        with path.open("rb") as file:
+            file.seek(max(0, path.stat().st_size - LAST_BYTES))
+            return [event for line in file.readlines(LAST_BYTES) if (event := event_from(line))]
+    except OSError:
+        return []
 
 
 def _kind(photo: Path, data: bytes) -> str:

@@ -226,8 +226,7 @@ def _warnings(units: Sequence[UnitRow], spans: Sequence[SpanOfUnits]) -> list[st
     wrong = [row.name for row in units if row.cause in READINGS_WRONG]
     if wrong:
         said.append(
-            f"{_some(wrong)}: a reading of theirs is wrong; they are counted, and left out of the "
-            "distributions"
+            f"{_some(wrong)}: a reading is wrong; counted, and left out of the distributions"
         )
     for span in spans:
         if span.apart:

@@ -97,7 +97,7 @@ def print_comparison(console: Console, comparison: Comparison) -> None:
         comparison: of several runs.
     """
     for sentence in sentences(comparison):
-        console.print(f"[bold]{escape(sentence[0].upper() + sentence[1:])}.[/]")
+        console.print(f"[bold]{escape(sentence)}.[/]")
     console.print()
     if len(comparison.runs) <= SHOW_ALL_UP_TO:
         console.print(_run_table(comparison))

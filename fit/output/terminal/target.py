@@ -18,6 +18,7 @@ UNITS = {
     "mm": "mm",
     "um": "µm",
     "MPa": "MPa",
+    "GPa": "GPa",
 }
 """Unit as a key ends with it, and as a person writes it; the longer ones first."""
 

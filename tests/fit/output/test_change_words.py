@@ -24,6 +24,11 @@ def test_the_changed_span_is_named_with_its_change_and_share():
     assert sentence.endswith("; nothing else changed")
 
 
+def test_a_small_share_has_no_sign_of_its_own():
+    slightly = (BEFORE[0] - 0.03, *BEFORE[1:])
+    assert "K/W (under 1 %)" in change_in_words(compare([made_run(BEFORE), made_run(slightly)]))
+
+
 def test_a_rise_is_told_as_one():
     assert "rose by" in change_in_words(compare([made_run(AFTER), made_run(BEFORE)]))
 

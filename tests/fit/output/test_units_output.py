@@ -19,9 +19,9 @@ from fit.statistics.units import Units, summarize
 from tests.support.made_units import made_units, span_row, with_spans
 
 
-def printed(units: Units) -> str:
+def printed(units: Units, width: int = 110) -> str:
     stream = io.StringIO()
-    print_units(Console(file=stream, width=110), units)
+    print_units(Console(file=stream, width=width), units)
     return stream.getvalue()
 
 
@@ -37,6 +37,12 @@ def test_a_drift_is_said_with_its_span_and_over_a_month() -> None:
     text = printed(drifting(0.004))
     assert "Drift: pad against date: 0.12" in text
     assert "in 30 days" in text
+
+
+def test_a_narrow_terminal_keeps_the_names_of_spans() -> None:
+    text = printed(summarize(made_units(20)), 74)
+    assert all(f"\n{span.name} " in text for span in summarize(made_units(20)).spans)
+    assert "olerance" not in text
 
 
 def test_one_unit_is_no_plural() -> None:

@@ -45,6 +45,12 @@ def test_a_note_is_an_event_with_its_time(writer: RunWriter) -> None:
     assert 0.0 <= note.t_s < 60.0
 
 
+def test_a_note_after_the_end_is_no_earlier_than_the_end(writer: RunWriter) -> None:
+    writer.append_event(6478.0, "stop", reason="imported")
+    writer.close()
+    assert add_note(writer.folder, "screws were loose").t_s == 6478.0
+
+
 def test_notes_of_another_process_and_the_loggers_own_events_are_all_there(
     writer: RunWriter,
 ) -> None:

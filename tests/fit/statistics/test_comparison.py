@@ -317,7 +317,7 @@ def test_command_prints_draws_and_tabulates(records, tmp_path):
     )  # fmt: skip
     assert result.exit_code == 0
     assert "bar – case" in result.stdout
-    assert result.stdout.startswith("Bar – case fell by 0.3")
+    assert result.stdout.startswith("From the first run to the second, bar – case fell by 0.3")
     assert "▼ lower" in result.stdout
     assert (tmp_path / "spans.png").read_bytes()[:4] == b"\x89PNG"
     rows = list(csv.DictReader((tmp_path / "spans.csv").open()))
