@@ -33,6 +33,9 @@ def first_error(problem: ValidationError) -> ErrorDetails:
     return next((error for error in errors if error["type"] == "extra_forbidden"), errors[0])
 
 
+FIRST_LINE = "'schema = 1' at the top of the file"  # the form of the file, this edition's
+
+
 def first_complaint(
     problem: ValidationError, keys: Collection[str], needed: str
 ) -> tuple[str, str, str]:
@@ -46,7 +49,7 @@ def first_complaint(
     first = first_error(problem)
     key = ": ".join(f"{step + 1}" if isinstance(step, int) else str(step) for step in first["loc"])
     if first["type"] == "missing":
-        return key, "is missing", needed
+        return key, "is missing", FIRST_LINE if key == "schema" else needed
     if first["type"] == "extra_forbidden":
         return key, "unknown key", nearest(str(first["loc"][-1]), keys)
     wanted = REMEDIES.get(first["type"], first["msg"].removeprefix("Value error, "))

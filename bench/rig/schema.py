@@ -47,7 +47,7 @@ from bench.rig.sources import (
 )
 from fit.errors import RigError
 from fit.records.plain_file import read_tables
-from fit.toml_file import REMEDIES, first_error, nearest, shown
+from fit.toml_file import FIRST_LINE, REMEDIES, first_error, nearest, shown
 
 
 class Channel(Block):
@@ -250,7 +250,8 @@ def _as_rig_error(
     first = first_error(error)
     place = ": ".join(part for part in (place, _where(first["loc"], given)) if part)
     if first["type"] == "missing":
-        return RigError(file, place, "is missing", "every rig needs it")
+        remedy = FIRST_LINE if place == "schema" else "every rig needs it"
+        return RigError(file, place, "is missing", remedy)
     if first["type"] == "extra_forbidden":
         keys = _keys_at(model, first["loc"][:-1])
         return RigError(file, place, "unknown key", nearest(str(first["loc"][-1]), keys))

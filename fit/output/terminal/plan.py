@@ -119,11 +119,11 @@ def worth_in_words(worth: float, stage: str) -> str:
     >>> worth_in_words(2.04, "pad"), worth_in_words(float("inf"), "pad")
     ('the smallest excess found in pad is 2.0 times as large', 'pad is not measured')
     >>> worth_in_words(1.01, "pad")
-    'every span is measured as well'
+    'nothing is lost'
     """
     if isinf(worth):
         return f"{stage} is not measured"
     times = digits(worth, 2)
     if float(times) <= 1:
-        return "every span is measured as well"
+        return "nothing is lost"
     return f"the smallest excess found in {stage} is {times} times as large"

@@ -207,7 +207,10 @@ BAD: dict[str, tuple[Change, str]] = {
     "no power": (lambda t: t.pop("power"), "power: is missing"),
     "unknown table": (lambda t: t.update(sequense={}), "did you mean 'sequence'?"),
     "other schema": (lambda t: t.update(schema=2), "schema: 2 will not do"),
-    "no schema": (lambda t: t.pop("schema"), "schema: is missing"),
+    "no schema": (
+        lambda t: t.pop("schema"),
+        "schema: is missing; 'schema = 1' at the top of the file",
+    ),
     "unknown end of heating": (
         lambda t: t["sequence"].update(heat_until="done"),
         "sequence: heat_until: 'done' will not do",

@@ -190,7 +190,7 @@ def test_budget_of_the_demonstration_is_good() -> None:
         ('from = "tab"', 'from = "Tab"', ("from: 'Tab'", "lower-case letters")),
         ("R_tolerance = 0.10", "R_tolerance = 10", ("0.10 for 10 %",)),
         ("schema = 1", "schema = 2", ("schema",)),
-        ("schema = 1\n", "", ("schema", "is missing")),
+        ("schema = 1\n", "", ("schema", "is missing", "'schema = 1'")),
         ("power_W = 4.2", "power_W = 0", ("conditions: power_W",)),
         ("power_W = 4.2", "power = 4.2", ("conditions: power", "unknown key", "power_W")),
         ("path_fraction = 0.97", "path_fraction = 1.2", ("path_fraction", "1.2")),
