@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from fit.notation import span_name
+
 
 @dataclass(frozen=True)
 class SpanRow:
@@ -23,6 +25,11 @@ class SpanRow:
     E_n: float | None
     decision: str  # conforming | non-conforming | undecided
     resolved: bool | None
+
+    @property
+    def name(self) -> str:
+        """Its stages."""
+        return span_name(self.stages, self.from_node, self.to_node)
 
     @property
     def ends(self) -> tuple[str, str]:

@@ -119,7 +119,7 @@ def print_branch_rating(console: Console, rating: BranchRating) -> None:
         console.print()
         console.print(_map(rating))
     if rating.profile is not None:
-        _print_profile(console, rating.profile)
+        _print_profile(console, rating.profile, rating.touched[0])
     node, ambient, degC, limit = rating.touched
     stated = "" if limit is None else f"; its limit is {limit:g} °C"
     touched = f"{with_expanded(degC.value, degC.u)} °C{stated}"
@@ -129,11 +129,12 @@ def print_branch_rating(console: Console, rating: BranchRating) -> None:
             console.print(f"[bold]{label}:[/] {escape(text)}")
 
 
-def _print_profile(console: Console, result: BranchProfile) -> None:
+def _print_profile(console: Console, result: BranchProfile, touched: str) -> None:
     how = "over and over" if result.profile.repeat else "once, from cold"
     console.print(
         f"\n[bold]Profile {escape(result.profile.path.name)}[/], {how}, mean "
-        f"{digits(result.profile.mean_W)} W in all; case at most {result.skin_degC.max():z.1f} °C"
+        f"{digits(result.profile.mean_W)} W in all; "
+        f"{escape(touched)} at most {result.skin_degC.max():z.1f} °C"
     )
     for one in result.sources:
         console.print(

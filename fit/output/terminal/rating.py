@@ -131,7 +131,7 @@ def print_rating(console: Console, rating: Rating) -> None:
             console.print(table)
     console.print(escape(touch_source(rating)))
     if rating.profile is not None:
-        _print_profile(console, rating.profile, rating.junction)
+        _print_profile(console, rating.profile, rating.junction, rating.touch.node)
     console.print()
     sentences = {"Missing": rating.missing, "Note": rating.warnings, "Caution": rating.cautions}
     for label, texts in sentences.items():
@@ -259,6 +259,8 @@ def _duty_table(rating: Rating) -> Table:
         cells = [power.get((period_s, duty), UNKNOWN) for duty in DUTIES]
         if set(cells) != {UNKNOWN}:
             table.add_row(f"{period_s:g} s", *cells)
+            if UNKNOWN in cells:
+                table.caption, table.caption_justify = f"{UNKNOWN}: shorter than two scans", "left"
     return table
 
 
@@ -297,13 +299,16 @@ def touch_source(rating: Rating) -> str:
     return f"Touch limits from {table.source}, {status}."
 
 
-def _print_profile(console: Console, result: ProfileResult, junction: LimitRating) -> None:
+def _print_profile(
+    console: Console, result: ProfileResult, junction: LimitRating, touched: str
+) -> None:
     how = "over and over" if result.profile.repeat else "once, from cold"
     console.print(
         f"\n[bold]Profile {escape(result.profile.path.name)}[/], {how}, mean "
         f"{digits(result.profile.mean_W)} W: {escape(junction.node)} at most "
         f"{with_expanded(result.peak_degC, result.peak_u_K)} °C, "
-        f"at {digits(result.peak_t_s, 4)} s; case at most {result.skin_peak_degC:z.1f} °C"
+        f"at {digits(result.peak_t_s, 4)} s; "
+        f"{escape(touched)} at most {result.skin_peak_degC:z.1f} °C"
     )
     if result.allowable_factor is not None and result.allowable_factor_u is not None:
         factor = with_expanded(result.allowable_factor, result.allowable_factor_u)

@@ -32,7 +32,7 @@ def print_runs(console: Console, rows: Sequence[UnitRow]) -> None:
     for row in rows:
         if row.error or (len(rows) > SHOW_ALL_UP_TO and row.decision == CONFORMING):
             continue
-        over = [f"{s.from_node} - {s.to_node}" for s in row.spans if s.decision == NON_CONFORMING]
+        over = [span.name for span in row.spans if span.decision == NON_CONFORMING]
         table.add_row(
             escape(row.run.rsplit("/", 1)[-1]),
             f"[{STYLE[row.decision]}]{row.decision}[/]",

@@ -9,7 +9,7 @@ from rich.markup import escape
 from rich.table import Table
 
 from fit.assessment.decision import probability_in_words
-from fit.notation import UNKNOWN, between, digits, span_name, with_expanded
+from fit.notation import UNKNOWN, between, digits, with_expanded
 from fit.output.terminal.check import STYLE, fitting
 from fit.output.terminal.runs import likely_cause
 from fit.statistics.conforming_share import Yield
@@ -141,7 +141,7 @@ def _worst(units: Units, narrow: bool = False) -> Table:
         table.add_row(
             escape(unit.unit or unit.run.rsplit("/", 1)[-1]),
             f"[{STYLE[unit.decision]}]{unit.decision}[/]",
-            escape(span_name(span.stages, span.from_node, span.to_node)),
+            escape(span.name),
             with_expanded(span.measured_K_per_W or 0.0, span.measured_u_K_per_W or 0.0),
             *([] if narrow else limit),
             escape(likely_cause(unit)),

@@ -10,6 +10,7 @@ import pytest
 from rich.console import Console
 
 from fit.output.figures.population import MARKS_UP_TO, population_figure
+from fit.output.terminal.runs import print_runs
 from fit.output.terminal.units import drift_in_words, print_units, yield_in_words
 from fit.output.units_document import units_document
 from fit.records.results import to_json
@@ -43,6 +44,14 @@ def test_a_narrow_terminal_keeps_the_names_of_spans() -> None:
     text = printed(summarize(made_units(20)), 74)
     assert all(f"\n{span.name} " in text for span in summarize(made_units(20)).spans)
     assert "olerance" not in text
+
+
+def test_spans_over_their_limit_have_the_names_of_their_stages() -> None:
+    over = [with_spans(row, row.spans[0], span_row(1, 0.9)) for row in made_units(1)]
+    stream = io.StringIO()
+    print_runs(Console(file=stream, width=110), over)
+    assert " pad " in stream.getvalue()
+    assert "board_back - bar" not in stream.getvalue()
 
 
 def test_one_unit_is_no_plural() -> None:

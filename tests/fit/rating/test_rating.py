@@ -365,6 +365,7 @@ def test_command_prints_for_people(record, budget_file, profile_file):
     )
     assert result.exit_code == 0
     words_of_all = ("Allowable:", "45 °C", "over and over", "written from memory", "guidance")
+    words_of_all += ("case at most", "shorter than two scans")
     for words in (*words_of_all, "Caution:"):
         assert words in " ".join(result.stdout.split())
 
