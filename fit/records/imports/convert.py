@@ -108,8 +108,9 @@ def import_file(
     t_s = clock.t_s[rows]
     check_times(table, rows, t_s)
     readings = {"t_s": t_s}
-    notes = [_how_read(table.format), f"time: {table.titles[0]} [{clock.unit}]"]
     first_node = len(columns.time)
+    time = " and ".join(table.titles[:first_node])
+    notes = [_how_read(table.format), f"time: {time} [{clock.unit}]"]
     for place, node in enumerate(columns.nodes, start=first_node):
         unit, said = temperature_taken(table.units[place], columns.temperature_unit)
         readings[f"{node}_degC"] = _temperatures(table, place, rows, unit)

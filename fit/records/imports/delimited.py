@@ -33,6 +33,7 @@ SAMPLE_LINES = 200  # beyond any header that loggers write, and enough rows to t
 MISSING = ("", "nan", "na", "n/a", "#n/a", "null", "none")
 OPEN = ("ol", "-ol", "+ol", "open", "open tc", "open circuit", "ovld", "overload", "over range")
 """Words of loggers for an input that is open or out of its range (common practice)."""
+IN_BRACKETS = re.compile(r"\s*[\[(][^\[\]()]*[\])]$")
 NUMBER = re.compile(r"[+-]?(\d+[.,]?\d*|[.,]\d+)([eE][+-]?\d+)?", re.ASCII)
 
 
@@ -219,12 +220,15 @@ def _refuse_repeated(path: Path, line: int, cells: Sequence[str], places: Sequen
 
 
 def _place(cells: Sequence[str], name: str) -> int | None:
-    """Place of a named column; upper and lower case count only where they must."""
+    """Place of a named column; upper and lower case, a unit in brackets: only where they must."""
     name = name.strip()
     if name in cells:
         return cells.index(name)
     folded = [cell.casefold() for cell in cells]
-    return folded.index(name.casefold()) if folded.count(name.casefold()) == 1 else None
+    for names in (folded, [IN_BRACKETS.sub("", cell) for cell in folded]):
+        if names.count(name.casefold()) == 1:
+            return names.index(name.casefold())
+    return None
 
 
 def _is_number(name: str) -> bool:

@@ -86,6 +86,16 @@ def test_a_name_that_is_not_there_is_named_beside_numbers(tmp_path: Path) -> Non
     assert "no column 'power'" in complaint(tmp_path, PLAIN, time=("1",), power="power")
 
 
+def test_a_name_may_leave_out_the_unit_in_brackets(tmp_path: Path) -> None:
+    text = PLAIN.replace("Time,T1,T2,P", "Time [s],T1 [°C],T2 (°C),P [W]")
+    same_readings(brought_in(tmp_path, text))
+
+
+def test_a_name_that_fits_two_columns_but_for_their_units_is_refused(tmp_path: Path) -> None:
+    text = PLAIN.replace("Time,T1,T2,P", "Time,T1 [°C],T1 [K],P")
+    assert "no column 'T1'" in complaint(tmp_path, text)
+
+
 def test_names_match_whatever_their_case_and_blanks(tmp_path: Path) -> None:
     same_readings(brought_in(tmp_path, PLAIN.replace("Time,T1", " TIME , t1 ")))
 

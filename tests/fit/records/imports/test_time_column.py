@@ -105,6 +105,8 @@ def test_date_and_time_of_day_may_stand_in_two_columns(tmp_path: Path) -> None:
     )
     run = brought_in(tmp_path, text, time=("Date", "Clock"), time_format="%d.%m.%Y %H:%M:%S.%f")
     same_readings(run)
+    notes = document_of(run)["import"]["notes"]
+    assert "time: column 'Date' and column 'Clock' [stamps]" in notes
 
 
 def test_stamps_without_a_zone_are_said_to_be_taken_as_utc(tmp_path: Path) -> None:
