@@ -219,7 +219,7 @@ def _with_its_junction(spans: Spans, signals: Signals, run: Run) -> Spans:
     said = (
         f"the first reading of '{junction.node}' comes {1e3 * junction.first_s:.2g} ms after the "
         f"interruption, late for a junction of {1e3 * junction.tau_s:.2g} ms: the method alone "
-        f"leaves {share:.0%} of the drop open"
+        f"leaves {100 * share:.0f} % of the drop open"
     )
     return replace(spans, warnings=(*spans.warnings, said))
 

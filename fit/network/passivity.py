@@ -39,7 +39,8 @@ class Passive:
             terms = " and ".join(f"{tau_s:.3g} s" for tau_s in self.absorbed_s)
             said.append(
                 f"a negative term at {terms}, as of a case that sheds heat better as it warms, is "
-                f"absorbed: the step response differs by {self.deviation:.1%} of the total at most"
+                f"absorbed: the step response differs by {100 * self.deviation:.1f} % of the total "
+                "at most"
             )
         return tuple(said)
 

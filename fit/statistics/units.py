@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,7 +11,7 @@ import numpy as np
 from fit.errors import NotIdentifiable
 from fit.network.topology import Array
 from fit.statistics.conforming_share import Yield, count_yield
-from fit.statistics.drift import DATE, Drift, days, find_drift
+from fit.statistics.drift import DATE, FEWEST, Drift, days, find_drift
 from fit.statistics.population import PRIOR_SCALE, Population, population
 from fit.statistics.unit_row import SpanRow, UnitRow
 
@@ -102,7 +102,7 @@ def summarize(
         spans=spans,
         worst=_worst(units, worst),
         relative_scale=relative_scale,
-        warnings=tuple(_warnings(units, spans)),
+        warnings=(*_warnings(units, spans), *_too_few(by, labels, spans)),
     )
 
 
@@ -238,6 +238,22 @@ def _warnings(units: Sequence[UnitRow], spans: Sequence[SpanOfUnits]) -> list[st
     budgets = {row.budget_digest for row in units}
     if len(budgets) > 1:
         said.append(f"the units were held against {len(budgets)} budgets; limits are their median")
+    return said
+
+
+def _too_few(
+    by: Sequence[str], labels: Mapping[str, Sequence[float | str]], spans: Sequence[SpanOfUnits]
+) -> list[str]:
+    """Labels asked for by which no drift could be looked for."""
+    tested = {drift.against for span in spans for drift in span.drift}
+    said = []
+    for name in by:
+        if name not in tested:
+            count = sum(label != "" for label in labels[name])
+            said.append(
+                f"{name}: set in {count} of {len(labels[name])} units; drift is looked for where "
+                f"{FEWEST} or more have it, not all the same"
+            )
     return said
 
 

@@ -14,7 +14,7 @@ from rich.markup import escape
 from rich.table import Table
 
 from fit.measurement.resolution import NOT_RESOLVED
-from fit.notation import UNKNOWN, between, digits, with_expanded
+from fit.notation import UNKNOWN, between, digits, fixed, with_expanded
 from fit.output.change_words import MARKS, sentences
 from fit.output.text import by_path_watt
 from fit.records.csv_export import write_csv
@@ -199,7 +199,7 @@ def _spread_table(comparison: Comparison) -> Table:
                 digits(spread.mean_K_per_W),
                 digits(spread.between_sd_K_per_W, 2),
                 between(spread.between_low_K_per_W, spread.between_high_K_per_W, 2),
-                f"{spread.between_sd_K_per_W / abs(spread.mean_K_per_W):.1%}",
+                f"{fixed(100 * spread.between_sd_K_per_W / abs(spread.mean_K_per_W), 1)} %",
             )
     return table
 

@@ -253,7 +253,7 @@ def _limit_table(rating: Rating, narrow: bool = False) -> Table:
 
 
 def _duty_table(rating: Rating) -> Table:
-    table = _table("period", *(f"on {duty:.0%}" for duty in DUTIES))
+    table = _table("period", *(f"on {fixed(100 * duty, 0)} %" for duty in DUTIES))
     power = {(point.period_s, point.duty): digits(point.allowable_pulse_W) for point in rating.duty}
     for period_s in PERIODS_S:
         cells = [power.get((period_s, duty), UNKNOWN) for duty in DUTIES]

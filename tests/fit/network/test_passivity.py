@@ -97,6 +97,6 @@ def test_what_was_taken_out_is_said_in_words():
     assert found.absorbed_s == (356.0,)
     (said,) = found.taken_out
     assert said.startswith("a negative term at 356 s, as of a case")
-    assert f"differs by {found.deviation:.1%} of the total at most" in said
+    assert f"differs by {100 * found.deviation:.1f} % of the total at most" in said
     (lag,) = nearest_passive(*lagging()).taken_out
     assert lag == "the sensor's lag of 1.5 s is taken out"

@@ -136,7 +136,7 @@ def test_an_absorbed_term_is_said_with_how_far_it_is_off() -> None:
     taken = heated_ladder(made_response(resistance_K_per_W=np.array([[11.0, -1.0], [1.0, 7.0]])))
     assert taken is not None
     assert taken.network.absorbed_s == (1000.0,)
-    assert f"{taken.network.deviation:.1%}" in taken.network.taken_out[0]
+    assert f"{100 * taken.network.deviation:.1f} %" in taken.network.taken_out[0]
 
 
 def test_a_node_that_falls_has_no_ladder() -> None:

@@ -107,6 +107,16 @@ def test_drift_is_looked_for_by_date_and_by_what_is_asked() -> None:
     assert [drift.against for drift in first.drift] == ["date", "lot", "torque_Nm"]
 
 
+def test_a_label_of_too_few_units_is_said() -> None:
+    rows = [
+        replace(row, values={"lot": "A"} if i < 3 else {}) for i, row in enumerate(made_units(8))
+    ]
+    assert any(
+        said.startswith("lot: set in 3 of 8 units")
+        for said in summarize(rows, by=("lot",)).warnings
+    )
+
+
 def test_nothing_read_is_one_line() -> None:
     with pytest.raises(NotIdentifiable, match="none of the 1 runs could be read"):
         summarize([UnitRow(run="a", error="a: no")])
