@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from fit.measurement.resolution import NOT_RESOLVED
-from fit.notation import COVERAGE_FACTOR, UNKNOWN, digits, fixed, span_name
+from fit.notation import COVERAGE_FACTOR, UNKNOWN, fixed, span_name
 from fit.output.figures.uncertainty import contributions, in_words
 
 if TYPE_CHECKING:
@@ -69,5 +69,5 @@ def uncertainty_table(
             for k, (one, value) in enumerate(zip(sources, each[:, i], strict=True))
         )
         together = float(np.sqrt(sum(part[i] ** 2 for part in percent.values())))
-        rows.append(UncertaintyRow(name, digits(together, 2), cells))
+        rows.append(UncertaintyRow(name, fixed(together, 1), cells))
     return rows

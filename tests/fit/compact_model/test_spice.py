@@ -133,7 +133,7 @@ def test_ladder_behind_a_lagging_sensor_is_without_the_lag(response):
 def test_ladder_of_a_negative_term_is_the_nearest_and_says_how_near(response):
     rows = np.array([[1.6, -0.1, 8.0], *RESISTANCE_K_PER_W[1:]])
     text = netlist(replace(response, resistance_K_per_W=rows), "cauer")
-    assert 0 < float(re.search(r"([\d.]+)% of the total", text)[1]) < 2
+    assert 0 < float(re.search(r"([\d.]+) % of the total", text)[1]) < 2
     assert all(float(value) > 0 for value in elements(text).values())
 
 

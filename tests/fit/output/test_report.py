@@ -20,6 +20,7 @@ from fit.errors import HeatrunError, RecordError
 from fit.output.report.pdf import print_page
 from fit.output.report.rating import rate_verdict
 from fit.output.report.report import draw_figures, gather, render, write_report
+from fit.output.report.uncertainty_table import uncertainty_table
 from fit.output.text import state, story
 from fit.records.run import Event, Run
 from tests.fit.output.test_figures import made_response, made_run
@@ -338,3 +339,8 @@ def test_in_a_browser_it_fits_a_phone_asks_nothing_and_prints(
         pdf = base64.b64decode(printed["data"])
         assert len(pdf) > 10_000
         assert 1 <= len(re.findall(rb"/Type\s*/Page\b", pdf)) <= MOST_PAGES
+
+
+def test_an_uncertainty_is_written_to_the_same_place_as_its_parts() -> None:
+    (row, *_) = uncertainty_table(spans(relative_u=0.06), 0.01, {})
+    assert all(re.fullmatch(r"\d+\.\d", cell.percent) for cell in (row, *row.cells))
