@@ -155,16 +155,20 @@ def from_points(
     columns, middle_K = _design(degC, np.zeros_like(degC))
     stated = _solved(columns, V, middle_K, lag_s or BEAD_LAG, POINTS_U_K)
     # Its own level: the points' thermometer is not the tab's.
-    missed = _above_K(stated.unknown, middle_K, volts, (tab_degC, np.zeros_like(tab_degC)))
+    level, slope, bend, _ = stated.unknown
+    soak = tab_degC + ZERO_degC_K
+    missed_V = volts - (level - slope * (soak - middle_K) - bend * _bend(soak, middle_K))
     unknown, covariance = stated.unknown.copy(), stated.covariance.copy()
-    unknown[LEVEL] -= unknown[SLOPE] * float(missed.mean())
+    unknown[LEVEL] += float(missed_V.mean())
     # The level is held where the soak is: what turns the slope turns it about that point.
-    soak_K = float(tab_degC.mean()) + ZERO_degC_K
+    soak_K = float(soak.mean())
     turn = np.eye(4)
     turn[LEVEL, :LAG] = 0.0, soak_K - middle_K, float(_bend(np.array(soak_K), middle_K))
     covariance = turn @ covariance @ turn.T
-    covariance[LEVEL, LEVEL] += unknown[SLOPE] ** 2 * float(missed.var()) / len(missed)
-    return Calibration(middle_K, unknown, covariance, float(missed.std()), of_its_own=False)
+    covariance[LEVEL, LEVEL] += float(missed_V.var()) / len(missed_V)
+    return Calibration(
+        middle_K, unknown, covariance, float(missed_V.std() / slope), of_its_own=False
+    )
 
 
 def _design(degC: Array, slope_K_per_s: Array) -> tuple[Array, float]:

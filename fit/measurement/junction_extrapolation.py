@@ -16,10 +16,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from fit.errors import NotIdentifiable
 from fit.records.run import Array
-from fit.signals.quantization import sharing, swept_variance
+from fit.signals.quantization import variance_of_sum
 from fit.signals.scatter import quantum
 
 # Readings of the line and of the cubic end at so many times the first one's age: of dies of 0.2-0.4
@@ -128,30 +129,42 @@ def time_constant_s(mean: Array, above_K: float) -> float:
     return float(age[-1] * (wanted / end) ** (1 / power))
 
 
-def _polynomial(age: Array, V: Array, to: float, degree: int) -> tuple[float, float, float]:
-    """Value and slope at √t = 0 of a polynomial in √t, and its readings' scatter about it."""
+def _powers(age: Array, to: float, degree: int) -> tuple[NDArray[np.bool_], Array, float]:
+    """Which readings a polynomial in √t takes, its columns there, and the unit of √t in them."""
     used = age <= to * age[0]
     if np.count_nonzero(used) < LEAST_READINGS:
         used = np.arange(len(age)) < LEAST_READINGS
     x = np.sqrt(age[used])
-    columns = np.vander(x / x[-1], degree + 1, increasing=True)
+    return used, np.vander(x / x[-1], degree + 1, increasing=True), float(x[-1])
+
+
+def _polynomial(age: Array, V: Array, to: float, degree: int) -> tuple[float, float, float]:
+    """Value and slope at √t = 0 of a polynomial in √t, and its readings' scatter about it."""
+    used, columns, unit = _powers(age, to, degree)
     coefficient = np.linalg.lstsq(columns, V[used], rcond=None)[0]
     residual = V[used] - columns @ coefficient
-    free = len(x) - degree - 1
+    free = len(columns) - degree - 1
     return (
         float(coefficient[0]),
-        float(coefficient[1] / x[-1]),
+        float(coefficient[1] / unit),
         float(np.sqrt(residual @ residual / max(free, 1))),
     )
 
 
 def _rounding_u_V(windows: list[tuple[Array, Array]], scatter_V: float) -> float:
-    """What a converter's steps leave in a mean over windows at one and the same level [V]."""
+    """What a converter's steps leave in the mean of the windows' lines [V].
+
+    The mean is a weighted sum of all their first readings, whose levels the lines tell.
+    """
     step = 1e-3 * quantum(1e3 * np.concatenate([V for _, V in windows]))
     if step <= 0:
         return 0.0
     noise = float(np.sqrt(max(scatter_V**2 - step**2 / 12, 0.0)))
-    swept = np.array([np.ptp(V[age <= LINE_TO * age[0]]) for age, V in windows])
-    shared = sharing(step, swept, np.zeros(len(windows), dtype=np.intp))
-    variance = swept_variance(step, noise, swept) * shared
-    return float(np.sqrt(variance.mean() / len(windows)))
+    level, weight = [], []
+    for age, V in windows:
+        used, columns, _ = _powers(age, LINE_TO, 1)
+        solved = np.linalg.pinv(columns)
+        level.append(columns @ (solved @ V[used]))
+        weight.append(solved[0] / len(windows))
+    left = variance_of_sum(step, noise, np.concatenate(level), np.concatenate(weight))
+    return float(np.sqrt(left))

@@ -98,6 +98,28 @@ def sharing(step_K: float, sweep_K: Array, phase: Index) -> Array:
     return np.asarray(np.clip(shared, 1.0, np.bincount(phase)[phase]))
 
 
+def variance_of_sum(step: float, noise: float, value: Array, weight: Array) -> float:
+    """Variance of a weighted sum of readings that rounding leaves.
+
+    Readings whose levels lie a whole number of steps apart err alike, others cancel.
+
+    Args:
+        step: step of the readings, above zero [unit of the readings].
+        noise: standard deviation of the noise before rounding [same unit].
+        value: level of every reading before noise and rounding (n,) [same unit].
+        weight: of each reading in the sum (n,).
+
+    Returns:
+        The variance [that unit squared].
+
+    >>> round(variance_of_sum(1.0, 0.0, np.array([0.2, 3.2]), np.array([0.5, 0.5])), 3)
+    0.074
+    """
+    order = np.arange(1, 6)[:, None]
+    turned = np.exp(2j * np.pi * order * value / step) @ weight
+    return float(_harmonics(step, noise) @ np.abs(turned) ** 2)
+
+
 def scan_noise(values: Array, step_K: float = 0.0) -> ScanNoise:
     """Scan-to-scan noise of a series before its rounding, its trend removed.
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 
 import pytest
+from scipy.stats import norm
 
 from fit.assessment.decision import (
     decide,
@@ -27,6 +28,14 @@ from fit.assessment.decision import (
 )
 def test_probability_of_conformity_of_jcgm_106_examples(value, u, limits, expected):
     assert probability_of_conformity(value, u, **limits) == pytest.approx(expected, abs=5e-6)
+
+
+@pytest.mark.parametrize("value", [-0.4, 0.3, 1.0, 1.2, 2.5])
+def test_between_two_limits_lies_what_a_normal_distribution_has_there(value):
+    """JCGM 106, clause 7, by scipy.stats.norm; the value outside on either side too."""
+    p = probability_of_conformity(value, 0.5, lower=0.0, upper=1.0)
+    expected = norm.cdf(1.0, value, 0.5) - norm.cdf(0.0, value, 0.5)
+    assert p == pytest.approx(expected, rel=1e-9)
 
 
 @pytest.mark.parametrize(("ratio", "expected"), [(1.0, 0.02275), (0.83, 0.04846), (0.0, 0.5)])

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pytest
@@ -10,8 +10,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fit.assessment.conformity import hold
-from fit.assessment.diagnosis import explain, find_causes, posterior_of
+from fit.assessment.diagnosis import explain, find_causes, posterior_of, readings_doubted
 from fit.assessment.hypotheses import Pattern, SlowEvidence, causes
+from fit.assessment.posterior import Posterior, Suspicion
 from fit.measurement.sensor_placement import SlowShare
 from tests.support import made
 
@@ -249,3 +250,53 @@ def test_while_the_rise_goes_on_no_thermocouple_leads_where_a_contact_explains_i
         made_pattern, CONDEMNED, replace(likely, suspicions=suspicions), settled=settled
     )
     assert [one.lead for one in found] == [settled, False]
+
+
+@dataclass(frozen=True)
+class Moves:
+    """Something that may be wrong, and moves the readings of the spans by so much."""
+
+    kind: str
+    moved: tuple[float, ...]
+    where: str = "somewhere"
+    free: frozenset[int] = frozenset()
+    other: str = ""
+
+    def moved_K_per_W(self, size, predicted_K_per_W):
+        return size * np.array(self.moved)
+
+
+def doubted(*suspected, unexplained=0.0, measured=(3.2, 0.6, 0.7, 7.5)):
+    """Spans doubted where each is measured to 0.03 K/W and predicted to 0.04 K/W."""
+    made = replace(
+        pattern(measured),
+        measured_covariance=np.diag(np.full(4, 0.03**2)),
+        predicted_covariance=np.diag(np.full(4, 0.04**2)),
+    )
+    suspicions = tuple(Suspicion(cause, p, 1.0) for cause, p in suspected)
+    return readings_doubted(made, Posterior(0.0, unexplained, suspicions)).tolist()
+
+
+def test_what_nothing_explains_is_doubted_beyond_both_expanded_uncertainties_together():
+    """3-4-5: 2 x 0.05 K/W (ISO/IEC 17043, |E_n| = 1)."""
+    apart = (3.2 + 0.099, 0.6 + 0.101, 0.7 - 0.099, 7.5 - 0.101)
+    assert doubted(unexplained=0.9, measured=apart) == [False, True, False, True]
+
+
+@pytest.mark.parametrize("kind", ["sensor-placement", "power-error", "power-sharing"])
+def test_a_reading_is_doubted_where_its_likely_fault_moves_it_by_more_than_it_states(kind):
+    moves = Moves(kind, (0.059, 0.061, -0.059, -0.061))
+    assert doubted((moves, 0.9)) == [False, True, False, True]
+
+
+def test_a_resistance_that_rose_makes_no_reading_doubtful():
+    assert doubted((Moves("poor-contact", (1.0, 1.0, 1.0, 1.0)), 0.9)) == [False] * 4
+
+
+@pytest.mark.parametrize(("p", "doubt"), [(0.2, False), (0.3, True)])
+def test_doubts_of_several_faults_add_up_to_likelier_than_not(p, doubt):
+    pair = [
+        (Moves("sensor-placement", (1.0, 0, 0, 0)), p),
+        (Moves("power-error", (-1.0, 0, 0, 0)), p),
+    ]
+    assert doubted(*pair)[0] is doubt

@@ -10,12 +10,14 @@ import numpy as np
 import pytest
 
 from fit.assessment import evidence
-from fit.assessment.alignment import lay_on_budget
+from fit.assessment.alignment import Alignment, lay_on_budget
 from fit.assessment.evidence import (
     _capacity_evidence,
     _side_conductance,
     _slow_evidence,
+    pattern_of,
 )
+from fit.assessment.hypotheses import Pattern
 from fit.budget.model import Budget, Leak, Prediction
 from fit.measurement.heat_capacity import StoredHeat
 from fit.measurement.sensor_placement import SlowShare
@@ -47,6 +49,43 @@ def seen(share: tuple[float, ...] = (0.01, 0.02, 0.03, 1.0)) -> Spans:
     return replace(
         made.spans(), slow_share=SlowShare(np.array(share), np.diag([1e-4, 4e-4, 9e-4, 0.0]))
     )
+
+
+SHARE_U = 0.02
+LIMITS = 1.25 * np.array(made.PREDICTED_K_PER_W)
+
+
+def laid(*, per_path_watt: bool) -> tuple[Alignment, Pattern]:
+    """Spans on a budget whose path takes half the power, give or take SHARE_U, as a pattern."""
+    prediction = made.prediction()
+    conditions = replace(
+        prediction.budget.conditions, path_fraction=0.5, path_fraction_u=0.5 * SHARE_U
+    )
+    prediction = replace(prediction, budget=replace(prediction.budget, conditions=conditions))
+    path = replace(lay_on_budget(made.spans(), prediction.budget), per_path_watt=per_path_watt)
+    return path, pattern_of(path, prediction, LIMITS)
+
+
+def test_half_the_power_makes_twice_the_resistance_and_half_the_heat() -> None:
+    path, found = laid(per_path_watt=False)
+    assert found.measured_K_per_W == pytest.approx(2 * path.R_K_per_W)
+    assert found.heat_W == pytest.approx(made.POWER_W / 2)
+    assert found.rise_K_per_W * found.heat_W == pytest.approx(path.rise_K)
+
+
+def test_what_the_share_leaves_open_is_common_to_all_spans() -> None:
+    """JCGM 100, 5.2: R = R_read / share; relative uncertainties of each add, correlated by it."""
+    path, found = laid(per_path_watt=False)
+    both = np.outer(found.measured_K_per_W, found.measured_K_per_W)
+    relative = path.covariance / np.outer(path.R_K_per_W, path.R_K_per_W) + SHARE_U**2
+    assert found.measured_covariance / both == pytest.approx(relative)
+
+
+def test_what_is_per_watt_along_the_path_needs_no_share() -> None:
+    path, found = laid(per_path_watt=True)
+    assert found.measured_K_per_W == pytest.approx(path.R_K_per_W)
+    assert found.measured_covariance == pytest.approx(path.covariance)
+    assert found.heat_W == pytest.approx(made.POWER_W)
 
 
 def test_side_ways_to_air_add_up_from_span_to_span() -> None:

@@ -194,3 +194,37 @@ def test_what_is_assumed_where_no_uncertainty_is_stated(kind: str) -> None:
 def test_contacts_are_the_pressed_joints_and_pads() -> None:
     """A high reading there is a poor contact; elsewhere only where the user says so."""
     assert {kind for kind, model in KINDS.items() if model.is_contact} == {"pad", "joint"}
+
+
+BUILT: dict[str, dict[str, tuple[float, float]]] = {
+    "via_array": {
+        "drill_mm": (0.05, 10.0), "plating_um": (3.0, 500.0), "board_mm": (0.1, 10.0),
+        "conductivity_W_per_mK": (20.0, 430.0), "foil_um": (5.0, 1000.0),
+    },
+    "pad": {"thickness_mm": (0.005, 25.0), "conductivity_W_per_mK": (0.03, 200.0)},
+    "bar": {"length_mm": (0.1, 2000.0), "conductivity_W_per_mK": (0.1, 2500.0)},
+}  # fmt: skip
+"""Between what values such a thing is built (common practice): a film of grease to a gap pad of an
+inch, felt to graphite through its plane; plastics to diamond; lead to silver."""
+
+
+@pytest.mark.parametrize(
+    ("kind", "key"), [(kind, key) for kind, keys in BUILT.items() for key in keys]
+)
+def test_what_is_built_is_taken_without_a_word_and_a_little_beyond_is_asked_about(
+    kind: str, key: str
+) -> None:
+    sound = {"via_array": {**VIAS, "pitch_mm": 30.0, "foil_um": 35.0}, "pad": PAD, "bar": BAR}[kind]
+    low, high = BUILT[kind][key]
+    said = [
+        bool([one for one in make(kind, **{**sound, key: value}).unusual() if one.startswith(key)])
+        for value in (0.99 * low, low, high, 1.01 * high)
+    ]
+    assert said == [True, False, False, True]
+
+
+def test_every_kind_asks_about_what_is_listed_and_nothing_else() -> None:
+    """Kinds whose numbers have no usual range ask nothing."""
+    assert {kind: set(model.usual) for kind, model in KINDS.items() if model.usual} == {
+        kind: set(keys) for kind, keys in BUILT.items()
+    }

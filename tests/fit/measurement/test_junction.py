@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from fit.errors import NotIdentifiable
-from fit.measurement.junction import Junction, measure_junction
+from fit.measurement.junction import Junction, _last_heating, measure_junction
 from fit.measurement.spans import measure
 from fit.records.metadata import RunMetadata
 from fit.records.run import Run
@@ -142,3 +142,24 @@ def test_a_junction_colder_than_its_tab_is_another_part(part: Part) -> None:
 def test_no_windows_no_junction(part: Part) -> None:
     run = replace(made(part), vf_windows=None, metadata=RunMetadata())
     assert measure_junction(run, prepare(run)) is None
+
+
+ON, OFF, UNKNOWN = 1.0, 0.0, np.nan
+
+
+@pytest.mark.parametrize(
+    ("heated", "last"),
+    [
+        ([OFF, ON, ON, OFF, ON, ON, ON, OFF], [4, 5, 6]),
+        ([OFF, ON, ON, OFF, OFF, ON], [5]),
+        ([OFF, ON, UNKNOWN, ON, UNKNOWN, OFF], [1, 3]),
+        ([ON, ON, OFF], [0, 1]),
+        ([OFF, UNKNOWN, OFF], []),
+    ],
+)
+def test_windows_of_the_last_heating_are_averaged(heated: list[float], last: list[int]) -> None:
+    assert _last_heating(np.array(heated)).tolist() == last
+
+
+def test_no_more_than_the_last_sixty_windows_of_a_heating_are_averaged() -> None:
+    assert _last_heating(np.ones(100)).tolist() == list(range(40, 100))

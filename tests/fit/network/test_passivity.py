@@ -44,6 +44,19 @@ def test_lag_is_taken_out_of_downstream_nodes_too():
     assert tau == pytest.approx(TRUE[1])
 
 
+def test_lag_that_a_fit_has_not_found_whole_still_changes_no_total():
+    """A term of -0.2 where the lag's own is -5/29: one time constant is left, and the whole sum."""
+    found, _ = without_lag([150 / 29, -0.2], [60.0, 2.0], [2.0])
+    assert found == pytest.approx([150 / 29 - 0.2])
+
+
+@pytest.mark.parametrize("lag", [-4.0, -5.0])
+def test_what_is_left_of_the_other_sign_is_not_turned_over_to_reach_the_total(lag):
+    """4 x (1 - 2/80): no factor makes 0 or -1 of it that is not 0 or negative."""
+    found, _ = without_lag([4.0, lag], [80.0, 2.0], [2.0])
+    assert found == pytest.approx([3.9])
+
+
 COOLING = ([1.0, -0.5, 4.3], [5.0, 356.0, 695.0])
 """What a case that cools better as it warms leaves in a linear fit."""
 

@@ -5,7 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from fit.signals.quantization import scan_noise, swept_variance, white_variance
+from fit.signals.quantization import (
+    scan_noise,
+    swept_variance,
+    variance_of_sum,
+    white_variance,
+)
 
 
 @pytest.mark.parametrize("noise_steps", [0.1, 0.3, 1.0, 3.0])
@@ -72,3 +77,16 @@ def test_the_mean_of_many_rounded_readings_is_off_by_the_variance_said(
     scatter = np.var((rounded - level).mean(axis=1)) - white_variance(step_K, noise_K) / samples
     said = swept_variance(step_K, noise_K, np.array([sweep_K]))[0]
     assert said == pytest.approx(scatter, rel=0.15, abs=4e-4)
+
+
+@pytest.mark.parametrize("noise", [0.0, 0.1])
+def test_a_weighted_sum_of_rounded_readings_is_off_by_the_variance_said(noise: float) -> None:
+    """A line through ten readings over 1.7 steps, led back by half its length; 400 of each."""
+    random = np.random.default_rng(6)
+    age = np.linspace(1.0, 3.0, 10)
+    weight = np.linalg.pinv(np.column_stack([np.ones(10), age]))[0]
+    course = 0.85 * age
+    levels = course + random.uniform(0, 1, 2000)[:, None]
+    noisy = levels[:, None] + noise * random.standard_normal((2000, 400, 10))
+    off = ((np.round(noisy).mean(axis=1) - levels) @ weight).var()
+    assert variance_of_sum(1.0, noise, course, weight) == pytest.approx(off, rel=0.15)
