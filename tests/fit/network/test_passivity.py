@@ -91,6 +91,11 @@ def test_runs_on_the_grid_are_one_term_at_their_weighted_geometric_mean():
     assert _clusters(sizes, grid) == pytest.approx([10**2.5, 1e5])
 
 
+def test_runs_at_either_end_of_the_grid_are_terms_too():
+    grid = np.array([1.0, 10.0, 100.0])
+    assert _clusters(np.array([2.0, 0.0, 3.0]), grid) == pytest.approx([1.0, 100.0])
+
+
 def test_sizes_that_are_not_negative_keep_the_total():
     """Wanted: 2 and 1 K/W, which the grid has; -0.5 beside is no size."""
     t_s = np.geomspace(0.1, 1000, 100)
