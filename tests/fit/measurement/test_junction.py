@@ -2,17 +2,30 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 import pytest
 
 from fit.errors import NotIdentifiable
-from fit.measurement.junction import Junction, _last_heating, measure_junction
-from fit.measurement.spans import measure
+from fit.measurement.junction import (
+    Junction,
+    _Beside,
+    _beside,
+    _last_heating,
+    _settled,
+    _variance_of_mean,
+    junction_alone,
+    measure_junction,
+    without_junction,
+)
+from fit.measurement.spans import Spans, measure
 from fit.records.metadata import RunMetadata
 from fit.records.run import Run
-from fit.signals.preparation import prepare
+from fit.records.vf_windows import VfWindows
+from fit.signals.preparation import Signals, prepare
 from tests.support.made_junctions import Part, Reading, draw_part, lump, made_run, voltage
 
 QUIET = Reading(noise_V=2e-5, step_V=0.0, noise_K=0.01, step_K=0.0)
@@ -31,6 +44,12 @@ def made(part: Part, reading: Reading = QUIET, seed: int = 1) -> Run:
 @pytest.fixture(scope="module")
 def part() -> Part:
     return draw_part(np.random.default_rng(5))
+
+
+@cache
+def spans_of_a_part() -> Spans:
+    """Of the same part as the fixture's."""
+    return measure(made(draw_part(np.random.default_rng(5))))
 
 
 @pytest.mark.parametrize("seed", range(4))
@@ -109,8 +128,8 @@ def test_an_early_reading_says_nothing_of_it() -> None:
     assert not any("late for a junction" in one for one in spans.warnings)
 
 
-def test_the_junction_is_the_first_span(part: Part) -> None:
-    spans = measure(made(part))
+def test_the_junction_is_the_first_span() -> None:
+    spans = spans_of_a_part()
     assert spans.nodes == ("junction", "tab", "case", "ambient")
     assert spans.junction is not None
     assert spans.R_K_per_W[0] == spans.junction.R_K_per_W
@@ -163,3 +182,164 @@ def test_windows_of_the_last_heating_are_averaged(heated: list[float], last: lis
 
 def test_no_more_than_the_last_sixty_windows_of_a_heating_are_averaged() -> None:
     assert _last_heating(np.ones(100)).tolist() == list(range(40, 100))
+
+
+def beside(
+    opened_s: float,
+    tab_degC: Callable[[np.ndarray], np.ndarray],
+    edges_s: tuple[float, ...] = (100.0, 900.0),
+    end_s: float = 1800.0,
+    every_s: float = 1.0,
+) -> _Beside:
+    """Of one window, in a record whose power is on between two edges."""
+    t_s = np.arange(0.0, end_s + every_s / 2, every_s)
+    signals = Signals(
+        t_s=t_s,
+        nodes=("case", "tab"),
+        temperature_degC=np.column_stack([0 * t_s, tab_degC(t_s)]),
+        power=np.where((t_s >= edges_s[0]) & (t_s < edges_s[1]), 4.0, 0.0),
+        power_unit="W",
+        zero_power_offset_K=np.zeros(2),
+        zero_power_offset_u_K=np.zeros(2),
+        power_edges_s=edges_s,
+        left_out=(),
+        warnings=(),
+    )
+    one = np.ones(1)
+    return _beside(VfWindows("junction", opened_s * one, 1e-4 * one, 0.6 * one), signals, "tab")
+
+
+@pytest.mark.parametrize(("opened_s", "heated"), [(50.3, 0.0), (500.3, 1.0), (1500.3, 0.0)])
+def test_a_tab_that_warms_ever_more_slowly_is_read_at_the_window_itself(
+    opened_s: float, heated: float
+) -> None:
+    """A parabola, its derivative by hand."""
+    found = beside(opened_s, lambda t: 23.0 + 0.05 * t - 2e-5 * t**2)
+    assert found.tab_degC[0] == pytest.approx(23.0 + 0.05 * opened_s - 2e-5 * opened_s**2)
+    assert found.tab_slope[0] == pytest.approx(0.05 - 4e-5 * opened_s)
+    assert (found.heated[0], found.power[0]) == (heated, 4.0 * heated)
+
+
+@pytest.mark.parametrize(
+    ("opened_s", "half_s"),
+    [
+        (180.5, 20.0),  # a quarter of the time since the step at 100 s
+        (500.5, 60.0),  # no more than a minute
+        (865.5, 34.5),  # up to the step at 900 s
+        (110.5, 5.0),  # five seconds at least
+        (1780.5, 19.5),  # up to the end of the record
+    ],
+)
+def test_the_tab_is_read_from_the_scans_close_to_the_window(opened_s: float, half_s: float) -> None:
+    """Whatever it does further away; what it does within is seen."""
+
+    def beyond(far_s: float) -> float:
+        return float(
+            beside(opened_s, lambda t: np.where(np.abs(t - opened_s) > far_s, 50.0, 23.0)).tab_degC[
+                0
+            ]
+        )
+
+    assert beyond(half_s + 0.1) == pytest.approx(23.0)
+    assert beyond(half_s - 1.1) != pytest.approx(23.0, abs=0.01)
+
+
+def test_slow_scans_are_read_two_and_a_half_to_either_side() -> None:
+    """One every 4 s: 10 s, where five seconds hold too few."""
+    found = beside(114.0, lambda t: 23.0 + 0.01 * t, every_s=4.0)
+    assert found.tab_slope[0] == pytest.approx(0.01)
+
+
+@pytest.mark.parametrize(
+    ("opened_s", "missing"),
+    [
+        (102.5, (1e4, 1e4)),  # the power changed five seconds before
+        (500.5, (0.0, 500.5)),  # nothing was read before it
+        (500.5, (500.5, 1e4)),  # nor after it
+        (110.5, (106.5, 112.5)),  # four scans are too few for a parabola with a scatter
+    ],
+)
+def test_a_window_whose_tab_is_not_read_on_both_sides_is_not_used(
+    opened_s: float, missing: tuple[float, float]
+) -> None:
+    first, last = missing
+    found = beside(opened_s, lambda t: np.where((t > first) & (t < last), np.nan, 23.0))
+    assert np.isnan([found.tab_degC[0], found.tab_slope[0], found.heated[0]]).all()
+
+
+@pytest.mark.parametrize(("opened_s", "settled"), [(99.0, True), (129.0, False), (131.0, True)])
+def test_half_a_minute_after_a_step_the_bead_has_followed(opened_s: float, settled: bool) -> None:
+    assert _settled(np.array([opened_s]), (100.0,)).tolist() == [settled]
+
+
+def test_without_a_step_of_the_power_every_window_is_settled() -> None:
+    assert _settled(np.array([0.0, 5.0]), ()).tolist() == [True, True]
+
+
+def test_a_mean_of_like_windows_is_as_sure_as_the_root_of_their_number() -> None:
+    """Scatter 0.3 over 400: 0.015 (JCGM 100, 4.2.3)."""
+    values = 2.0 + 0.3 * np.random.default_rng(1).standard_normal(400)
+    assert np.sqrt(_variance_of_mean(values)) == pytest.approx(0.015, rel=0.15)
+
+
+def test_a_mean_of_windows_like_their_neighbours_is_less_sure() -> None:
+    """Correlated by 0.8 from each to the next: (1 + 0.8)/(1 - 0.8) = 9 in the variance."""
+    random = np.random.default_rng(1)
+    white = random.standard_normal(2000)
+    values = np.zeros(2000)
+    for i in range(1, 2000):
+        values[i] = 0.8 * values[i - 1] + white[i]
+    alone = values.var(ddof=1) / 2000
+    assert _variance_of_mean(values) / alone == pytest.approx(9.0, rel=0.2)
+
+
+def test_power_is_common_to_the_junction_and_all_spans_below() -> None:
+    """Each is off by the same half per cent: fully correlated."""
+    power = spans_of_a_part().covariance["power"]
+    u = np.sqrt(np.diag(power))
+    assert power == pytest.approx(np.outer(u, u), rel=1e-6)
+
+
+def test_the_tabs_gain_is_common_to_the_junction_and_the_span_below(part: Part) -> None:
+    """0.4 % of the drop above it, and of its whole rise below: by its own cool-down the junction
+    reads high with it."""
+    run, spans = made(part), spans_of_a_part()
+    match = spans.covariance["sensor_match"]
+    whole_K_per_W = np.ptp(run.temperature_degC[:, 0]) / run.power.max()
+    expected = 0.004**2 * spans.R_K_per_W[0] * whole_K_per_W
+    assert match[0, 1] == match[1, 0] == pytest.approx(expected, rel=0.02)
+    assert match[0, 2] == 0.0
+
+
+def test_a_junction_that_was_measured_says_nothing_of_the_cases_slow_rise() -> None:
+    slow = spans_of_a_part().slow_share
+    assert slow is not None
+    assert slow.covariance[0, 0] > 1e4
+    assert (slow.covariance[0, 1:] == 0).all()
+
+
+def test_the_junctions_temperature_is_the_tabs_with_its_drop_on_top(part: Part) -> None:
+    spans = spans_of_a_part()
+    assert spans.junction is not None
+    drop_K = part.total_K_per_W * 4.2
+    assert spans.final_degC[0] - spans.final_degC[1] == pytest.approx(drop_K, rel=0.05)
+
+
+def test_without_its_junction_a_path_is_the_thermocouples_again() -> None:
+    with_it = spans_of_a_part()
+    alone = without_junction(with_it)
+    assert alone.nodes == ("tab", "case", "ambient")
+    assert alone.R_K_per_W.tolist() == with_it.R_K_per_W[1:].tolist()
+    assert alone.final_degC.tolist() == with_it.final_degC[1:].tolist()
+    assert alone.total_covariance == pytest.approx(with_it.total_covariance[1:, 1:])
+    assert alone.slow_share is not None
+    assert len(alone.slow_share.share) == 2
+
+
+def test_the_junction_alone_is_its_own_span() -> None:
+    with_it = spans_of_a_part()
+    one = junction_alone(with_it)
+    assert one.nodes == ("junction", "tab")
+    assert one.R_K_per_W.tolist() == with_it.R_K_per_W[:1].tolist()
+    assert one.final_degC.tolist() == with_it.final_degC[:2].tolist()
+    assert one.total_covariance == pytest.approx(with_it.total_covariance[:1, :1])

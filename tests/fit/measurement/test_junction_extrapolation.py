@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from numpy.polynomial import Polynomial
 
 from fit.errors import NotIdentifiable
 from fit.measurement.junction_extrapolation import extrapolate, time_constant_s
@@ -55,6 +56,21 @@ def test_a_bend_behind_the_die_is_the_distance_of_line_and_cubic() -> None:
     x = np.sqrt(AGE_S)
     found = extrapolate(windows(0.5 + 0.3 * x + 2 * x**2 + 10 * x**3))
     assert float(found.volts.mean()) - found.method_V == pytest.approx(0.5, abs=1e-9)
+
+
+def test_line_and_cubic_are_least_squares_over_five_and_twelve_times_the_first_age() -> None:
+    """By numpy.polynomial.Polynomial.fit, on noise that no polynomial describes."""
+    age = np.linspace(1e-4, 5e-3, 197)  # every quarter of the first one's age
+    V = 0.5 + 1e-3 * np.random.default_rng(2).standard_normal(len(age))
+    found = extrapolate(windows(V, age))
+
+    def at_zero(readings: int, degree: int) -> float:
+        x = np.sqrt(age[:readings])
+        return float(Polynomial.fit(x, V[:readings], degree)(0.0))
+
+    line, cubic = at_zero(17, 1), at_zero(45, 3)
+    assert found.volts == pytest.approx(np.full(5, line), abs=1e-9)
+    assert found.method_V == pytest.approx(line - cubic, abs=1e-9)
 
 
 def test_the_line_is_laid_through_the_first_readings_alone() -> None:
