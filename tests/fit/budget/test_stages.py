@@ -42,6 +42,12 @@ def test_pad_is_bulk_over_area() -> None:
     assert resistance(make("pad", **PAD)) == pytest.approx(0.5e-3 / (3.0 * 308e-6))
 
 
+def test_a_bar_conducts_by_fouriers_law() -> None:
+    """100 mm of 10 cm2 at 200 W/(m K): 0.1 / (200 x 1e-3) = 0.5 K/W."""
+    bar = make("bar", length_mm=100, area_mm2=1000, conductivity_W_per_mK=200)
+    assert resistance(bar) == pytest.approx(0.5)
+
+
 def test_contact_adds_to_the_bulk_of_a_pad() -> None:
     with_contact = resistance(make("pad", **PAD, contact_K_mm2_per_W=30.8))
     assert with_contact - resistance(make("pad", **PAD)) == pytest.approx(0.1)

@@ -6,12 +6,20 @@ from dataclasses import replace
 from importlib.resources import files
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from fit.budget import predict, read_budget
 from fit.budget.model import Budget
 from fit.budget.stages.surface import ALL_FACES
-from fit.budget.target import FARTHEST, Target, what_to_change, with_input
+from fit.budget.target import (
+    FARTHEST,
+    Target,
+    _crossing,
+    _next_step,
+    what_to_change,
+    with_input,
+)
 from fit.errors import BudgetError
 from tests.fit.budget.test_prediction import two_stages
 from tests.fit.budget.test_sources import two_parts
@@ -104,6 +112,44 @@ def test_a_stated_resistance_needed_is_the_one_by_hand() -> None:
     needed = {change.stage: change.needed for change in found.changes}
     # 3.8 W into the path: 15.2 K are 4 K/W, one less than both have.
     assert needed == {"inner": pytest.approx(1.0, rel=1e-3), "outer": pytest.approx(2.0, rel=1e-3)}
+
+
+def test_what_has_to_change_least_comes_first() -> None:
+    """The outer stage by a factor of 3/2, the inner one by 2: the same kelvin per watt."""
+    found = what_to_change(predict(two_stages()), "tab", 40.2, 25.0)
+    assert [change.stage for change in found.changes] == ["outer", "inner"]
+
+
+def test_what_alone_does_not_do_comes_last_by_what_its_next_step_buys(colder: Target) -> None:
+    needed = [change.needed for change in colder.changes]
+    first_without = needed.index(None)
+    assert all(one is None for one in needed[first_without:])
+    gains = [change.K_per_step for change in colder.changes[first_without:]]
+    assert gains == sorted(gains, reverse=True)
+
+
+def test_of_two_values_that_will_do_the_nearer_is_given() -> None:
+    """Below 3 and above 100 it is cold enough; stated is 10, 3.3 times the one and a tenth of the
+    other. Looked at were 1, 9, 10, 11 and 1000."""
+
+    def degC(x: float) -> float:
+        return 80.0 if x <= 3.0 or x >= 100.0 else 100.0
+
+    values = np.array([1.0, 9.0, 10.0, 11.0, 1000.0])
+    looked = np.array([degC(x) for x in values])
+    found = _crossing(values, looked, 10.0, 90.0, degC, whole=False)
+    assert found == pytest.approx(3.0, rel=1e-3)
+
+
+def test_a_step_that_would_leave_nothing_is_half_of_what_there_is() -> None:
+    """1 K per unit, 0.05 stated in steps of 0.1: 0.025 less."""
+    step, gained_K = _next_step(0.05, 0.1, 30.05, lambda x: 30.0 + x)
+    assert (step, gained_K) == (pytest.approx(-0.025), pytest.approx(0.025))
+
+
+def test_where_neither_way_is_colder_the_next_step_buys_nothing() -> None:
+    assert _next_step(1.0, 0.1, 30.0, lambda x: 30.0 + abs(x - 1.0))[1] == 0.0
+    assert _next_step(1.0, 0.1, 30.0, lambda x: None) == (0.1, 0.0)
 
 
 def test_a_larger_case_is_larger_every_way(controller: Budget) -> None:

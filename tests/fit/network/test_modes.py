@@ -101,6 +101,20 @@ def test_response_to_two_powers_is_that_of_a_state_space_model():
     assert ours == pytest.approx(lsim(system, power, t)[1].T, rel=1e-9, abs=1e-9)
 
 
+def test_a_ladder_of_ones_has_the_golden_ratio_for_its_time_constants():
+    """Two of 1 K/W and 1 J/K: rates are the roots of x^2 - 3x + 1, phi^2 and its inverse."""
+    _, tau_s = ladder_poles([1.0, 1.0], [1.0, 1.0])
+    golden = (1 + np.sqrt(5)) / 2
+    assert tau_s == pytest.approx([golden**-2, golden**2])
+
+
+def test_without_any_capacity_there_is_no_mode_and_all_follows_at_once():
+    found = modes(TWO_PARTS, R, np.zeros(4))
+    assert found.tau_s.shape == found.at_reference.shape == (0,)
+    assert found.amplitude_K_per_W.shape == (4, 2, 0)
+    assert found.at_once_K_per_W == pytest.approx(resistance_matrix(TWO_PARTS, R))
+
+
 def test_reference_residues_give_the_rise_left_by_a_step_of_the_reference():
     """A step of the reference by one leaves all nodes at -1 above it: the same free decay."""
     found = modes(TWO_PARTS, R, C)
