@@ -228,3 +228,25 @@ def test_every_kind_asks_about_what_is_listed_and_nothing_else() -> None:
     assert {kind: set(model.usual) for kind, model in KINDS.items() if model.usual} == {
         kind: set(keys) for kind, keys in BUILT.items()
     }
+
+
+DRAWN_IN: dict[str, dict[str, float]] = {
+    "stated": {"R_K_per_W": 0.1},
+    "via_array": {
+        "count": 1.0, "drill_mm": 0.1, "plating_um": 5.0, "board_mm": 0.2, "foil_um": 35.0,
+    },
+    "spreading": {"thickness_mm": 0.5, "plate_mm2": 100.0, "conductivity_W_per_mK": 10.0},
+    "pad": {"thickness_mm": 0.1, "area_mm2": 10.0, "conductivity_W_per_mK": 1.0},
+    "bar": {"length_mm": 1.0, "area_mm2": 10.0, "conductivity_W_per_mK": 10.0},
+    "joint": {"area_mm2": 10.0, "pressure_MPa": 0.1, "roughness_um": 0.1},
+    "surface": {"emissivity": 0.05, "area_mm2": 1000.0},
+}  # fmt: skip
+"""Steps in which a designer changes his own inputs (common practice): drills by a tenth of a
+millimetre, boards by a fifth, foil by an ounce per square foot, areas by what a rule can draw."""
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_a_designers_inputs_are_changed_in_the_steps_they_are_drawn_in(kind: str) -> None:
+    sound = {**SOUND, "via_array": {**VIAS, "pitch_mm": 1.2, "foil_um": 35.0}, "surface": BOX}[kind]
+    free = make(kind, **sound).free()
+    assert {key: step for key, (_, step) in free.items()} == DRAWN_IN[kind]
