@@ -7,11 +7,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from fit.assessment.alignment import lay_on_budget
 from fit.assessment.conformity import Verdict, hold
 from fit.assessment.diagnosis import Finding
 from fit.assessment.junction_causes import together
 from fit.measurement.junction import Junction, with_junction, without_junction
 from fit.measurement.junction_calibration import Calibration
+from tests.fit.assessment.test_conformity import END, FINAL, recorded
 from tests.support.made import POWER_W, PREDICTED_K_PER_W, SHARE, prediction, spans
 
 
@@ -76,3 +78,15 @@ def test_of_two_searches_the_likelier_finding_leads_alone() -> None:
     ]
     assert together((one,), ()) == (one,)
     assert not together((replace(one, lead=False),), (replace(other, lead=False),))[0].lead
+
+
+@pytest.mark.parametrize(("unknown", "tab_K"), [(False, 50.0), (True, 28.0)])
+def test_the_junctions_rise_is_its_drop_above_the_tabs_whatever_the_record_tells_of_that(
+    unknown: bool, tab_K: float
+) -> None:
+    """8 K above a tab that ends 50 K up, or has shown 28 K where its end is anybody's guess."""
+    one = replace(junction(), above_K=8.0)
+    path = lay_on_budget(
+        with_junction(recorded(FINAL, END, unknown=unknown), one), prediction().budget
+    )
+    assert path.rise_K[:2] == pytest.approx([tab_K + 8.0, tab_K])
