@@ -4,18 +4,29 @@ from __future__ import annotations
 
 from dataclasses import replace
 from functools import cache
+from types import SimpleNamespace
+from typing import cast
 
 import numpy as np
 import pytest
 
 from fit.budget import predict
 from fit.errors import BudgetError, NotIdentifiable
-from fit.measurement.branches import Branches, in_order_of, measure_branches
+from fit.measurement.branch_uncertainty import Identified
+from fit.measurement.branches import (
+    Branches,
+    _is_settled,
+    _last_degC,
+    in_order_of,
+    measure_branches,
+    powers_on,
+)
 from fit.network.topology import Link
 from fit.planning.bench import typical_bench
 from fit.planning.branches import simulated_run
 from fit.records.run import Run
 from fit.records.vf_windows import VfWindows
+from fit.signals.preparation import Signals
 from tests.support.made_trees import (
     LINKS,
     POWER_W,
@@ -271,3 +282,48 @@ def test_a_source_on_the_way_of_another_may_be_measured_or_not(
     """Its node is told by what the other's heat does there; alone it is no node all heat passes."""
     run = simulated_run(predict(in_a_row()), typical_bench(in_a_row()))
     assert list(spans_of(measure_branches(without(run, missing), in_a_row()))) == spans
+
+
+@pytest.mark.parametrize(("idle_W", "mean_W"), [(0.09, 5.0), (0.11, 2.555)])
+def test_a_source_is_on_above_a_fiftieth_of_its_highest_power(idle_W: float, mean_W: float) -> None:
+    """A standby of less than 0.1 W beside 5 W is no heating; 0.11 and 5 W have a mean of 2.555."""
+    each = np.array([[0.0, idle_W], [4.0, 5.0], [3.0, 5.0], [0.0, idle_W]])
+    assert powers_on(each) == pytest.approx([3.5, mean_W])
+
+
+def record_of(degC: np.ndarray, phase_starts: tuple[int, ...] = (0,)) -> Signals:
+    """Scans of one node, one a second, its first `phase_starts` ones begin a phase."""
+    one = np.zeros(1)
+    t_s = np.arange(float(len(degC)))
+    return Signals(
+        t_s, ("case",), degC[:, np.newaxis], 0 * t_s, "W", one, one, (), (), (), phase_starts
+    )
+
+
+@pytest.mark.parametrize(("scans", "mean"), [(60, 58.0), (500, 494.5)])
+def test_where_a_node_ends_is_the_mean_of_its_last_fiftieth_and_of_three_scans_at_least(
+    scans: int, mean: float
+) -> None:
+    """Counting up by 1 K: 57, 58, 59; and 490 to 499."""
+    assert _last_degC(record_of(np.arange(float(scans))), "case") == mean
+
+
+@pytest.mark.parametrize(
+    ("scans", "phase_starts", "settled"),
+    [
+        (392, (0,), False),
+        (393, (0,), True),
+        (500, (0, 200), False),
+        (700, (0, 200, 600), True),
+        (700, (0, 100, 200, 300), True),
+    ],
+)
+def test_a_record_has_settled_where_two_hundredths_were_left_of_its_slowest_response(
+    scans: int, phase_starts: tuple[int, ...], settled: bool
+) -> None:
+    """100 s: exp(-3.912) = 0.02, in the longest stretch without a step of the power."""
+    found = SimpleNamespace(
+        signals=record_of(np.zeros(scans), phase_starts),
+        fitted=SimpleNamespace(tau_s=np.array([5.0, 100.0])),
+    )
+    assert _is_settled(cast(Identified, found)) is settled
