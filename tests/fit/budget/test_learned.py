@@ -57,6 +57,16 @@ def test_nothing_learnt_changes_nothing() -> None:
     assert np.diag(after.R_covariance) == pytest.approx(np.diag(before.R_covariance), rel=0.1)
 
 
+def test_nothing_learnt_of_a_process_leaves_each_draw_as_it_was() -> None:
+    """So that two designs, one taught and one not, differ by what was taught alone."""
+    budget = one_bar(length_mm_u=4.0, shared={"length_mm": 1.0})
+    before, after = (
+        draw_stages(one, 200)[0]["length_mm"]
+        for one in (budget, with_learned(budget, nothing(budget)))
+    )
+    assert after == pytest.approx(before, rel=1e-6)
+
+
 @pytest.mark.parametrize("shape", ["lognormal", "rectangular"])
 def test_moments_are_those_of_the_factors(shape) -> None:
     """By 200 000 draws; of a normal score with mean 0.7 and variance 0.4."""

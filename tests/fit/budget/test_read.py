@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from fit.budget import predict, read_budget
-from fit.budget.model import Budget
+from fit.budget.model import Budget, Conditions
 from fit.budget.read import MATERIAL, budget_from
 from fit.budget.stages.registry import KINDS
 from fit.errors import BudgetError
@@ -59,6 +59,11 @@ def read(folder: Path, text: str) -> Budget:
     path = folder / "budget.toml"
     path.write_text(text, encoding="utf-8")
     return read_budget(path)
+
+
+def conditions_of(**stated: float) -> Conditions:
+    """Of the good budget with these conditions in place of its own."""
+    return budget_from(tomllib.loads(GOOD) | {"conditions": stated}, Path("b")).conditions
 
 
 def complaint(folder: Path, *change: tuple[str, str]) -> str:
@@ -143,6 +148,15 @@ def test_uncertainty_beside_a_key_is_taken(tmp_path: Path) -> None:
     stated = read(tmp_path, GOOD.replace("area_mm2 = 308", "area_mm2 = 308\narea_mm2_u = 9"))
     area = stated.stages[1].uncertain["area_mm2"]
     assert (area.value, area.u, area.default) == (308.0, 9.0, False)
+
+
+def test_conditions_are_exact_where_nothing_is_said_and_else_as_unsure_as_stated() -> None:
+    bare = conditions_of(power_W=4.2, ambient_degC=25.0)
+    assert (bare.power_W_u, bare.ambient_degC_u, bare.ambient_max_degC_u) == (0, 0, 0)
+    assert (bare.path_fraction, bare.path_fraction_u) == (1, 0)
+    u = {"power_W_u": 0.1, "ambient_degC_u": 0.5, "ambient_max_degC_u": 0.7}
+    told = conditions_of(power_W=4.2, ambient_degC=25.0, ambient_max_degC=40.0, **u)
+    assert (told.power_W_u, told.ambient_degC_u, told.ambient_max_degC_u) == (0.1, 0.5, 0.7)
 
 
 def test_tolerance_is_rectangular(tmp_path: Path) -> None:
