@@ -201,6 +201,16 @@ def test_time_left_of_a_soak_that_began_later_counts_from_its_start() -> None:
     assert [sequence.left_s(t) for t in (100.0, 130.0, 161.0)] == [60, 30, 0]
 
 
+def test_a_soak_that_began_later_lasts_as_long() -> None:
+    """60 s from 100 s on; power is wanted from then on and not before."""
+    sequence = Sequence(settings(soak_s=60.0), started_s=100.0)
+    wanted = []
+    for t in range(100, 163):
+        sequence.observe(Scan(float(t), steady(t)))
+        wanted.append(sequence.wants_power)
+    assert wanted == [False] * 60 + [True] * 3
+
+
 def test_the_isothermal_check_is_the_first_ten_seconds_of_a_soak_begun_later() -> None:
     sequence = Sequence(settings(isothermal_K=3.0), started_s=100.0)
     phases = []

@@ -114,6 +114,26 @@ def test_a_first_reading_later_than_a_fifth_of_the_time_constant_is_refused() ->
         measured(made(lump(2.0, 5e-3), late))
 
 
+@pytest.mark.parametrize(("first_s", "refused"), [(1e-3, False), (2e-3, True)])
+def test_a_tenth_of_the_time_constant_is_early_enough_and_a_quarter_is_not(
+    first_s: float, refused: bool
+) -> None:
+    run = made(lump(2.0, 10e-3), replace(QUIET, first_s=first_s, window_s=30e-3))
+    if refused:
+        with pytest.raises(NotIdentifiable, match="cooled too far"):
+            measured(run)
+    else:
+        assert not np.isnan(measured(run).R_K_per_W)
+
+
+@pytest.mark.parametrize(("first_s", "late"), [(0.9e-3, False), (1.1e-3, True)])
+def test_beyond_a_25th_of_the_time_constant_a_reading_is_late(first_s: float, late: bool) -> None:
+    """Of 25 ms: 1 ms."""
+    found = spans_of_a_part().junction
+    assert found is not None
+    assert replace(found, first_s=first_s, tau_s=25e-3).is_late is late
+
+
 def test_between_a_25th_and_a_fifth_the_methods_error_is_said() -> None:
     run = made(lump(2.0, 20e-3), replace(QUIET, first_s=2e-3, window_s=20e-3))
     spans = measure(run)
