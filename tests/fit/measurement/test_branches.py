@@ -324,6 +324,6 @@ def test_a_record_has_settled_where_two_hundredths_were_left_of_its_slowest_resp
     """100 s: exp(-3.912) = 0.02, in the longest stretch without a step of the power."""
     found = SimpleNamespace(
         signals=record_of(np.zeros(scans), phase_starts),
-        fitted=SimpleNamespace(tau_s=np.array([5.0, 100.0])),
+        fitted=SimpleNamespace(tau_s=np.array([5.0, 20.0, 100.0])),
     )
     assert _is_settled(cast(Identified, found)) is settled

@@ -11,8 +11,9 @@ import pytest
 
 from bench.virtual.prototype import CaseSurface, Prototype, Sensor, read_sensor, simulate
 from fit.errors import NotIdentifiable
-from fit.measurement.spans import measure
+from fit.measurement.spans import Spans, measure, with_faults
 from fit.records.run import Array, Run
+from fit.signals.channel_faults import ChannelFault
 from tests.benchmarks.random_rigs import HARDER, random_rig
 
 NODES = ("tab", "board_back", "bar", "case", "ambient")
@@ -164,6 +165,40 @@ def test_spans_beside_a_dead_channel_are_open_and_their_sum_is_as_measured_witho
     u = np.sqrt(spans.total_covariance[i - 1 : i + 1, i - 1 : i + 1].sum())
     alone = np.sqrt(np.diag(spans.believed.total_covariance))[i - 1]
     assert u == pytest.approx(alone, rel=1e-6)
+
+
+def without(*dead: str, whole_K_per_W: float = 3.0) -> Spans:
+    """Spans of a path whose first inner part is measured across so many dead channels."""
+    believed = tuple(node for node in NODES if node not in dead)
+    R = np.array([whole_K_per_W, *[1.0] * (len(believed) - 2)])
+    spans = Spans(
+        nodes=believed,
+        R_K_per_W=R,
+        covariance={"fit": np.diag((0.01 * R) ** 2)},
+        power_W=POWER_W,
+        final_degC=23.0 + 10.0 * np.arange(len(believed))[::-1],
+        settled=True,
+        warnings=(),
+    )
+    return with_faults(spans, NODES, tuple(ChannelFault(one, "unread", one) for one in dead))
+
+
+@pytest.mark.parametrize("whole_K_per_W", [0.3, 3.0, 30.0])
+def test_spans_beside_a_dead_channel_are_as_unsure_as_they_are_large(whole_K_per_W: float) -> None:
+    """In any unit of resistance alike; the first two of three, the other as measured."""
+    found = without("board_back", whole_K_per_W=whole_K_per_W)
+    u = np.sqrt(np.diag(found.total_covariance))
+    assert found.R_K_per_W[:2] == pytest.approx(whole_K_per_W / 2)
+    assert 0.9 < (u / found.R_K_per_W)[:2].min() <= (u / found.R_K_per_W)[:2].max() < 1.5
+    assert u[2] == pytest.approx(0.01)
+
+
+def test_what_was_measured_across_two_dead_channels_is_shared_by_three_spans() -> None:
+    found = without("board_back", "bar")
+    assert found.R_K_per_W == pytest.approx([1.0, 1.0, 1.0, 1.0])
+    whole_u = np.sqrt(found.total_covariance[:3, :3].sum())
+    assert whole_u == pytest.approx(0.03)
+    assert found.final_degC == pytest.approx([43.0, 43 - 10 / 3, 43 - 20 / 3, 33.0, 23.0])
 
 
 def test_a_dead_channel_at_the_source_leaves_the_other_spans_as_they_are() -> None:
