@@ -14,6 +14,7 @@ from fit.assessment.alignment import Alignment, lay_on_budget
 from fit.assessment.evidence import (
     _capacity_evidence,
     _side_conductance,
+    _simulated,
     _slow_evidence,
     pattern_of,
 )
@@ -146,6 +147,46 @@ def test_a_case_without_capacity_leaves_the_share_upstream_unknown() -> None:
     evidence = _slow_evidence(lay_on_budget(seen(), prediction.budget), prediction)
     assert evidence is not None
     assert evidence.per_K_per_W == pytest.approx(np.full(3, UNKNOWN_UPSTREAM / SPAN_R[-1]))
+
+
+SHOWN = np.array([0.01, 0.02, 0.03, 1.0])
+
+
+def simulated(slow_share, prediction: Prediction) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """What a network is expected to show, whose shares are a function of capacities and factors."""
+    network = SimpleNamespace(
+        R_K_per_W=np.ones(len(made.STAGES)),
+        slow_share=lambda look, C, factor: slow_share(C, factor),
+    )
+    path = lay_on_budget(seen(), prediction.budget)
+    return _simulated(path, prediction, network, None)  # type: ignore[arg-type]
+
+
+def test_a_simulated_share_grows_per_kelvin_per_watt_of_its_own_span() -> None:
+    """Shares in proportion to each span's own resistance: their value over it."""
+    expected, growth, _ = simulated(
+        lambda C, factor: SHOWN * factor[[1, 2, 3, 5]], made.prediction()
+    )
+    assert expected == pytest.approx(SHOWN[:3])
+    assert growth == pytest.approx(SHOWN[:3] / SPAN_R[:3])
+
+
+def test_a_simulated_share_is_as_unsure_as_each_capacity_moves_it() -> None:
+    """1e-4 for each J/K, 30 % of every one: all shares together."""
+    _, _, covariance = simulated(lambda C, factor: SHOWN + 1e-4 * C.sum(), made.prediction())
+    variance = np.sum((0.3e-4 * np.array(made.CAPACITY_J_PER_K)) ** 2)
+    assert covariance == pytest.approx(np.full((3, 3), variance))
+
+
+@pytest.mark.parametrize(("left_out", "u"), [([], 0.0), ([2], UNKNOWN_UPSTREAM)])
+def test_a_capacity_left_out_makes_a_simulated_share_unsure_by_so_much(
+    left_out: list[int], u: float
+) -> None:
+    """Heat stored upstream shows by R_j / R_last."""
+    C = np.array(made.CAPACITY_J_PER_K)
+    C[left_out] = 0.0
+    _, _, covariance = simulated(lambda C, factor: SHOWN, replace(made.prediction(), C_J_per_K=C))
+    assert np.sqrt(np.diag(covariance)) == pytest.approx(u * SPAN_R[:3] / SPAN_R[-1])
 
 
 def test_one_span_alone_has_no_inner_share() -> None:
