@@ -122,6 +122,11 @@ def test_only_one_step_of_power_tells(change: float, tells: bool) -> None:
     assert (last_doubling(replace(step(100), power=power), NODES) is not None) is tells
 
 
+def test_a_step_of_a_tenth_of_a_watt_tells_as_well() -> None:
+    doubling = found(power=np.full(102, 0.1))
+    assert doubling.reached_K_per_W == pytest.approx([170.0, 80.0])
+
+
 def test_a_warm_start_tells_nothing() -> None:
     assert last_doubling(step(hot_start=True), NODES) is None
 

@@ -156,12 +156,17 @@ def test_scatter_of_a_share_is_that_of_ordinary_least_squares():
     assert found.covariance[0, 0] - 2 * GAIN_U**2 == pytest.approx(expected, rel=1e-3)
 
 
-@pytest.mark.parametrize(("interval_s", "tells"), [(5.0, True), (120.0, False)])
+@pytest.mark.parametrize(
+    ("interval_s", "tells"), [(5.0, True), (28.0, True), (40.0, False), (120.0, False)]
+)
 def test_scans_too_slow_for_the_case_tell_nothing(interval_s, tells):
     """A tenth of the case's time scale, some 130 s, has to hold four scans."""
-    prototype = Prototype(NODES, R_K_PER_W, C_J_PER_K, sensors={n: Sensor() for n in NODES})
+    prototype = Prototype(
+        NODES, R_K_PER_W, C_J_PER_K, sensors={n: Sensor(noise_K=0.02) for n in NODES}
+    )
     run = record(prototype, 5.0, np.random.default_rng(0), interval_s=interval_s)
     signals = prepare(run)
+    assert signals.nodes[-1] == "ambient"
     assert (slow_share(signals, signals.nodes) is not None) is tells
 
 
