@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -86,6 +87,8 @@ def command(
 
     if repeat and profile is None:
         raise typer.BadParameter("--repeat needs a --profile")
+    if ambient is not None and math.isnan(ambient):  # which is neither below nor above a bound
+        raise typer.BadParameter("--ambient: nan will not do; degC, from -100 to 200")
     if budget is not None:
         read_budget(budget)  # what is wrong with it is told before a long record is read
     table = read_touch_limits(touch_limits)

@@ -38,6 +38,9 @@ FAR_OFF = 10.0  # times the sum of squares of the fit with a further time consta
 OVERWHELMING = 10.0  # times the gain that is significant. Ours
 CLOSE_ENOUGH = 0.02  # of the weighted sum of squares: far below what noise moves it by
 EXACT_GAIN = 1e-12  # the same of its last steps: below this the sum's own rounding decides
+# Of a noise variance of (1 uK)^2, the least that is counted: what a double's rounding leaves of
+# readings that never change, at a thousand degrees (1e-13 K).
+ROUNDING = 1e-12
 SEARCH_GAIN = 1e-3  # of the sum of squares: less changes no choice of the order. Ours
 
 
@@ -339,7 +342,7 @@ def choose(
     """
     fits = _rising_orders(record, max_order, near)
     scale = correlation_inflation(fits[-1].solution)
-    if not scale > 0:
+    if not scale > ROUNDING:
         raise NotIdentifiable("no temperature changes in this record: there is nothing to fit")
     first = _surely_supported(fits, scale)
     chosen, not_resolved = fits[first], {}
