@@ -245,6 +245,7 @@ function show(state) {
   put(byId("label"), state.label);
   put(byId("started"), state.started ? `started ${state.started.slice(0, 16).replace("T", " ")} UTC` : "");
   put(byId("phase"), state.phase.text);
+  if (!byId("link").className) put(byId("link"), state.phase.name === "ended" ? "nothing more to follow" : "following");
   put(byId("left"), state.phase.left_s === null ? state.phase.note : `at most ${duration(state.phase.left_s)} left of this phase`);
   put(byId("power"), `${state.power_text} ${state.power_unit}`);
   put(byId("clock"), state.t_s === null ? "" : `${duration(state.t_s)} recorded, ${state.scans} scans`);

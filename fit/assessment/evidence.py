@@ -128,8 +128,7 @@ def _stored_upstream(
     Heat stored upstream of span j adds R_j c_j / R_last, c_j the upstream share of the heat
     capacity; heat that leaves upstream by the budget's side ways takes R_j times their conductance.
     """
-    inner = len(path.stages) - 1
-    R = R_K_per_W
+    inner, R = len(path.stages) - 1, R_K_per_W
     upstream, u_upstream = _upstream_share(path, prediction)
     per_K_per_W = upstream[:inner] / R[-1] - _side_conductance(path, prediction.budget)[:inner]
     u = u_upstream[:inner] * R[:inner] / R[-1]

@@ -90,12 +90,12 @@ def reduce(signals: Signals, nodes: tuple[str, ...], reference: str) -> CellReco
     columns = [signals.nodes.index(node) for node in nodes]
     mean, count = average(cells, signals.temperature_degC)
     phase = np.searchsorted(starts, cells.first, side="right") - 1
+    steps = np.zeros(len(signals.nodes))
     if reference:
-        steps, scans = np.zeros(len(signals.nodes)), signals.scan_noise
+        scans = signals.scan_noise
         steps = steps if signals.quantum_K is None else signals.quantum_K
     else:
         # A node on its own is fitted by plain least squares: its rise sweeps over the steps.
-        steps = np.zeros(len(signals.nodes))
         scans = tuple(scan_noise(column) for column in signals.temperature_degC.T)
     noise = cell_noise(scans, steps, cells, mean, phase)
     rise, number, knot_degC, left = mean[:, columns], count[:, columns], None, 1.0

@@ -363,6 +363,8 @@ def test_the_page_follows_a_run_in_a_browser(writer: RunWriter, tmp_path: Path):
         assert "ended" not in tab.run(state)
         tab.press(" ")
         wait_until(lambda: "ended" in tab.run(state), "the end to be shown")
+        link = "return document.getElementById('link').textContent"
+        assert tab.run(link) == "nothing more to follow"
         for width in (1280, 400):
             tab.resize(width, 800)
             assert tab.run("return document.documentElement.scrollWidth") <= width
