@@ -29,7 +29,8 @@ def rise_K(t_s, *parameters):
     """Two lumps above a constant reference by eigenvalues of C^-1 G, and an offset each."""
     one, two = np.exp(parameters[:2])
     G = np.array([[1 / one, -1 / one], [-1 / one, 1 / one + 1 / two]])
-    rate, modes = np.linalg.eig(G / np.exp(parameters[2:4])[:, None])
+    # Real, for G is symmetric; NumPy 2.5 returns complex numbers all the same.
+    rate, modes = map(np.real, np.linalg.eig(G / np.exp(parameters[2:4])[:, None]))
     rest = np.linalg.solve(G, [POWER_W, 0.0])
     share = np.linalg.solve(modes, rest)
     decay = np.exp(-np.maximum(t_s, 0.0)[:, None] * rate)
