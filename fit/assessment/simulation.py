@@ -43,7 +43,10 @@ class SimulatedPath:
         Returns:
             The spans (..., s) [K/W].
         """
-        rise = resistance_matrix(self.topology, factor * self.R_K_per_W)[..., 0]
+        return self._between(resistance_matrix(self.topology, factor * self.R_K_per_W)[..., 0])
+
+    def _between(self, rise: Array) -> Array:
+        """Differences over the spans (..., s) of the nodes' rises above the reference (..., n)."""
         rise = np.concatenate([rise, np.zeros((*rise.shape[:-1], 1))], axis=-1)
         start, end = np.array(
             [[self.topology.index(a), self.topology.index(b)] for a, b in self.ends]
@@ -77,11 +80,8 @@ class SimulatedPath:
             The shares (s,), the last one 1.
         """
         found = modes(self.topology, factor * self.R_K_per_W, C_J_per_K)
-        level = {
-            node: look.level(*found.terms(node))
-            for node in {node for of in self.ends for node in of}
-        }
-        spans = np.array([level[start] - level[end] for start, end in self.ends])
+        amplitude = np.column_stack([found.at_once_K_per_W[:, 0], found.amplitude_K_per_W[:, 0]])
+        spans = self._between(look.levels(amplitude, np.append(0.0, found.tau_s)))
         return np.asarray(spans / spans[-1])
 
 

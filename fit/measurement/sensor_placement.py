@@ -13,14 +13,14 @@ thermocouple from a high resistance, independently of the budget.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from fit.identification.autocorrelation import MOST_UNDESCRIBED, correlogram, inflation
 from fit.identification.lowpass import Filters
-from fit.identification.pole_model import reduce
+from fit.identification.pole_model import SHORTEST_LUMP_S, reduce
 from fit.network.topology import chain
 from fit.records.run import Array
 from fit.signals.cells import average
@@ -31,7 +31,6 @@ SLOWEST_SHARE = 0.1  # of the case's own time scale
 SLOWER = 2.0  # times: the slowest filter of the second look
 FILTERS = 6  # about one an octave from two scans to a tenth of a case's time scale
 MOST_SAMPLES = 30  # of a cell: with more, the filters' model error exceeds the noise
-AT_ONCE_S = 1e-3  # a time constant that no scan interval distinguishes from zero
 GAIN_U = 0.003  # of a thermocouple and its channel, relative (IEC 60584-1 class 1: 0.4 %)
 
 
@@ -43,18 +42,18 @@ class SlowLook:
     filters: Filters
     seen: NDArray[np.bool_]  # the record's cells that count
 
-    def level(self, amplitude_K_per_W: Array, tau_s: Array) -> float:
-        """What the row makes of a node's rises by a network.
+    def levels(self, amplitude_K_per_W: Array, tau_s: Array) -> Array:
+        """What the row makes of the rises of a network's nodes.
 
         Args:
-            amplitude_K_per_W: of the node's terms (k,).
-            tau_s: their time constants (k,).
+            amplitude_K_per_W: of each node's terms (nodes, k).
+            tau_s: their time constants (k,), 0 for a part without delay.
 
         Returns:
-            The sum, in proportion to that of any other node of the network.
+            The sums (nodes,), in proportion to each other.
         """
-        rise = self.filters(np.maximum(tau_s, AT_ONCE_S)).power[self.seen] @ amplitude_K_per_W
-        return float(self.row @ rise)
+        power = self.filters(np.maximum(tau_s, SHORTEST_LUMP_S)).power[self.seen]
+        return np.asarray(amplitude_K_per_W @ (self.row @ power))
 
 
 @dataclass(frozen=True, eq=False)
@@ -98,15 +97,18 @@ def slow_share(signals: Signals, nodes: tuple[str, ...]) -> SlowShare | None:
     if not slowest > 2 * fastest or np.ptp(case) <= 0:
         return None
 
-    def by(slowest_s: float) -> SlowShare:
+    def by(slowest_s: float) -> Array:
         tau = np.geomspace(fastest, slowest_s, FILTERS)
-        design = np.column_stack([np.ones(len(case)), case, record.filters(tau).power[seen]])
-        found = _regress(design, rise, inner, weight)
-        return replace(found, look=SlowLook(_row(design, weight), record.filters, seen))
+        return np.column_stack([np.ones(len(case)), case, record.filters(tau).power[seen]])
 
-    found = by(slowest)
-    moved = by(SLOWER * slowest).share - found.share
-    return replace(found, covariance=found.covariance + np.diag(moved**2))
+    design = by(slowest)
+    found = _regress(design, rise, inner, weight)
+    moved = _regress(by(SLOWER * slowest), rise, inner, weight).share - found.share
+    return SlowShare(
+        share=found.share,
+        covariance=found.covariance + np.diag(moved**2),
+        look=SlowLook(_row(design, weight), record.filters, seen),
+    )
 
 
 def _time_scale(t_s: Array, case_K: Array) -> float:

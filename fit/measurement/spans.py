@@ -14,7 +14,8 @@ from scipy.linalg import block_diag
 from fit.errors import NotIdentifiable
 from fit.identification.energy_balance import UNKNOWN_K_PER_W
 from fit.identification.identify import Identification, identify_signals, path_order, positive
-from fit.identification.ladder.selection import adequate_ladder, still_to_come
+from fit.identification.ladder.model import LadderModel
+from fit.identification.ladder.selection import adequate_ladder
 from fit.identification.response import Response
 from fit.measurement.discrepancy import (
     OWN_EXTRAPOLATION,
@@ -348,7 +349,9 @@ def inner_spans(identified: Identification) -> tuple[Array, dict[str, Array]]:
         covariance["fit"] = known
         covariance["offset"] = positive(ladder.covariance - known)
         times = (0.5 * record.length_s, record.length_s)
-        u = ladder_discrepancy_u(*(still_to_come(record, ladder, t_s) for t_s in times))
+        u = ladder_discrepancy_u(
+            *LadderModel(record, ladder.hidden).to_come_K_per_W(ladder.g, times)
+        )
         covariance["discrepancy"] = np.diag(u**2)
         return _not_below(least, ladder.R_K_per_W, covariance)
     return _not_below(least, *_of_fields(response, nodes, spans, covariance))

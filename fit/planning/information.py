@@ -64,9 +64,7 @@ class Information:
 
     def to_come_K_per_W(self, t_s: float) -> Array:
         """What of each span a step has not shown after t_s [s], lags included (s,) [K/W]."""
-        ln_tau, a = (part[0] for part in self.model.poles(self.g[None])[:2])
-        left = np.exp(-t_s * np.exp(-ln_tau)) @ a
-        return np.asarray(left - np.append(left[1:], 0.0))
+        return self.model.to_come_K_per_W(self.g, t_s)
 
 
 def information(

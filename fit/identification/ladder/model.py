@@ -11,6 +11,7 @@ from collections.abc import Callable
 from functools import lru_cache
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from fit.identification.ladder.layout import ParameterLayout
 from fit.identification.ladder.settings import SETTINGS, SearchSettings
@@ -83,6 +84,16 @@ class LadderModel:
         A[:, n + j, j] = a.sum(axis=1) - A[:, :n].sum(axis=1)
         B[:, n + j, j] = 1 - B[:, :n].sum(axis=1)
         return np.concatenate((np.log(tau), np.log(lag[:, :m])), axis=1), A, B, E
+
+    def to_come_K_per_W(self, g: Array, t_s: ArrayLike) -> Array:
+        """What of each span (..., m) a step has not shown after times t_s (...) [K/W].
+
+        Σ_k (a_jk − a_j+1,k) exp(−t/τ_k), lags of sensors included.
+        """
+        ln_tau, a = (part[0] for part in self.poles(g[None])[:2])
+        left = np.exp(-np.asarray(t_s)[..., np.newaxis] * np.exp(-ln_tau)) @ a
+        left[..., :-1] -= left[..., 1:].copy()
+        return np.asarray(left)
 
     def __call__(self, g: Array) -> tuple[Array, Callable[[], Array]]:
         """Modelled rise (c, m), constants aside, and what gives its derivatives (c, m, size)."""

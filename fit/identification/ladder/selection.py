@@ -108,17 +108,6 @@ def adequate_ladder(
     return _widened(ladder, np.diag(beyond**2))
 
 
-def still_to_come(record: CellRecord, ladder: Ladder, t_s: float) -> Array:
-    """What of each span (m,) a step's response has not yet shown after a time t_s [K/W].
-
-    Σ_k (a_jk − a_j+1,k) exp(−t/τ_k), lags of sensors included.
-    """
-    model = LadderModel(record, ladder.hidden)
-    ln_tau, a = (part[0] for part in model.poles(ladder.g[None])[:2])
-    left = np.exp(-t_s * np.exp(-ln_tau)) @ a
-    return left - np.append(left[1:], 0.0)
-
-
 def _repeats(found: list[Ladder], more_cost: float, apart_u: float) -> int:
     """How many ladders are the lowest: hardly more costly, and the same in every span.
 
