@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from fit.commands.options import AsJson
+from fit.commands.options import AsJson, check_air
 from fit.output.verbosity import working
 
 if TYPE_CHECKING:
@@ -16,7 +16,6 @@ if TYPE_CHECKING:
 
 MOST_MARGIN_K = 500.0  # no limit of electronics is so far above the air
 HIGHEST_W = 1e6
-AIR_degC = (-100.0, 200.0)
 
 
 def command(
@@ -76,8 +75,7 @@ def command(
 
     if power is not None and not 0 < power <= HIGHEST_W:
         raise HeatrunError(f"--power: {power:g} will not do; watts, more than 0, to {HIGHEST_W:g}")
-    if ambient is not None and not AIR_degC[0] <= ambient <= AIR_degC[1]:
-        raise HeatrunError(f"--ambient: {ambient:g} will not do; degC, from -100 to 200")
+    check_air(ambient)
     stated = read_budget(budget)
     if learned is not None:
         stated = _taught(stated, learned)

@@ -39,6 +39,7 @@ Jobs = Annotated[
     int | None,
     typer.Option(min=1, help="Runs worked on at once; as many as there are cores if not given."),
 ]
+AIR_degC = (-100, 200)  # no product stands in colder or hotter air
 SetValues = Annotated[
     list[str] | None,
     typer.Option(
@@ -51,3 +52,12 @@ SetValues = Annotated[
 AsJson = Annotated[
     bool, typer.Option("--json", help="One JSON object on standard output, nothing else.")
 ]
+
+
+def check_air(degC: float | None) -> None:
+    """Refuse an --ambient in which no product stands, nan among them. Raises HeatrunError."""
+    from fit.errors import HeatrunError
+
+    low, high = AIR_degC
+    if degC is not None and not low <= degC <= high:
+        raise HeatrunError(f"--ambient: {degC:g} will not do; degC, from {low:g} to {high:g}")

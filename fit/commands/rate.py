@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import math
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from fit.commands.options import AsJson
+from fit.commands.options import AIR_degC, AsJson, check_air
 from fit.output.verbosity import working
 
 if TYPE_CHECKING:
@@ -41,8 +40,8 @@ def command(
     ambient: Annotated[
         float | None,
         typer.Option(
-            min=-100,
-            max=200,
+            min=AIR_degC[0],
+            max=AIR_degC[1],
             help="Worst ambient in degC; the budget's ambient_max_degC if not given.",
         ),
     ] = None,
@@ -87,8 +86,7 @@ def command(
 
     if repeat and profile is None:
         raise typer.BadParameter("--repeat needs a --profile")
-    if ambient is not None and math.isnan(ambient):  # which is neither below nor above a bound
-        raise typer.BadParameter("--ambient: nan will not do; degC, from -100 to 200")
+    check_air(ambient)  # nan is neither below nor above the option's bounds
     if budget is not None:
         read_budget(budget)  # what is wrong with it is told before a long record is read
     table = read_touch_limits(touch_limits)
