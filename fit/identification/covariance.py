@@ -8,7 +8,7 @@ was known beforehand, that of the parameters is a sandwich (White 1980, Economet
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Protocol
 
@@ -57,6 +57,15 @@ class ParameterCovariance:
         known[kept] = _sandwich(self.normal[kept], self.meat[kept])
         return known
 
+    def split(self, precision: Array) -> tuple[ParameterCovariance, ParameterCovariance]:
+        """What is left without the true values of some parameters, and what these alone bring.
+
+        precision: (P,) with which those were known beforehand, 0 of all others. As far as the
+        record does not tell them, their true values stay in the estimate of the others.
+        """
+        own = np.diag(precision)
+        return replace(self, meat=self.meat - own), replace(self, meat=own)
+
 
 def sandwich_covariance(
     blocks: list[Block],
@@ -90,6 +99,12 @@ def sandwich_covariance(
     is_offset = np.zeros(len(normal), dtype=bool)
     is_offset[offsets] = True
     return ParameterCovariance(normal, meat, is_offset)
+
+
+def positive(matrix: Array) -> Array:
+    """The nearest covariance: negative eigenvalues set to zero."""
+    values, vectors = np.linalg.eigh(0.5 * (matrix + matrix.T))
+    return np.asarray((vectors * np.maximum(values, 0.0)) @ vectors.T)
 
 
 def _across(residual: Array, spent: float) -> Array:

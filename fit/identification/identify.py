@@ -8,7 +8,7 @@ from functools import partial
 import numpy as np
 
 from fit.errors import NotIdentifiable, about
-from fit.identification.covariance import ParameterCovariance
+from fit.identification.covariance import ParameterCovariance, positive
 from fit.identification.energy_balance import CaseToAmbient, case_to_ambient
 from fit.identification.evaluation import evaluate
 from fit.identification.model_order import Fitted, Grid, choose, find_doubts, finish, fit_order
@@ -228,12 +228,6 @@ def _contributions(
         "sensor_match": np.diag(channel[:-1]) + channel[-1],
         "power": power_u**2 * np.outer(total, total),
     }
-
-
-def positive(matrix: Array) -> Array:
-    """The nearest covariance: negative eigenvalues set to zero."""
-    values, vectors = np.linalg.eigh(0.5 * (matrix + matrix.T))
-    return (vectors * np.maximum(values, 0.0)) @ vectors.T
 
 
 def _stated_uncertainties(run: Run | None, nodes: tuple[str, ...]) -> tuple[Array, float]:

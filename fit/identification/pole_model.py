@@ -44,6 +44,7 @@ class CellRecord:
     nodes: tuple[str, ...]
     reference: str  # "" when the reference is the node's own start
     rise_K: Array  # (c, m) mean of T_j - T_ref, 0 where missing
+    warmed_K: Array  # (c, m + 1) rise of each reading above its lowest, the reference's last
     sd_K: Array  # (c, m) standard deviation of that mean, infinite where missing
     weight: Array  # (c, m) one over it, by one profile for all nodes, 0 where missing
     node_weight: Array  # (m,) its factor by node
@@ -57,11 +58,28 @@ class CellRecord:
     edge_free: bool  # the time of the power step is known to a scan only
     lags: Mapping[str, tuple[float, float]] = field(default_factory=dict)
     """Known time constants of sensors, with their standard uncertainties [s]."""
+    match_u: Mapping[str, float] = field(default_factory=dict)
+    """Relative standard uncertainty of a sensor's rise, where the rig states it."""
 
     @cached_property
     def whitening(self) -> Array:
         """What makes the nodes' weighted residuals (c, m) independent of each other: (m, m)."""
         return np.asarray(np.linalg.inv(np.linalg.cholesky(self.correlation)).T)
+
+    @cached_property
+    def gained(self) -> tuple[str, ...]:
+        """The sensors, the reference's last, whose match the rig states."""
+        return tuple(one for one in (*self.nodes, self.reference) if self.match_u.get(one))
+
+    @cached_property
+    def by_gain_K(self) -> Array:
+        """What each of those adds to every rise above the reference, a unit of gain (c, m, k)."""
+        m = len(self.nodes)
+        added = np.zeros((len(self.rise_K), m, m + 1))
+        added[:, np.arange(m), np.arange(m)] = self.warmed_K[:, :m]
+        added[:, :, m:] = -self.warmed_K[:, np.newaxis, m:]
+        sensors = (*self.nodes, self.reference)
+        return added[:, :, [sensors.index(one) for one in self.gained]]
 
     @cached_property
     def node_share(self) -> Array:
@@ -114,6 +132,7 @@ def reduce(signals: Signals, nodes: tuple[str, ...], reference: str) -> CellReco
             there[~np.isfinite(signals.temperature_degC[:, r])] = np.nan
             difference = signals.temperature_degC[:, columns] - there[:, np.newaxis]
             rise, number = average(cells, difference)
+    read = mean[:, columns if r is None else [*columns, r]]
     noises = rise_noise(noise, columns, r, number, left)
     started = starts[1] if signals.soak_samples and len(starts) > 1 else 0
     always_off = not np.any(cells.power)
@@ -122,6 +141,7 @@ def reduce(signals: Signals, nodes: tuple[str, ...], reference: str) -> CellReco
         nodes=nodes,
         reference=reference,
         rise_K=np.where(np.isfinite(rise), rise, 0.0),
+        warmed_K=np.nan_to_num(read - np.nanmin(read, axis=0)),
         sd_K=noises.sd_K,
         weight=noises.weight,
         node_weight=noises.node_weight,
@@ -134,6 +154,7 @@ def reduce(signals: Signals, nodes: tuple[str, ...], reference: str) -> CellReco
         hot_start=always_off or signals.hot_start,
         edge_free=len(starts) > 1 and not known[1:].all(),
         lags=signals.lags,
+        match_u=signals.match_u,
     )
 
 

@@ -15,8 +15,8 @@ from scipy.linalg import block_diag
 from fit.budget import predict
 from fit.budget.model import AMBIENT, Budget
 from fit.errors import BudgetError, NotIdentifiable, about
+from fit.identification.covariance import positive
 from fit.identification.energy_balance import CaseToAmbient, case_to_ambient
-from fit.identification.identify import positive
 from fit.identification.tree.fitted import fit_tree
 from fit.identification.tree.network import measured_tree, tree_network
 from fit.identification.tree.record import source_record

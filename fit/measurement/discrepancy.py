@@ -35,12 +35,16 @@ WINDOW = 0.06  # of the heating, averaged at its middle and at its end
 LEAST_SCANS = 3  # in a window: a mean of fewer shows no scatter
 STEADY_POWER = 0.02  # relative scatter of a power that is one step
 NOISE_SIGMAS = 2.0  # standard deviations that noise may put a sum of squares above its expectation
+# The same where each residual is no more like the next than noise makes it (by as many standard
+# deviations): a misfit is slow. Noise puts a sum that far once in 30 000 records.
+WHITE_SIGMAS = 4.0
 # Relative standard uncertainty of a model's extrapolation beyond the drop reached: on short records
 # of fields that a ladder describes down to the noise it is off by a third (same seeds).
 OWN_EXTRAPOLATION = 0.35
 # Of what a ladder gives a span in the last doubling of time: fields that pass for ladders in 60 and
 # 90 s go on to rise by so much more than the ladder says (root mean square of 24 spans, seeds below
 # 60). A short, noisy record cannot tell one from the other; a span that has settled gains nothing.
+# What is put down to the sensors' match counts alike: a field's slow rise may look like that.
 OWN_GAIN = 1.2
 
 
@@ -118,17 +122,19 @@ def _mean(readings: Array, chosen: Array) -> tuple[Array, Array] | None:
     return np.nanmean(values, axis=0), 1.0 / count
 
 
-def ladder_discrepancy_u(half_left: Array, left: Array) -> Array:
+def ladder_discrepancy_u(half_left: Array, left: Array, misread: Array) -> Array:
     """Standard uncertainty of spans that a ladder describes down to the noise.
 
     Args:
         half_left: what of each span was still to come after half of the time (s,) [K/W].
         left: and at the end.
+        misread: what the sensors' match explains of each span's rise in the second half (s,) [K/W].
 
     Returns:
         Of the ladder's extrapolation, and of the field that it may stand for (s,) [K/W].
     """
-    return np.hypot(OWN_EXTRAPOLATION * left, OWN_GAIN * (half_left - left))
+    own = OWN_GAIN * np.hypot(half_left - left, misread)
+    return np.hypot(OWN_EXTRAPOLATION * left, own)
 
 
 def is_glimpse(signals: Signals) -> bool:
@@ -143,7 +149,7 @@ def is_glimpse(signals: Signals) -> bool:
     return bool(np.count_nonzero(signals.power > 0) < 4 * LEAST_SCANS)
 
 
-def is_noise(cost: float, expected: float, sd: float) -> bool:
+def is_noise(cost: float, expected: float, sd: float, correlation_z: float = np.inf) -> bool:
     """Whether a weighted sum of squares is explained by the scans' own noise.
 
     A fit that leaves more has not described the record, however many terms it has.
@@ -152,11 +158,14 @@ def is_noise(cost: float, expected: float, sd: float) -> bool:
         cost: sum of squared residuals over their variances.
         expected: of noise alone.
         sd: standard deviation of that: of χ², and of the noise's own size.
+        correlation_z: of each residual with the next, in standard deviations of white noise's.
 
     Returns:
-        True where the sum is no more than `NOISE_SIGMAS` standard deviations above expectation.
+        True where the sum is no more than `NOISE_SIGMAS` standard deviations above expectation, or
+        no more than `WHITE_SIGMAS` and the residuals are white.
 
-    >>> is_noise(220.0, 200.0, 20.0), is_noise(250.0, 200.0, 20.0)
-    (True, False)
+    >>> [is_noise(c, 200.0, 20.0, z) for c, z in ((220.0, 9.0), (250.0, 9.0), (250.0, 0.3))]
+    [True, False, True]
     """
-    return cost <= expected + NOISE_SIGMAS * sd
+    sigmas = WHITE_SIGMAS if correlation_z <= NOISE_SIGMAS else NOISE_SIGMAS
+    return cost <= expected + sigmas * sd

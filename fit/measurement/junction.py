@@ -161,7 +161,9 @@ def with_junction(spans: Spans, junction: Junction) -> Spans:
         if name == "power":  # common to all
             wider[0, 1:] = wider[1:, 0] = np.sqrt(wider[0, 0] * np.diag(known))
         if name == "sensor_match":
-            wider[0, 1] = wider[1, 0] = junction.with_tab
+            # Where the spans' own record has told part of the tab's gain, they share no more.
+            most = float(np.sqrt(wider[0, 0] * wider[1, 1]))
+            wider[0, 1] = wider[1, 0] = np.clip(junction.with_tab, -most, most)
         covariance[name] = wider
     believed = spans.believed
     return replace(

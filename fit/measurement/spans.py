@@ -13,9 +13,11 @@ from scipy.linalg import block_diag
 
 from fit.errors import NotIdentifiable
 from fit.identification.energy_balance import UNKNOWN_K_PER_W
-from fit.identification.identify import Identification, identify_signals, path_order, positive
+from fit.identification.identify import Identification, identify_signals, path_order
 from fit.identification.ladder.model import LadderModel
+from fit.identification.ladder.search import Ladder
 from fit.identification.ladder.selection import adequate_ladder
+from fit.identification.pole_model import CellRecord
 from fit.identification.response import Response
 from fit.measurement.discrepancy import (
     OWN_EXTRAPOLATION,
@@ -344,17 +346,23 @@ def inner_spans(identified: Identification) -> tuple[Array, dict[str, Array]]:
         return spans, covariance
     ladder = adequate_ladder(fitted, spans, np.sum(list(covariance.values()), axis=0))
     record = fitted.model.record
-    if ladder is not None and is_noise(ladder.cost, record.noise_cost, record.noise_cost_sd):
-        known = ladder.covariance_known_offset
-        covariance["fit"] = known
-        covariance["offset"] = positive(ladder.covariance - known)
-        times = (0.5 * record.length_s, record.length_s)
-        u = ladder_discrepancy_u(
-            *LadderModel(record, ladder.hidden).to_come_K_per_W(ladder.g, times)
-        )
-        covariance["discrepancy"] = np.diag(u**2)
+    noise = record.noise_cost, record.noise_cost_sd
+    if ladder is not None and is_noise(ladder.cost, *noise, ladder.correlation_z):
+        covariance |= ladder.contributions
+        covariance["discrepancy"] = np.diag(_of_ladder(ladder, record, response.power) ** 2)
         return _not_below(least, ladder.R_K_per_W, covariance)
     return _not_below(least, *_of_fields(response, nodes, spans, covariance))
+
+
+def _of_ladder(ladder: Ladder, record: CellRecord, power: float) -> Array:
+    """Standard uncertainty of the spans (s,) for what a ladder may hide [K/W]."""
+    model = LadderModel(record, ladder.hidden)
+    times = (0.5 * record.length_s, record.length_s)
+    half_left, left = model.to_come_K_per_W(ladder.g, times)
+    heated = record.cells.middle_s[record.cells.power > 0]
+    half, end = model.by_gain_K(np.array([heated[[0, -1]].mean(), heated[-1]]))
+    misread = (end - half) @ ladder.g[model.layout.gains] / power
+    return ladder_discrepancy_u(half_left, left, misread)
 
 
 def _of_fields(

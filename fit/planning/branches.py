@@ -146,6 +146,7 @@ def expected_branches(
         limit_K_per_W=group @ budget.joined_resistance(stage_limits(prediction)),
         t_s=t_s,
         parts={name: np.array([one[name] for one in each]) for name in each[-1]},
+        lasting={name: each[-1][name] for name in SYSTEMATIC},
     )
 
 

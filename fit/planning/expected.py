@@ -11,7 +11,7 @@ import numpy as np
 from fit.budget.limits import stage_limits
 from fit.budget.model import Array, Prediction
 from fit.identification.energy_balance import case_to_ambient
-from fit.measurement.discrepancy import LEAST_SCANS, ladder_discrepancy_u
+from fit.measurement.discrepancy import LEAST_SCANS
 from fit.planning.bench import Bench
 from fit.planning.information import information
 from fit.planning.network import Lumped, lumped_network, simulated
@@ -21,7 +21,8 @@ AIR_TIMES = 12  # at which the energy balance is worked out; between them interp
 SEED = 7  # of the noise it is worked out with: the same plan twice is the same
 LONGEST = 8.0  # of the slowest time constant: by then all has settled. Ours
 SYSTEMATIC = ("sensor_match", "power", "path_share")
-"""What longer heating does not average down."""
+"""What longer heating does not average down, or not for long."""
+MORE_POWER = 10.0  # times: what it leaves of the sensors' match no part that bears it removes. Ours
 
 
 @dataclass(frozen=True, eq=False)
@@ -35,6 +36,7 @@ class Expected:
     limit_K_per_W: Array  # (s,)
     t_s: Array  # (t,) heated so long
     parts: Mapping[str, Array]  # name -> (t, s) standard uncertainty [K/W]
+    lasting: Mapping[str, Array]  # of the systematic ones, what no length nor power removes (s,)
 
     @property
     def u_K_per_W(self) -> Array:
@@ -42,9 +44,9 @@ class Expected:
         return np.asarray(np.sqrt(np.sum([part**2 for part in self.parts.values()], axis=0)))
 
     @property
-    def systematic_u_K_per_W(self) -> Array:
-        """What does not average down (t, s)."""
-        return np.asarray(np.sqrt(np.sum([self.parts[name] ** 2 for name in SYSTEMATIC], axis=0)))
+    def lasting_u_K_per_W(self) -> Array:
+        """What no length nor power removes (s,)."""
+        return np.asarray(np.sqrt(np.sum([part**2 for part in self.lasting.values()], axis=0)))
 
 
 def horizon_s(prediction: Prediction, bench: Bench) -> float:
@@ -54,7 +56,12 @@ def horizon_s(prediction: Prediction, bench: Bench) -> float:
 
 
 def expected(
-    prediction: Prediction, bench: Bench, nodes: Sequence[str], t_s: Array
+    prediction: Prediction,
+    bench: Bench,
+    nodes: Sequence[str],
+    t_s: Array,
+    *,
+    larger: tuple[int, float] | None = None,
 ) -> tuple[Expected, tuple[str, ...]]:
     """What to expect of a run that measures some nodes.
 
@@ -63,6 +70,7 @@ def expected(
         bench: how it is measured.
         nodes: measured, in order of the path, at least two.
         t_s: times heated, ascending (t,) [s].
+        larger: a span of the product, and how many times as large as predicted it is.
 
     Returns:
         The spans with their uncertainties, and the nodes whose heat capacity nobody states.
@@ -71,13 +79,17 @@ def expected(
     own = budget.conditions
     share, share_u = own.path_fraction, own.path_fraction_u
     network, unknown = lumped_network(prediction, nodes, share)
+    network = network if larger is None else network.with_larger(*larger)
     power = prediction.power_W
     signals, scans = simulated(network, bench, power, float(t_s[-1]))
     group = np.array([_members(prediction, a, b) for a, b in pairwise(nodes)])
     slope = group @ budget.joined_slope(prediction.R_K_per_W)
     R = group @ budget.joined_resistance(prediction.R_K_per_W)
+    if larger is not None:
+        R[larger[0]] *= larger[1]
     s = len(R)
-    fit, to_come = np.zeros((len(t_s), s)), np.zeros((len(t_s), s))
+    fit, to_come, match = np.zeros((3, len(t_s), s))
+    lasting = np.zeros(s)
     with_air = nodes[-1] == budget.ambient
     inner = s - 1 if with_air else s
     if inner:
@@ -88,21 +100,27 @@ def expected(
             reference=nodes[inner],
             noise_K=bench.reading_u_K,
             lag_s=bench.lag_s,
+            match_u=bench.match_u,
         )
         for row, t in enumerate(t_s):
-            fit[row, :inner] = np.sqrt(np.diag(told.span_covariance(float(t))))
-            times = (0.5 * float(t), float(t))
-            to_come[row, :inner] = ladder_discrepancy_u(*map(told.to_come_K_per_W, times))
+            each = told.span_covariance(float(t))
+            fit[row, :inner] = np.sqrt(np.diag(each["fit"]))
+            match[row, :inner] = np.sqrt(np.diag(each["sensor_match"]))
+            to_come[row, :inner] = told.discrepancy_u_K_per_W(float(t), power)
             if t < 4 * LEAST_SCANS * bench.interval_s:
                 to_come[row, :inner] = share * R[:inner]
+        told_all = told.span_covariance(float(t_s[-1]), MORE_POWER)
+        lasting[:inner] = np.sqrt(np.diag(told_all["sensor_match"]))
     if with_air:
         fit[:, -1] = _air_u(network, signals, bench, power, t_s) / np.sqrt(scans)
-    channel = np.array([bench.match_u.get(node, 0.0) for node in nodes])
-    rise = np.atleast_2d(network.rise_K_per_W(t_s)) * channel
+        channel = np.array([bench.match_u.get(node, 0.0) for node in nodes[-2:]])
+        rise = np.atleast_2d(network.rise_K_per_W(t_s))[:, -2:] * channel
+        match[:, -1] = np.hypot(*rise.T)
+        lasting[-1] = match[-1, -1]
     parts = {
         "fit": fit / share,
         "discrepancy": np.abs(to_come) / share,
-        "sensor_match": np.hypot(rise[:, :-1], rise[:, 1:]) / share,
+        "sensor_match": match / share,
         "power": np.tile(bench.power_u * R, (len(t_s), 1)),
         "path_share": np.tile(share_u / share * R, (len(t_s), 1)),
     }
@@ -115,6 +133,10 @@ def expected(
             limit_K_per_W=group @ budget.joined_resistance(stage_limits(prediction)),
             t_s=t_s,
             parts=parts,
+            lasting={
+                **{name: parts[name][-1] for name in SYSTEMATIC},
+                "sensor_match": lasting / share,
+            },
         ),
         unknown,
     )

@@ -7,17 +7,14 @@ distributed about R_p with u_p and u together, and it is decided with 95 % on on
     P(conforming)     = Φ((L − z u − R_p) / √(u² + u_p²))
     P(non-conforming) = Φ((R_p − L − z u) / √(u² + u_p²))
 
-A part that is as predicted is decided once u ≤ |L − R_p| / z. What is measured of a larger
-resistance is as much less certain, so that u is a share r = u/R_p of it: a resistance R is found
-over the budget with 95 % if the reading that falls short of it by z r R still is beyond chance,
-
-    v − z √(r² v² + u_p²) = R_p,    v = R (1 − z r).
+A part that is as predicted is decided once u ≤ |L − R_p| / z. Which excess is found:
+`fit.planning.excess`.
 """
 
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -31,14 +28,13 @@ from fit.measurement.resolution import RESOLVED
 from fit.notation import COVERAGE_FACTOR, digits, span_name
 from fit.planning.bench import Bench, typical_bench
 from fit.planning.branches import expected_branches, looks_s
+from fit.planning.excess import SURE, excess_found, smallest_excess
 from fit.planning.expected import (
-    SYSTEMATIC,
     Expected,
     expected,
     horizon_s,
 )
 
-SURE = 1.645  # standard uncertainties for 95 % on one side, as `check` decides
 TIMES = 40  # at which a run is looked at, even in the logarithm: some 15 % apart. Ours
 FIRST_SCANS = 12  # of heating: with fewer nothing is measured (`fit.measurement.discrepancy`)
 WORDS = {
@@ -128,7 +124,10 @@ def plan(budget: Budget, bench: Bench | None = None, heat_s: float | None = None
     times = np.union1d(times, [bench.heat_s])
     whole, unknown = expected(prediction, bench, bench.nodes, times)
     at = int(np.searchsorted(times, bench.heat_s))
-    spans = tuple(_span(prediction, bench, whole, i, at) for i in range(len(whole.ends)))
+    spans = tuple(
+        _span(prediction, bench, whole, i, at, u_of=_u_of_larger(prediction, bench, whole, i))
+        for i in range(len(whole.ends))
+    )
     warnings = [*bench.remarks]
     if unknown:
         warnings.append(
@@ -205,30 +204,31 @@ def chances(predicted: float, predicted_u: float, limit: float, u: float) -> tup
     return float(conforming), float(ndtr((predicted - limit - SURE * u) / spread))
 
 
-def smallest_excess(R: Array | float, u: Array | float, u_p: Array | float) -> Array:
-    """The smallest excess over a budget that 95 of 100 runs find.
+def _u_of_larger(
+    prediction: Prediction, bench: Bench, whole: Expected, i: int
+) -> Callable[[float], float]:
+    """Excess of a chain's span [K/W] -> standard uncertainty of its measurement [K/W]."""
+    end = np.array([bench.heat_s])
+    R = float(whole.R_K_per_W[i])
 
-    Args:
-        R: resistance as predicted [K/W].
-        u: standard uncertainty of its measurement [K/W].
-        u_p: standard uncertainty of the prediction [K/W].
+    def u_of(excess_K_per_W: float) -> float:
+        factor = 1 + excess_K_per_W / R
+        larger, _ = expected(prediction, bench, bench.nodes, end, larger=(i, factor))
+        return float(larger.u_K_per_W[0, i])
 
-    Returns:
-        Resistance beyond R [K/W]; infinite where u is over R/z, of which nothing is found.
-
-    >>> float(smallest_excess(1.0, 0.01, 0.0).round(3)), float(smallest_excess(1.0, 0.7, 0.0))
-    (0.034, inf)
-    """
-    R, u, u_p = (np.asarray(value, dtype=float) for value in (R, u, u_p))
-    z_r = SURE * u / np.maximum(R, np.finfo(float).tiny)
-    left = 1 - np.minimum(z_r, 1.0) ** 2
-    with np.errstate(divide="ignore", invalid="ignore"):
-        reading = (R + np.sqrt(R**2 - left * (R**2 - (SURE * u_p) ** 2))) / left
-        excess = reading / (1 - z_r) - R
-    return np.where(z_r < 1, excess, np.inf)
+    return u_of
 
 
-def _span(prediction: Prediction, bench: Bench, whole: Expected, i: int, at: int) -> SpanPlan:
+def _span(
+    prediction: Prediction,
+    bench: Bench,
+    whole: Expected,
+    i: int,
+    at: int,
+    *,
+    u_of: Callable[[float], float] | None = None,
+) -> SpanPlan:
+    """u_of: excess -> u of such a span; in proportion to it where that is not known."""
     R, u_p = float(whole.R_K_per_W[i]), float(whole.predicted_u_K_per_W[i])
     limit, curve = float(whole.limit_K_per_W[i]), whole.u_K_per_W[:, i]
     u, needed = float(curve[at]), abs(limit - R) / SURE
@@ -244,7 +244,9 @@ def _span(prediction: Prediction, bench: Bench, whole: Expected, i: int, at: int
         decided_after_s=_from_when(whole.t_s, curve, needed),
         p_conforming=conforming,
         p_non_conforming=non_conforming,
-        detectable_excess_K_per_W=float(smallest_excess(R, u, u_p)),
+        detectable_excess_K_per_W=(
+            float(smallest_excess(R, u, u_p)) if u_of is None else excess_found(R, u_p, u_of)
+        ),
         parts={name: float(part[at, i]) for name, part in whole.parts.items()},
         curve_K_per_W=curve,
     )
@@ -270,16 +272,16 @@ def _why_not(span: SpanPlan, prediction: Prediction, bench: Bench, whole: Expect
     if span.decided_after_s is not None and span.decided_after_s <= bench.heat_s:
         return ""
     needed = span.needed_u_K_per_W
-    last = {name: float(part[-1, i]) for name, part in whole.parts.items()}
-    systematic = float(whole.systematic_u_K_per_W[-1, i])
+    last = {name: float(part[i]) for name, part in whole.lasting.items()}
+    lasting = float(whole.lasting_u_K_per_W[i])
     margin = f"{abs(span.limit_K_per_W - span.R_K_per_W):.2g} K/W to its limit"
-    if systematic >= needed:
-        worst = max(SYSTEMATIC, key=lambda name: last[name])
+    if lasting >= needed:
+        worst = max(last, key=lambda name: last[name])
         return (
             f"cannot be decided at any length or power, because {WORDS[worst]} alone leaves "
             f"{last[worst]:.2g} K/W and a decision with {margin} needs {needed:.2g}"
         )
-    return _length(span, bench, float(whole.t_s[-1])) + _power(span, prediction, needed)
+    return _length(span, bench, float(whole.t_s[-1])) + _power(span, prediction, lasting)
 
 
 def _length(span: SpanPlan, bench: Bench, longest_s: float) -> str:
@@ -292,12 +294,18 @@ def _length(span: SpanPlan, bench: Bench, longest_s: float) -> str:
     )
 
 
-def _power(span: SpanPlan, prediction: Prediction, needed: float) -> str:
-    """The power with which it would be decided by the end of heating: noise falls as 1 / P."""
-    fixed = sum(u**2 for name, u in span.parts.items() if name != "fit")
-    if fixed >= needed**2:
+def _power(span: SpanPlan, prediction: Prediction, lasting: float) -> str:
+    """The power with which it would be decided by the end of heating.
+
+    Noise falls as 1 / P, and with it what it hides of the sensors' match.
+    lasting: standard uncertainty that no power removes [K/W].
+    """
+    needed = span.needed_u_K_per_W
+    fixed = float(np.hypot(lasting, span.parts["discrepancy"]))
+    if fixed >= needed:
         return "; more power does not help by then"
-    power = prediction.power_W * span.parts["fit"] / float(np.sqrt(needed**2 - fixed))
+    falls = max(span.u_K_per_W**2 - fixed**2, 0.0)
+    power = prediction.power_W * float(np.sqrt(falls / (needed**2 - fixed**2)))
     hottest = prediction.ambient_degC + max(prediction.rise_K.values()) * power / prediction.power_W
     if hottest > SOLDER_MELTS_degC:
         return "; more power would melt solder before it helps"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -41,6 +41,12 @@ class Lumped:
     def hidden(self) -> int:
         """Lumps above the first measured node: 0 or 1."""
         return self.nodes.index(self.measured[0])
+
+    def with_larger(self, span: int, factor: float) -> Lumped:
+        """The same with one of the spans between its measured nodes so many times as large."""
+        R = self.R_K_per_W.copy()
+        R[self.hidden + span] *= factor
+        return replace(self, R_K_per_W=R)
 
     def rise_K_per_W(self, t_s: Array) -> Array:
         """Rise of every measured node by a watt since t = 0 (times, measured) [K/W]."""

@@ -60,6 +60,8 @@ class Signals:
     source_power: Array | None = None  # (n, sources) [power_unit], where sources have names
     lags: Mapping[str, tuple[float, float]] = field(default_factory=dict)
     """Known time constants of sensors, with their standard uncertainties [s]."""
+    match_u: Mapping[str, float] = field(default_factory=dict)
+    """Relative standard uncertainty of a node's rise, where the rig states it."""
 
     @cached_property
     def scan_noise(self) -> tuple[ScanNoise, ...]:
@@ -320,6 +322,7 @@ def prepare(run: Run) -> Signals:
         sources=run.sources,
         source_power=None if run.source_power is None else each,
         lags=run.metadata.lags,
+        match_u=run.metadata.match_u,
     )
 
 

@@ -91,14 +91,23 @@ def _match_left(_one: Merged, _other: Merged, c1: Array, c2: Array) -> Array:
     """Common errors of the channels: a node's error raises the span below and lowers the one above.
 
     C is tridiagonal, -C[i, i+1] the variance of the node between spans i and i + 1; what is left on
-    the diagonal belongs to the outer nodes.
+    the diagonal belongs to the outer nodes. Any other C is of a run that has told the channels'
+    errors by its own record: what it leaves of them is another in each run.
     """
+    if not (_is_of_channels(c1) and _is_of_channels(c2)):
+        return c1 + c2
     nodes_1, ends_1 = _channels(c1)
     nodes_2, ends_2 = _channels(c2)
     left = np.diag((ends_2 - ends_1) ** 2)
     for i, change in enumerate((nodes_2 - nodes_1) ** 2):
         left[i : i + 2, i : i + 2] += change * np.array([[1.0, -1.0], [-1.0, 1.0]])
     return left
+
+
+def _is_of_channels(c: Array) -> bool:
+    """Whether a match matrix (s, s) is that of errors which each belong to one node."""
+    least = 1e-9 * np.diag(c).max(initial=0.0)
+    return bool((np.diag(c, 1) <= least).all() and (np.abs(np.triu(c, 2)) <= least).all())
 
 
 def _channels(c: Array) -> tuple[Array, Array]:

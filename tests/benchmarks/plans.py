@@ -8,8 +8,9 @@ and again with new noise, offsets, lags and gains of its sensors and a new error
 measured. The standard deviation of what comes out, over the plan's uncertainty (but for the
 discrepancy, which is one and the same in every draw), is printed for every inner span of 0.6 K/W or
 more that the plan says is resolved; `--exact` leaves match and power out, so that noise and lags
-alone are compared. Then a span is made larger by the plan's smallest excess, and it is counted how
-often it is found to be over what was planned with 95 %.
+alone are compared. Were such spans at their limits, those that a reading is over with 95 % would be
+condemned. Then a span is made larger by the plan's smallest excess, and it is counted how often it
+is found to be over what was planned with 95 %.
 """
 
 from __future__ import annotations
@@ -17,16 +18,16 @@ from __future__ import annotations
 import argparse
 from collections.abc import Iterator
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 
 from bench.virtual.prototype import Prototype, read_sensor, simulate
 from fit.errors import HeatrunError
-from fit.measurement.discrepancy import ladder_discrepancy_u
 from fit.measurement.resolution import RESOLVED
 from fit.measurement.spans import measure
 from fit.planning.bench import MATCH_U, POWER_U, Bench
-from fit.planning.experiment import smallest_excess
+from fit.planning.excess import excess_found
 from fit.planning.information import information
 from fit.planning.network import Lumped, simulated
 from fit.records.events import Event, EventName
@@ -60,12 +61,14 @@ def planned_u(rig: Rig, heat_s: float, match: float, power: float) -> tuple[Arra
         soak_s=float(run.t_s[np.flatnonzero(run.power > 0)[0]]),
     )
     signals, scans = simulated(network, bench, float(run.power.max()), heat_s)
-    told = information(network, signals, scans, reference="case", noise_K=noise, lag_s={})
-    rise = match * network.rise_K_per_W(np.array([heat_s]))[0, :-1]
+    alike = dict.fromkeys(run.nodes, match)
+    told = information(
+        network, signals, scans, reference="case", noise_K=noise, lag_s={}, match_u=alike
+    )
     exact = power * rig.R_K_per_W[:-1]
-    u = np.sqrt(np.diag(told.span_covariance(heat_s)) + rise[:-1] ** 2 + rise[1:] ** 2 + exact**2)
-    times = (0.5 * heat_s, heat_s)
-    return u, np.hypot(u, ladder_discrepancy_u(*map(told.to_come_K_per_W, times)))
+    by_source = told.span_covariance(heat_s)
+    u = np.sqrt(np.diag(sum(by_source.values())) + exact**2)
+    return u, np.hypot(u, told.discrepancy_u_K_per_W(heat_s, float(run.power.max())))
 
 
 def draws(rig: Rig, count: int, seed: int, match: float, power: float) -> Iterator[Run]:
@@ -120,12 +123,24 @@ def with_excess(prototype: Prototype, span: int, factor: float, hidden: int) -> 
     return replace(prototype, resistance_K_per_W=tuple(R))
 
 
+def u_of_larger(
+    rig: Rig, span: int, heat_s: float, shares: tuple[float, float], excess_K_per_W: float
+) -> float:
+    """What the plan expects of one span, were it larger [K/W]."""
+    factor = 1 + excess_K_per_W / float(rig.R_K_per_W[span])
+    worse = with_excess(rig.prototype, span, factor, lumped(rig).hidden)
+    R = rig.R_K_per_W.copy()
+    R[span] *= factor
+    return float(planned_u(replace(rig, prototype=worse, R_K_per_W=R), heat_s, *shares)[1][span])
+
+
 def found_of(
     rig: Rig, span: int, excess_K_per_W: float, count: int, shares: tuple[float, float]
 ) -> list[bool]:
     """Whether each of some runs with a larger span is over what was planned, with 95 %."""
     R = float(rig.R_K_per_W[span])
-    worse = with_excess(rig.prototype, span, 1 + excess_K_per_W / R, lumped(rig).hidden)
+    factor = 1 + excess_K_per_W / R
+    worse = with_excess(rig.prototype, span, factor, lumped(rig).hidden)
     values, u = measured(draws(replace(rig, prototype=worse), count, 1, *shares))
     return [bool(one) for one in values[:, span] - SURE * u[:, span] > R]
 
@@ -141,6 +156,7 @@ def main() -> None:
     shares = (0.0, 0.0) if chosen.exact else (MATCH_U, POWER_U)
     every: list[float] = []
     found: list[bool] = []
+    condemned: list[bool] = []
     for heat in chosen.heat:
         ratios, stated_ratios, left_out, lost = [], [], 0, 0
         for seed in range(chosen.first, chosen.first + chosen.rigs):
@@ -149,6 +165,8 @@ def main() -> None:
             u, whole = planned_u(rig, heat, *shares)
             R, stated = measured(draws(rig, chosen.draws, seed, *shares))
             large, resolved = true >= LARGE_K_PER_W, whole <= RESOLVED * true
+            over = (R - SURE * stated > true)[:, large & resolved]
+            condemned += over[np.isfinite(R[:, large & resolved])].tolist()
             lost += int(np.isnan(R[:, large & resolved]).sum())
             left_out += int(np.sum(large & ~resolved))
             scatter, said = np.nanstd(R, axis=0, ddof=1), np.nanmedian(stated, axis=0)
@@ -162,8 +180,13 @@ def main() -> None:
             stated_ratios += (said / whole)[large & resolved].tolist()
             if (large & resolved).any():
                 span = int(np.argmax(np.where(large & resolved, u / true, 0.0)))
-                excess = float(smallest_excess(true[span], whole[span], 0.0))
-                found += found_of(rig, span, excess, max(chosen.draws // 3, 3), shares)
+                excess = excess_found(
+                    true[span], 0.0, partial(u_of_larger, rig, span, heat, shares)
+                )
+                if np.isfinite(excess):
+                    each = found_of(rig, span, excess, max(chosen.draws // 3, 3), shares)
+                    print(f"  excess {100 * excess / true[span]:.2g} %: {sum(each)} of {len(each)}")
+                    found += each
         every += ratios
         _say(f"{heat:.0f} s", ratios, stated_ratios)
         print(
@@ -172,6 +195,7 @@ def main() -> None:
         )
     _say("all", every, [])
     print(f"promised excess found: {sum(found)} of {len(found)}")
+    print(f"at their limit and condemned: {sum(condemned)} of {len(condemned)}")
 
 
 def _say(title: str, ratios: list[float], stated: list[float]) -> None:

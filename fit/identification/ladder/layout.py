@@ -7,6 +7,7 @@ A ladder is fitted as one vector g of named blocks, in this order:
     lags          of every measured node's sensor, the reference's last [s]
     left_over     rise of every lump at the start of a record that begins warm [K]
     edge          shift of the power step within its scan, where it is not known [s]
+    gains         relative error of each sensor's rise, of those whose match the rig states
     fault         size of one thing wrong with a reading, where one is supposed
 """
 
@@ -38,6 +39,7 @@ class ParameterLayout:
     hidden: tuple[str, ...] = ()  # the unmeasured lumps
     hot_start: bool = False
     edge_free: bool = False
+    gained: tuple[str, ...] = ()  # sensors whose rise may be off by a factor
     faulty: bool = False
 
     @cached_property
@@ -83,9 +85,14 @@ class ParameterLayout:
         return _after(self.left_over, int(self.edge_free))
 
     @property
+    def gains(self) -> slice:
+        """Relative error of each sensor's rise, of those that have one."""
+        return _after(self.edge, len(self.gained))
+
+    @property
     def fault(self) -> slice:
         """Size of what is supposed wrong, if anything."""
-        return _after(self.edge, int(self.faulty))
+        return _after(self.gains, int(self.faulty))
 
     @property
     def size(self) -> int:
@@ -137,6 +144,7 @@ class ParameterLayout:
             *(("lags", node) for node in sensors),
             *(("left_over", node) for node in nodes if self.hot_start),
             *((("edge",),) if self.edge_free else ()),
+            *(("gains", node) for node in self.gained),
             *((("fault",),) if self.faulty else ()),
         )
 

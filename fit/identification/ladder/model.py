@@ -2,7 +2,8 @@
 
 Poles and residues are those of `fit.network.modes`: a_jk by the power, b_jk by the reference's own
 temperature, e_jk of a rise left over at the start. Every sensor may lag: a further first-order pole
-of its own, λ_j.
+of its own, λ_j. Where the rig states how alike its sensors are, each may show its rise by a factor
+1 + γ_j: γ_j ΔT_j − γ_ref ΔT_ref of what they have warmed up is in the rise above the reference.
 """
 
 from __future__ import annotations
@@ -28,11 +29,11 @@ LEAST_APART = 1e-4
 
 @lru_cache(maxsize=64)
 def _layout(
-    hidden: int, nodes: tuple[str, ...], reference: str, hot_start: bool, edge_free: bool
+    hidden: int, path: tuple[str, ...], hot_start: bool, edge_free: bool, gained: tuple[str, ...]
 ) -> ParameterLayout:
-    """Lumps that nobody measured, first of all, then the measured nodes on their way."""
-    lumps = tuple(f"{nodes[0]} {i}" for i in range(hidden))
-    return ParameterLayout(chain([*lumps, *nodes, reference]), lumps, hot_start, edge_free)
+    """Lumps that nobody measured, first of all, then the measured nodes on their path."""
+    lumps = tuple(f"{path[0]} {i}" for i in range(hidden))
+    return ParameterLayout(chain([*lumps, *path]), lumps, hot_start, edge_free, gained)
 
 
 class LadderModel:
@@ -52,7 +53,11 @@ class LadderModel:
         self.record, self.hidden, self.interpolated = record, hidden, interpolated
         self.settings = settings
         self.layout = _layout(
-            hidden, record.nodes, record.reference, record.hot_start, record.edge_free
+            hidden,
+            (*record.nodes, record.reference),
+            record.hot_start,
+            record.edge_free,
+            record.gained,
         )
         self.m = record.rise_K.shape[1]
 
@@ -95,6 +100,20 @@ class LadderModel:
         left[..., :-1] -= left[..., 1:].copy()
         return np.asarray(left)
 
+    def by_gain_K(self, t_s: Array) -> Array:
+        """What a unit of each sensor's gain adds to each span by times t_s of the record [K].
+
+        Times (t,) [s]; (t, m, k).
+        """
+        record = self.record
+        seen = record.cells.samples > 0
+        middle, added = record.cells.middle_s[seen], record.by_gain_K[seen]
+        columns = added.reshape(len(middle), -1).T
+        at = np.array([np.interp(t_s, middle, column) for column in columns])
+        whole = at.T.reshape(len(t_s), *added.shape[1:])
+        whole[:, :-1] -= whole[:, 1:].copy()
+        return whole
+
     def __call__(self, g: Array) -> tuple[Array, Callable[[], Array]]:
         """Modelled rise (c, m), constants aside, and what gives its derivatives (c, m, size)."""
         record, edge = self.record, g[self.layout.edge]
@@ -123,6 +142,8 @@ class LadderModel:
             J[:, :, :count] = by_all.reshape(len(U), self.m, count)
             if edge.size:
                 J[:, :, self.layout.edge.start] = (-growth / tau * lag) @ A
+            J[:, :, self.layout.gains] = record.by_gain_K
             return J
 
-        return U @ A - f.reference @ B + f.initial @ E, derivatives
+        misread = record.by_gain_K @ g[self.layout.gains]
+        return U @ A - f.reference @ B + f.initial @ E + misread, derivatives

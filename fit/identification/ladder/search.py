@@ -7,16 +7,22 @@ explained in more than one way: the search starts from several places.
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Protocol
 
 import numpy as np
 from scipy.optimize import nnls
+from scipy.special import chdtrc
 
 from fit.identification.autocorrelation import inflation, lag_one
-from fit.identification.covariance import Block, ParameterCovariance, sandwich_covariance
+from fit.identification.covariance import (
+    Block,
+    ParameterCovariance,
+    positive,
+    sandwich_covariance,
+)
 from fit.identification.ladder.layout import ParameterLayout
 from fit.identification.ladder.model import LadderModel
 from fit.identification.ladder.settings import SETTINGS, SearchSettings
@@ -46,16 +52,22 @@ class Ladder:
     """A fitted ladder: spans from the first measured node to the reference."""
 
     R_K_per_W: Array  # (m,) between measured nodes, the reference last
-    covariance: Array  # (m, m) [(K/W)^2]
-    covariance_known_offset: Array  # the same, had the zero-power offsets been known
+    contributions: Mapping[str, Array]  # "fit", "offset", "sensor_match": (m, m) each [(K/W)^2]
     C_J_per_K: Array  # (lumps,), hidden ones first
     hidden: int  # lumps above the first measured node
     cost: float
+    correlation_z: float  # of each residual with the next, in standard deviations of white noise's
     inflation: float  # of a white-noise variance: scale and correlation of the residuals
     parameters: int
     tau_s: Array
+    gains_p: float  # of sensors that look as far off or farther, were they as the rig states
     g: Array  # (size,) where the search ended
     prior: Prior
+
+    @property
+    def covariance(self) -> Array:
+        """Sum of all contributions (m, m) [(K/W)^2]."""
+        return np.sum(list(self.contributions.values()), axis=0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -127,8 +139,27 @@ def fit_ladder(
         if enough(found):
             break
     found.sort(key=lambda ladder: ladder.cost)
+    if found[0].cost > record.noise_cost:
+        other = minimise(model, _exchanged(model.layout, found[0].g, settings), found[0].prior)
+        found.append(ladder_at(model, other))
+        found.sort(key=lambda ladder: ladder.cost)
     found[0] = exact(record, found[0], settings)
     return found
+
+
+def _exchanged(layout: ParameterLayout, g: Array, settings: SearchSettings) -> Array:
+    """g with the first sensor's lag and the time constant of its own lump in each other's place.
+
+    What that sensor shows stays as it was, so that each has a minimum of its own; the node that the
+    lump's heat goes to tells them apart.
+    """
+    lump, link = layout.measured[0], layout.spans[0]
+    R, lag = np.exp(g[link]), layout.lags.start
+    time_constant = R * layout.capacity(g)[lump]
+    exchanged = g.copy()
+    exchanged[lag] = np.clip(time_constant, settings.least_lag_s, settings.longest_lag_s)
+    exchanged[layout.capacities.start + lump] = np.log(g[lag] / R)
+    return exchanged
 
 
 def exact(record: CellRecord, ladder: Ladder, settings: SearchSettings = SETTINGS) -> Ladder:
@@ -151,6 +182,7 @@ def _start(model: LadderModel, R: Array, C: Array, lag_s: Array) -> tuple[Array,
     sd[layout.lags] = settings.lag_sd_s
     sd[layout.left_over] = settings.left_over_sd_K
     sd[layout.edge] = 0.5 * scan_s
+    sd[layout.gains] = [model.record.match_u[node] for node in layout.gained]
     mean = g.copy()
     mean[layout.lags] = settings.lag_s
     return with_known_lags(model, g, Prior(mean, sd))
@@ -278,20 +310,56 @@ def ladder_at(model: LadderModel, found: Trial) -> Ladder:
     spans = R[layout.spans]
     pick = np.zeros((model.m, len(covariance.normal)))
     pick[np.arange(model.m), layout.spans] = spans * np.expm1(reach) / reach
+    gains = np.zeros(len(covariance.normal))
+    gains[layout.gains] = 1 / loose[layout.gains] ** 2
     ln_tau = model.poles(g[None])[0][0, : len(layout.topology)]
     return Ladder(
         R_K_per_W=spans,
-        covariance=pick @ covariance.total @ pick.T,
-        covariance_known_offset=pick @ covariance.known_offset @ pick.T,
+        contributions=_contributions(covariance, pick, gains),
         C_J_per_K=layout.capacity(g),
         hidden=model.hidden,
         cost=found.cost,
+        correlation_z=lag_one(found.residual) * float(np.sqrt(np.count_nonzero(found.residual))),
         inflation=_inflation(found.residual, layout.size, settings.least_inflation),
         parameters=layout.size + model.m,
         tau_s=np.sort(np.exp(ln_tau)),
+        gains_p=_gains_p(covariance, found, layout.gains),
         g=g,
         prior=found.prior,
     )
+
+
+def _contributions(covariance: ParameterCovariance, pick: Array, gains: Array) -> dict[str, Array]:
+    """The spans' covariance by what brings it: noise, unknown offsets, the sensors' match.
+
+    pick: (m, P) spans by all parameters. gains: (P,) precision with which gains were known
+    beforehand, 0 of all others.
+    """
+    rest, match = covariance.split(gains)
+    fit = pick @ rest.known_offset @ pick.T
+    return {
+        "fit": fit,
+        "offset": positive(pick @ rest.total @ pick.T - fit),
+        "sensor_match": pick @ match.total @ pick.T,
+    }
+
+
+def _gains_p(covariance: ParameterCovariance, found: Trial, gains: slice) -> float:
+    """How rarely sensors as the rig states would look so far off as a fit has them.
+
+    A record tells part of their gains: estimates scatter by what was known before less what is
+    known after, and their sum of squares is near a multiple of χ² (Satterthwaite 1946). 1 where all
+    of them together are within one standard uncertainty: what else is not known, lags above all,
+    moves gains by a little more than the record tells of them.
+    """
+    cost = float(np.sum(found.prior_residual[gains] ** 2))
+    if cost <= 1:
+        return 1.0
+    sd = found.prior.sd[gains]
+    after = replace(covariance, meat=covariance.normal).total[gains, gains]
+    told = np.clip(np.linalg.eigvalsh(np.eye(len(sd)) - after / np.outer(sd, sd)), 1e-9, 1.0)
+    scale = np.sum(told**2) / told.sum()
+    return float(chdtrc(told.sum() / scale, cost / scale))
 
 
 def _inflation(residual: Array, size: int, least: float) -> float:

@@ -46,7 +46,8 @@ def adequate_ladder(
     u = np.sqrt(np.diag(covariance))
     sure = bool(np.all(u < settings.sure * np.abs(spans)))
     inflation = max(correlation_inflation(general), settings.least_inflation)
-    parameters = len(general.theta) + m * model.parameters - (4 * m + 1)
+    # Gains, too: what they cost a ladder by their prior, the general model takes up for nothing.
+    parameters = len(general.theta) + m * model.parameters - (4 * m + 1) + len(record.gained)
     rows = general.residual[: len(record.rise_K)]
     cost = general.cost - np.sum(rows**2) + np.sum((rows @ record.whitening) ** 2)
     as_good = float(cost) + inflation * chdtri(max(parameters, 1), settings.adequate)
@@ -96,7 +97,8 @@ def adequate_ladder(
             settings=settings,
         )
         begin = found[0]
-        pool += [ladder for ladder in found if ladder.cost <= limit]
+        # Nor does one describe it that needs sensors as the rig's match makes them incredible.
+        pool += [one for one in found if one.cost <= limit and one.gains_p >= settings.adequate]
     if not pool:
         return None
     if not sure:
@@ -185,17 +187,14 @@ def _weighed(pool: list[Ladder], inflation: float, same: float) -> Ladder:
     )
     share = np.exp(-np.maximum(lead, 0.0) / (2 * inflation))
     share /= share.sum()
-    extra = np.zeros_like(best.covariance)
+    extra = np.zeros_like(best.contributions["fit"])
     for weight, ladder in zip(share, kept, strict=True):
         between = ladder.R_K_per_W - best.R_K_per_W
-        more = ladder.covariance_known_offset - best.covariance_known_offset
+        more = ladder.contributions["fit"] - best.contributions["fit"]
         extra += weight * (np.outer(between, between) + more)
     return _widened(best, extra)
 
 
 def _widened(ladder: Ladder, extra: Array) -> Ladder:
-    return replace(
-        ladder,
-        covariance=ladder.covariance + extra,
-        covariance_known_offset=ladder.covariance_known_offset + extra,
-    )
+    parts = ladder.contributions
+    return replace(ladder, contributions={**parts, "fit": parts["fit"] + extra})

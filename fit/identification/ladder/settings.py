@@ -101,9 +101,9 @@ class SearchSettings:
     white: float = 1.5
     """Inflation of a variance by correlation: noise that comes and goes from scan to scan. Ours:
     a lag-one correlation of 0.2."""
-    least_inflation: float = 0.3
-    """Of a white-noise variance by the residuals' scale: a fit as close as that by chance must not
-    make every alternative impossible. Ours."""
+    least_inflation: float = 1.0
+    """Of a white-noise variance by the residuals' scale: the weights' own, which is known. From
+    scan to scan a smoothed reference leaves less, but not of slow errors, which a fit takes up."""
 
     # Which ladders count, and how much is known of them
     adequate: float = 1e-3

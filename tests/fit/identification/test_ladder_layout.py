@@ -30,15 +30,25 @@ TREE = Topology(
 
 
 def layout() -> ParameterLayout:
-    return ParameterLayout(TREE, ("chip",), hot_start=True, edge_free=True)
+    return ParameterLayout(
+        TREE, ("chip",), hot_start=True, edge_free=True, gained=("bar", "case"), faulty=True
+    )
 
 
 def test_blocks_follow_each_other_and_fill_the_vector() -> None:
     one = layout()
-    blocks = [one.resistances, one.capacities, one.lags, one.left_over, one.edge]
-    assert [block.stop - block.start for block in blocks] == [6, 4, 4, 4, 1]
+    blocks = [
+        one.resistances,
+        one.capacities,
+        one.lags,
+        one.left_over,
+        one.edge,
+        one.gains,
+        one.fault,
+    ]
+    assert [block.stop - block.start for block in blocks] == [6, 4, 4, 4, 1, 2, 1]
     assert [block.start for block in blocks[1:]] == [block.stop for block in blocks[:-1]]
-    assert (one.resistances.start, one.size, len(one.names)) == (0, 19, 19)
+    assert (one.resistances.start, one.size, len(one.names)) == (0, 22, 22)
 
 
 def test_the_spans_of_a_tree_are_the_links_that_begin_at_measured_nodes() -> None:

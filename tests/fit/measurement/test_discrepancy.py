@@ -186,5 +186,11 @@ def test_where_no_single_step_tells_a_third_of_what_the_model_adds_is_doubt() ->
 
 def test_a_ladder_whose_span_is_still_gaining_is_as_unsure_as_a_field_would_be() -> None:
     """0.35 x 0.4 of its extrapolation, and 1.2 x (1 - 0.4) of its gain: by hand."""
-    u = ladder_discrepancy_u(np.array([1.0, 0.0]), np.array([0.4, 0.0]))
+    u = ladder_discrepancy_u(np.array([1.0, 0.0]), np.array([0.4, 0.0]), np.zeros(2))
     assert u == pytest.approx([np.hypot(0.14, 0.72), 0.0])
+
+
+def test_a_slow_rise_put_down_to_the_sensors_may_be_the_products_as_well() -> None:
+    settled = np.zeros(2)
+    u = ladder_discrepancy_u(settled, settled, np.array([0.1, -0.2]))
+    assert u == pytest.approx([0.12, 0.24])

@@ -14,7 +14,8 @@ from fit.budget import predict, read_budget
 from fit.errors import BudgetError, RigError
 from fit.network.modes import modes
 from fit.planning.bench import read_bench, typical_bench
-from fit.planning.experiment import SURE, chances, plan, smallest_excess
+from fit.planning.excess import SURE, smallest_excess
+from fit.planning.experiment import chances, plan
 from fit.planning.network import lumped_network
 
 DATA = Path(str(files("heatrun_data") / "charge_controller"))
@@ -93,9 +94,17 @@ def test_without_a_thermocouple_its_two_spans_are_one(found) -> None:
 
 
 def test_what_no_length_decides_says_why(budget, bench) -> None:
-    poor = dataclasses.replace(bench, match_u=dict.fromkeys(bench.nodes, 0.1))
-    (said,) = [one for one in plan(budget, poor).warnings if one.startswith("pad cannot")]
+    poor = dataclasses.replace(bench, match_u=dict.fromkeys(bench.nodes, 0.2))
+    (said,) = [one for one in plan(budget, poor).warnings if one.startswith("case to air cannot")]
     assert "cannot be decided at any length or power, because the match of the sensors" in said
+
+
+def test_what_the_record_tells_of_the_match_is_not_held_against_the_run(budget, bench) -> None:
+    """Sensors off by a tenth of a rise of 20 K: twice the drop over the pad, and yet decided."""
+    poor = dataclasses.replace(bench, match_u=dict.fromkeys(bench.nodes, 0.1))
+    (pad,) = [span for span in plan(budget, poor).spans if span.name == "pad"]
+    assert pad.decided_after_s is not None
+    assert pad.parts["sensor_match"] < 0.1 * pad.R_K_per_W
 
 
 def test_the_power_that_would_be_needed_is_enough(budget, bench) -> None:

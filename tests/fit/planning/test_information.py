@@ -21,7 +21,13 @@ def planned(lag_s=KNOWN, heat_s=HEAT_S, **changed):
     network = Lumped(NODES, NODES, changed.get("R", R), C)
     signals, scans = simulated(network, BENCH, changed.get("power", POWER_W), HEAT_S)
     return information(
-        network, signals, scans, reference="case", noise_K=BENCH.reading_u_K, lag_s=lag_s
+        network,
+        signals,
+        scans,
+        reference="case",
+        noise_K=BENCH.reading_u_K,
+        lag_s=lag_s,
+        match_u=changed.get("match_u", {}),
     ).covariance(heat_s)
 
 
@@ -55,6 +61,35 @@ def test_covariance_is_that_of_least_squares_on_the_same_data(heat_s: float) -> 
 def test_a_lag_that_is_not_known_costs_and_never_gains() -> None:
     known, unknown = np.diag(planned())[:2], np.diag(planned({}))[:2]
     assert (unknown > known).all()
+
+
+def test_gains_cost_what_the_record_does_not_tell_of_them() -> None:
+    """Of one span alone no record tells a gain of its rise from its resistance: all of it stays."""
+    alone = Lumped(("tab", "case"), ("tab", "case"), R[:1], C[:1])
+    signals, scans = simulated(alone, BENCH, POWER_W, HEAT_S)
+    told = information(
+        alone,
+        signals,
+        scans,
+        reference="case",
+        noise_K=NOISE_K,
+        lag_s=KNOWN,
+        match_u={"tab": 0.05},
+    )
+    match = told.span_covariance(HEAT_S)["sensor_match"]
+    assert np.sqrt(match[0, 0]) == pytest.approx(0.05 * R[0], rel=0.01)
+
+
+def test_the_slow_rise_of_the_case_tells_how_alike_sensors_are() -> None:
+    """Of a span far smaller than the case's rise: less than a fifth of its naive uncertainty."""
+    match_u = {"bar": 0.01, "case": 0.01}
+    network = Lumped((*NODES, "ambient"), NODES, np.array([4.0, 0.1, 8.0]), np.array([3.0, 20, 60]))
+    signals, scans = simulated(network, BENCH, POWER_W, 3600.0)
+    told = information(
+        network, signals, scans, reference="case", noise_K=NOISE_K, lag_s=KNOWN, match_u=match_u
+    )
+    naive = np.hypot(8.1, 8.0) * 0.01
+    assert np.sqrt(sum(told.span_covariance(3600.0).values())[1, 1]) < 0.2 * naive
 
 
 def test_longer_heating_never_tells_less() -> None:

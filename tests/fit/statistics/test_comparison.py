@@ -103,6 +103,15 @@ def test_match_of_remounted_sensors_does_not_cancel():
     assert difference_u(compare(runs, remounted=True)) == pytest.approx(np.sqrt(OWN**2 + 2 * match))
 
 
+def test_what_a_record_leaves_of_the_match_is_another_in_each_run():
+    """Errors that no longer belong to one node each, as a ladder leaves them."""
+    factors = np.array([[0.02, 0.01, 0.0], [0.0, 0.03, 0.01], [0.01, 0.0, 0.02]])
+    runs = [made_run(BEFORE), made_run(BEFORE)]
+    for run in runs:
+        run.spans.covariance["sensor_match"] = factors @ factors.T
+    assert difference_u(compare(runs)) == pytest.approx(np.sqrt(OWN**2 + 2 * (0.03**2 + 0.01**2)))
+
+
 def test_node_missing_in_one_run_merges_its_spans():
     fewer = made_run((5.9, 3.5), nodes=("tab", "case", "ambient"))
     merged = compare([made_run(BEFORE), fewer])
