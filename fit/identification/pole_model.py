@@ -141,7 +141,7 @@ def reduce(signals: Signals, nodes: tuple[str, ...], reference: str) -> CellReco
         nodes=nodes,
         reference=reference,
         rise_K=np.where(np.isfinite(rise), rise, 0.0),
-        warmed_K=np.nan_to_num(read - np.nanmin(read, axis=0)),
+        warmed_K=np.nan_to_num(read - np.fmin.reduce(read, axis=0)),
         sd_K=noises.sd_K,
         weight=noises.weight,
         node_weight=noises.node_weight,

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from fit.identification.autocorrelation import lag_one
+from fit.identification.covariance import ParameterCovariance
 from fit.identification.identify import identify_signals
 from fit.signals.preparation import prepare
 from tests.fit.identification.test_response import made_run
@@ -39,3 +40,16 @@ def test_the_covariance_is_the_sandwich_written_out() -> None:
     sandwich = bread @ meat @ bread
     scale = np.sqrt(np.outer(np.diag(sandwich), np.diag(sandwich)))
     assert fitted.covariance.total / scale == pytest.approx(sandwich / scale, abs=1e-6)
+
+
+def test_what_true_values_bring_and_the_rest_are_the_whole() -> None:
+    """N⁻¹ (M − Λ) N⁻¹ and N⁻¹ Λ N⁻¹, written out."""
+    random = np.random.default_rng(2)
+    J = random.standard_normal((40, 4))
+    known = np.array([0.0, 0.0, 9.0, 4.0])
+    normal = J.T @ J + np.diag(known)
+    whole = ParameterCovariance(normal, 1.5 * J.T @ J + np.diag(known), np.zeros(4, dtype=bool))
+    rest, own = whole.split(known)
+    inverse = np.linalg.inv(normal)
+    assert own.total == pytest.approx(inverse @ np.diag(known) @ inverse)
+    assert rest.total + own.total == pytest.approx(whole.total)
