@@ -66,11 +66,12 @@ def test_sensors_whose_match_is_not_stated_count_as_exact_and_put_spans_off() ->
     assert not spans.covariance["sensor_match"].any()
 
 
-def test_sensors_far_outside_the_match_are_not_explained_by_it() -> None:
-    """A tab that misses 8 % of its rise, 16 times what the rig states."""
-    loose = measure(read(GAIN | {"tab": -0.08}, MATCH_U))
-    sound = measure(read(GAIN, MATCH_U))
-    assert inner_u(loose)[0] > 3 * inner_u(sound)[0]
+def test_a_bead_far_outside_the_match_is_left_in_the_spans_for_the_causes_to_tell() -> None:
+    """A tab that misses 3 % of its rise of some 60 K, six times what the rig states: noise alone
+    would let a ladder explain it away."""
+    loose = measure(read(GAIN | {"tab": -0.03}, MATCH_U))
+    missed_K_per_W = 0.03 * (sum(R_K_PER_W) + 8.0)
+    assert loose.R_K_per_W[0] == pytest.approx(R_K_PER_W[0] - missed_K_per_W, rel=0.05)
 
 
 def test_gains_within_the_match_change_no_span_of_exact_sensors() -> None:
