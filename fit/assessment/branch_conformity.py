@@ -16,6 +16,7 @@ from fit.budget.limits import stage_limits
 from fit.budget.model import AMBIENT, Budget
 from fit.identification.tree.reciprocity import reciprocity
 from fit.measurement.branches import Branches, measure_branches
+from fit.measurement.junction_span import without_junction
 from fit.measurement.spans import measure
 from fit.network.steady_state import resistance_matrix
 from fit.records.run import Run
@@ -47,9 +48,11 @@ def check_branches(branches: Branches, budget: Budget) -> Verdict:
         budget: the tree.
     """
     spans, prediction = branches.spans, branches.prediction
-    path = lay_on_budget(spans, budget)
+    # A junction reads with its tab's bead, and none of the network's causes speak for it.
+    by_beads = replace(branches, spans=without_junction(spans))
+    path = lay_on_budget(by_beads.spans, budget)
     pattern = pattern_of(path, prediction, stage_limits(prediction))
-    posterior = explain_branches(branches, budget, prediction)
+    posterior = explain_branches(by_beads, budget, prediction)
     verdict = verdict_of(spans, prediction, pattern, posterior)
     return replace(_beside_faults(verdict, budget), sources=_sources(branches, budget))
 
@@ -75,15 +78,17 @@ def _beside_faults(verdict: Verdict, budget: Budget) -> Verdict:
 
 def _sources(branches: Branches, budget: Budget) -> SourceVerdict:
     fitted, topology = branches.fitted, branches.fitted.network.topology
-    matrix = resistance_matrix(topology, fitted.R_K_per_W)
-    seen = [i for i, node in enumerate(topology.nodes) if node not in fitted.network.hidden]
+    matrix = resistance_matrix(topology, branches.network_K_per_W)
+    junction = branches.spans.junction
+    hidden = set(fitted.network.hidden) - (set() if junction is None else {junction.node})
+    seen = [i for i, node in enumerate(topology.nodes) if node not in hidden]
     matrix = np.vstack([matrix[seen], np.zeros(matrix.shape[1])])
     nodes = [*(topology.nodes[i] for i in seen), topology.reference]
     above = topology.reference
     if branches.air is not None and branches.spans.resolved[-1]:
         matrix, above = matrix + branches.air.R_K_per_W, AMBIENT
     names = tuple(source.name for source in budget.sources)
-    entering = branches.spans.topology.sources
+    entering = branches.topology.sources
     apart = reciprocity(fitted, entering, _ratio_u(branches))
     return SourceVerdict(
         names=names,
@@ -103,7 +108,7 @@ def _ratio_u(branches: Branches) -> dict[tuple[int, int], float]:
         stated.power_u**2
         + (source.path_fraction_u / source.path_fraction) ** 2
         + stated.match_u.get(node, 0.0) ** 2
-        for source, node in zip(sources, branches.spans.topology.sources, strict=True)
+        for source, node in zip(sources, branches.topology.sources, strict=True)
     ]
     pairs = combinations(range(len(sources)), 2)
     return {(a, b): float(np.sqrt(each[a] + each[b])) for a, b in pairs}

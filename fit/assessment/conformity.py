@@ -38,7 +38,7 @@ from fit.budget import predict
 from fit.budget.limits import stage_limits
 from fit.budget.model import Budget, Prediction
 from fit.errors import BudgetError
-from fit.measurement.junction import without_junction
+from fit.measurement.junction_span import without_junction
 from fit.measurement.resolution import are_resolved
 from fit.measurement.spans import Spans
 from fit.notation import digits, span_name

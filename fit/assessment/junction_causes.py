@@ -17,7 +17,7 @@ from fit.assessment.evidence import evidence_of
 from fit.assessment.hypotheses import POWER, SENSOR
 from fit.assessment.posterior import Posterior
 from fit.budget.model import Prediction
-from fit.measurement.junction import junction_alone
+from fit.measurement.junction_span import junction_alone
 from fit.measurement.spans import Spans
 from fit.network.topology import Link
 from fit.records.run import Array
@@ -46,6 +46,9 @@ def junction_causes(
     """
     if spans.junction is None or not spans.junction.calibration.of_its_own:
         return ()
+    if spans.tree is not None:  # of several sources it has the heat of its own alone
+        own_W = spans.junction.above_K / spans.junction.R_K_per_W
+        prediction = replace(prediction, power_W=own_W)
     evidence = evidence_of(junction_alone(spans), prediction, limits)
     if evidence is None or evidence.span_ends[0] not in decisions:
         return ()

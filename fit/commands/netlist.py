@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -87,4 +88,5 @@ def _of_branches(run: Run, stated: Path | None, name: str) -> str:
         R, heat_W = branches.air.R_K_per_W, branches.path_W.sum()
         remark = f"{start} to {end} measured {R:.4g} K/W at {heat_W:.3g} W: not in here"
     names = [source.name for source in budget.sources]
-    return branch_netlist(branches.fitted, names, name, remark)
+    measured = replace(branches.fitted, R_K_per_W=branches.network_K_per_W)
+    return branch_netlist(measured, names, name, remark)

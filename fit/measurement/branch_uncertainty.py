@@ -128,7 +128,9 @@ def sensor_match(found: Identified, match_u: Mapping[str, float]) -> Array:
     return np.asarray(per_watt @ np.diag(u**2) @ per_watt.T)
 
 
-def power_and_shares(found: Identified, R_K_per_W: Array, power_u: float) -> Array:
+def power_and_shares(
+    found: Identified, R_K_per_W: Array, power_u: float, heat_W: Array | None = None
+) -> Array:
     """Covariance of the spans by the sources' powers and path shares.
 
     Each source has a reading of its own and a share of its own; a span that carries the heat of
@@ -138,11 +140,14 @@ def power_and_shares(found: Identified, R_K_per_W: Array, power_u: float) -> Arr
         found: what was identified.
         R_K_per_W: the spans (s,) [K/W].
         power_u: relative standard uncertainty of a power, as the rig states it.
+        heat_W: of each source through every span (s, sources); as identified when None [W].
 
     Returns:
         Covariance (s, s) [(K/W)^2].
     """
-    part = found.heat_W / found.through_W[:, np.newaxis] * R_K_per_W[:, np.newaxis]
+    heat = found.heat_W if heat_W is None else heat_W
+    through = np.maximum(heat.sum(axis=1, keepdims=True), LEAST_W)
+    part = heat / through * R_K_per_W[:, np.newaxis]
     sources = found.budget.sources
     share_u = np.array([source.path_fraction_u / source.path_fraction for source in sources])
     return np.asarray(part @ np.diag(power_u**2 + share_u**2) @ part.T)

@@ -20,6 +20,7 @@ from fit.identification.energy_balance import CaseToAmbient, case_to_ambient
 from fit.identification.tree.fitted import fit_tree
 from fit.identification.tree.network import measured_tree, tree_network
 from fit.identification.tree.record import source_record
+from fit.measurement.branch_junction import with_its_junction
 from fit.measurement.branch_uncertainty import (
     Identified,
     discrepancy,
@@ -45,6 +46,16 @@ class Branches(Identified):
 
     spans: Spans
     metadata: RunMetadata  # the accuracies that the run states
+
+    @property
+    def network_K_per_W(self) -> Array:
+        """Resistances of the network (links,), a junction's as read by its forward voltage."""
+        R, junction = self.fitted.R_K_per_W, self.spans.junction
+        if junction is None:
+            return R
+        links = self.fitted.network.topology.links
+        its_own = [link == (junction.node, junction.tab) for link in links]
+        return np.where(its_own, junction.R_K_per_W, R)
 
 
 def measure_branches(run: Run, budget: Budget) -> Branches:
@@ -136,8 +147,9 @@ def measure_branch_signals(signals: Signals, run: Run, budget: Budget) -> Branch
     if reference != AMBIENT and AMBIENT in seen:
         air = _to_ambient(into, reference, float((power * share).sum()))
     seen_in_it = Identified(fitted, signals, prediction, power, air)
+    spans = with_its_junction(_spans(seen_in_it, run, ambient), seen_in_it, run)
     return Branches(
-        **vars(seen_in_it), spans=_spans(seen_in_it, run, ambient), metadata=run.metadata
+        fitted, signals, prediction, power, air, spans=_said_of(spans), metadata=run.metadata
     )
 
 
@@ -219,11 +231,6 @@ def _spans(found: Identified, run: Run, ambient_degC: float) -> Spans:
     known = fitted.covariance_known_offset[np.ix_(kept, kept)]
     offset = positive(fitted.covariance[np.ix_(kept, kept)] - known)
     notes = list(found.signals.warnings)
-    if run.vf_windows is not None:
-        notes.append(
-            f"the windows of '{run.vf_windows.node}' are kept and not evaluated: a junction is "
-            "measured by its forward voltage in runs of one source"
-        )
     if air is not None:
         R = np.append(R, air.R_K_per_W)
         known = block_diag(known, air.fit_variance)
@@ -235,7 +242,7 @@ def _spans(found: Identified, run: Run, ambient_degC: float) -> Spans:
     base = ambient_degC
     if topology.reference != AMBIENT:
         base = _last_degC(found.signals, topology.reference)
-    spans = Spans(
+    return Spans(
         nodes=(*topology.nodes, topology.reference),
         R_K_per_W=R,
         covariance={
@@ -252,7 +259,11 @@ def _spans(found: Identified, run: Run, ambient_degC: float) -> Spans:
         faults=found.signals.faults,
         tree=topology,
     )
-    ends = zip(topology.links, spans.resolved, strict=True)
+
+
+def _said_of(spans: Spans) -> Spans:
+    """The spans with the names of those that the record does not resolve."""
+    ends = zip(spans.topology.links, spans.resolved, strict=True)
     if left_open := [f"{a} to {b}" for (a, b), resolved in ends if not resolved]:
         said = f"not resolved by this record: {', '.join(left_open)}"
         return replace(spans, warnings=(*spans.warnings, said))

@@ -1,8 +1,9 @@
 """The junction as one more measured node: its rise above the tab by its own forward voltage.
 
 R_jt = (T_j − T_tab) / P over the last windows of heating. Between two windows the junction settles
-a hundred times over, so that this is its steady state however slowly the tab still warms. The
-span goes before all others: junction to tab is then measured as they are.
+a hundred times over, so that this is its steady state however slowly the tab still warms. P is what
+heats this junction: of several sources its own. It is calibrated while that one is off, whatever
+the others do.
 
 Uncertainty (JCGM 100): scatter of the windows, calibration with silicon's curvature and the bead's
 lag, the converter's rounding ("fit"); line less cubic ("discrepancy"); the tab's gain, which the
@@ -12,8 +13,7 @@ run's own cool-down leaves as a share of the small drop alone ("sensor_match"); 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,20 +29,15 @@ from fit.measurement.junction_extrapolation import (
     extrapolate,
     time_constant_s,
 )
-from fit.measurement.sensor_placement import SlowShare
 from fit.records.run import Array, Run
 from fit.records.vf_windows import VfWindows
 from fit.signals.preparation import POWER_ON, Signals
-
-if TYPE_CHECKING:
-    from fit.measurement.spans import Spans
 
 # The tab's scans to either side of a window: the tab moves ever more slowly after a step, so that a
 # share of the time since then is short to it, and the noise of its slope is averaged. Ours.
 BESIDE_S, BESIDE_SHARE, BESIDE_MOST_S = 5.0, 0.25, 60.0
 SETTLED_S = 30.0  # after a step of the power: ten times a bead's longest lag
 LEAST_SCANS = 5  # for a parabola with a scatter
-UNTOLD = 1e3  # uncertainty of a share of the case's rise that nothing tells: any large number
 
 
 @dataclass(frozen=True, eq=False)
@@ -51,7 +46,7 @@ class Junction:
 
     node: str
     tab: str  # the node under it, whose thermocouple calibrates it
-    R_K_per_W: float  # per watt of the recorded power
+    R_K_per_W: float  # per watt of the recorded power; of several sources per watt on the path
     covariance: Mapping[str, float]  # name -> variance [(K/W)^2]
     with_tab: float  # covariance of R by the tab's gain with the spans that begin there [(K/W)^2]
     above_K: float  # junction less tab at the end of heating [K]
@@ -60,6 +55,7 @@ class Junction:
     first_s: float  # age of the first reading [s]
     tau_s: float  # to 1/e [s]
     calibration: Calibration
+    sources: tuple[int, ...] = ()  # which of several sources heat it
 
     @property
     def u_K_per_W(self) -> float:
@@ -72,12 +68,13 @@ class Junction:
         return self.first_s > LATE * self.tau_s
 
 
-def measure_junction(run: Run, signals: Signals) -> Junction | None:
-    """The junction's rise above the first measured node, per watt.
+def measure_junction(run: Run, signals: Signals, tab: str | None = None) -> Junction | None:
+    """The junction's rise above the node under it, per watt.
 
     Args:
         run: with its windows.
-        signals: prepared from it.
+        signals: prepared from it, their power that which heats the junction.
+        tab: the node under it; the first measured one when None.
 
     Returns:
         None where the run has no windows.
@@ -88,11 +85,16 @@ def measure_junction(run: Run, signals: Signals) -> Junction | None:
     windows = run.vf_windows
     if windows is None:
         return None
-    tab = next(node for node in run.nodes if node != "ambient")
+    tab = tab or next(node for node in run.nodes if node != "ambient")
     if tab not in signals.nodes:
         raise NotIdentifiable(f"the thermocouple of '{tab}' under it is not believed")
     beside = _beside(windows, signals, tab)
     each, hot = list(windows), _last_heating(beside.heated)
+    if not len(hot):
+        raise NotIdentifiable(
+            f"none of its {len(each)} windows lies where it was heated, with the power steady and "
+            f"'{tab}' read around it: read it while its own source is on"
+        )
     found = extrapolate([each[i] for i in hot])
     calibration = _calibrated(run, signals, windows, beside, tab)
     seen = (found.volts, beside.tab_degC[hot], beside.tab_slope[hot])
@@ -138,89 +140,6 @@ def measure_junction(run: Run, signals: Signals) -> Junction | None:
         first_s=found.first_s,
         tau_s=tau_s,
         calibration=calibration,
-    )
-
-
-def with_junction(spans: Spans, junction: Junction) -> Spans:
-    """The spans with the junction's before them.
-
-    Args:
-        spans: measured by thermocouples; as they are where they begin elsewhere than at its tab.
-        junction: measured in the same run.
-
-    Returns:
-        The spans (s + 1,) and all that goes with them.
-    """
-    if spans.nodes[0] != junction.tab:
-        return spans
-    covariance = {}
-    for name, known in spans.covariance.items():
-        wider = np.zeros((len(known) + 1, len(known) + 1))
-        wider[1:, 1:] = known
-        wider[0, 0] = junction.covariance.get(name, 0.0)
-        if name == "power":  # common to all
-            wider[0, 1:] = wider[1:, 0] = np.sqrt(wider[0, 0] * np.diag(known))
-        if name == "sensor_match":
-            # Where the spans' own record has told part of the tab's gain, they share no more.
-            most = float(np.sqrt(wider[0, 0] * wider[1, 1]))
-            wider[0, 1] = wider[1, 0] = np.clip(junction.with_tab, -most, most)
-        covariance[name] = wider
-    believed = spans.believed
-    return replace(
-        spans,
-        nodes=(junction.node, *spans.nodes),
-        R_K_per_W=np.append(junction.R_K_per_W, spans.R_K_per_W),
-        covariance=covariance,
-        final_degC=np.append(spans.final_degC[0] + junction.above_K, spans.final_degC),
-        slow_share=_untold_first(spans.slow_share),
-        believed=None if believed is None else with_junction(believed, junction),
-        junction=junction,
-    )
-
-
-def without_junction(spans: Spans) -> Spans:
-    """The spans by thermocouples alone.
-
-    Args:
-        spans: the junction's first, if there is one.
-
-    Returns:
-        The others.
-    """
-    if spans.junction is None:
-        return spans
-    slow, believed = spans.slow_share, spans.believed
-    return replace(
-        spans,
-        nodes=spans.nodes[1:],
-        R_K_per_W=spans.R_K_per_W[1:],
-        covariance={name: c[1:, 1:] for name, c in spans.covariance.items()},
-        final_degC=spans.final_degC[1:],
-        slow_share=slow and replace(slow, share=slow.share[1:], covariance=slow.covariance[1:, 1:]),
-        believed=None if believed is None else without_junction(believed),
-        junction=None,
-    )
-
-
-def junction_alone(spans: Spans) -> Spans:
-    """The span from the junction to its tab, as if nothing else had been measured.
-
-    Args:
-        spans: the junction's first.
-
-    Returns:
-        That one span.
-    """
-    return replace(
-        spans,
-        nodes=spans.nodes[:2],
-        R_K_per_W=spans.R_K_per_W[:1],
-        covariance={name: c[:1, :1] for name, c in spans.covariance.items()},
-        final_degC=spans.final_degC[:2],
-        slow_share=None,
-        responses=(),
-        faults=(),
-        believed=None,
     )
 
 
@@ -310,13 +229,3 @@ def _variance_of_mean(values: Array) -> float:
     apart = values - values.mean()
     rho = lag_one(apart[:, np.newaxis])
     return float(values.var(ddof=1) / len(values)) * inflation(rho)
-
-
-def _untold_first(slow: SlowShare | None) -> SlowShare | None:
-    """The shares of the case's rise with one more before them, of which nothing is told."""
-    if slow is None:
-        return None
-    covariance = np.zeros((len(slow.share) + 1, len(slow.share) + 1))
-    covariance[1:, 1:] = slow.covariance
-    covariance[0, 0] = UNTOLD**2
-    return replace(slow, share=np.append(0.0, slow.share), covariance=covariance)

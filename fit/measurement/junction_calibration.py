@@ -120,7 +120,8 @@ def calibrate(
     if len(volts) < LEAST_WINDOWS or span_K < LEAST_SPAN_K:
         raise NotIdentifiable(
             f"{len(volts)} windows without heating over {span_K:.0f} K do not calibrate it: record "
-            f"the cool-down (cool_s), or state points_degC_V of the channel"
+            f"the cool-down (cool_s) of a warm product, {LEAST_SPAN_K:g} K or more of it, or state "
+            "points_degC_V of the channel"
         )
     columns, middle_K = _design(tab_degC, tab_slope)
     return _solved(columns, volts, middle_K, lag_s or BEAD_LAG)

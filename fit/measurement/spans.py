@@ -26,7 +26,8 @@ from fit.measurement.discrepancy import (
     ladder_discrepancy_u,
     last_doubling,
 )
-from fit.measurement.junction import Junction, measure_junction, with_junction
+from fit.measurement.junction import Junction, measure_junction
+from fit.measurement.junction_span import junction_notes, junction_untold, with_junction
 from fit.measurement.lower_bounds import end_degC, least_K_per_W
 from fit.measurement.resolution import are_resolved
 from fit.measurement.sensor_placement import SlowShare, slow_share
@@ -210,21 +211,11 @@ def _with_its_junction(spans: Spans, signals: Signals, run: Run) -> Spans:
     try:
         junction = measure_junction(run, signals)
     except NotIdentifiable as error:
-        assert run.vf_windows is not None
-        said = f"'{run.vf_windows.node}' is not measured by its forward voltage: {error}"
-        return replace(spans, warnings=(*spans.warnings, said))
+        return replace(spans, warnings=(*spans.warnings, junction_untold(run, error)))
     if junction is None:
         return spans
     spans = with_junction(spans, junction)
-    if not junction.is_late:
-        return spans
-    share = abs(junction.method_K / junction.above_K)
-    said = (
-        f"the first reading of '{junction.node}' comes {1e3 * junction.first_s:.2g} ms after the "
-        f"interruption, late for a junction of {1e3 * junction.tau_s:.2g} ms: the method alone "
-        f"leaves {100 * share:.0f} % of the drop open"
-    )
-    return replace(spans, warnings=(*spans.warnings, said))
+    return replace(spans, warnings=(*spans.warnings, *junction_notes(junction)))
 
 
 def with_faults(spans: Spans, nodes: tuple[str, ...], faults: tuple[ChannelFault, ...]) -> Spans:

@@ -14,6 +14,7 @@ part; `--together`: all on and all off. The truth is the simulator's. All invent
 from __future__ import annotations
 
 import argparse
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -221,21 +222,38 @@ def _sound_tree(seed: int) -> Tree:
 
 def record(tree: Tree, heat_s: float, together: bool = False) -> Run:
     """A heat run of a product: all on, then off one after another, heat_s [s] a part."""
-    random = np.random.default_rng([tree.seed, 1])
     parts = len(tree.power_W)
+    off_s = np.full(parts, heat_s * parts) if together else heat_s * np.arange(1, parts + 1)
+    t_s, power = sequence(tree, off_s)
+    return read_off(tree, t_s, power, simulate(tree.prototype, t_s, power))
+
+
+def sequence(tree: Tree, off_s: Array, cool_s: float = 0.0) -> tuple[Array, Array]:
+    """Times (n,) [s] and the power of each part (n, parts) [W].
+
+    Args:
+        tree: the product.
+        off_s: until when each part is on (parts,) [s after the soak].
+        cool_s: then with all of them off [s].
+    """
     fine = round(tree.scan_s / STEP_S)
-    length = SOAK_S + heat_s * parts
+    length = SOAK_S + off_s.max() + cool_s
     t_s = STEP_S * np.arange(int(length / STEP_S) // fine * fine + 1)
     heated = t_s[:, None] - SOAK_S
-    until = np.full(parts, heat_s * parts) if together else heat_s * np.arange(1, parts + 1)
-    on = (heated >= 0) & (heated < until)
-    power = np.where(on, tree.power_W, 0.0)
-    true = simulate(tree.prototype, t_s, power)
-    nodes = tree.prototype.nodes
+    on = (heated >= 0) & (heated < off_s)
+    return t_s, np.where(on, tree.power_W, 0.0)
+
+
+def read_off(tree: Tree, t_s: Array, power_W: Array, true_degC: Mapping[str, Array]) -> Run:
+    """What its sensors make of the true temperatures, scan by scan."""
+    random = np.random.default_rng([tree.seed, 1])
+    fine = round(tree.scan_s / STEP_S)
+    nodes = tuple(node for node in tree.prototype.nodes if node in tree.sensors)
+    air = true_degC["ambient"]
     readings = np.column_stack(
-        [read_sensor(tree.sensors[n], t_s, true[n], true["ambient"], random)[::fine] for n in nodes]
+        [read_sensor(tree.sensors[n], t_s, true_degC[n], air, random)[::fine] for n in nodes]
     )
-    each = power[::fine] * tree.power_reads
+    each = power_W[::fine] * tree.power_reads
     return Run(
         Path(f"tree-{tree.seed}"),
         f"tree-{tree.seed}",

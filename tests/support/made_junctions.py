@@ -186,17 +186,39 @@ def _windows(
     part: Part, reading: Reading, random: np.random.Generator, power_W: float
 ) -> VfWindows:
     off_s = SOAK_S + HEAT_S
-    age = np.arange(reading.first_s, reading.window_s + 1e-9, reading.apart_s)
     opened = np.arange(2.3, off_s + reading.cool_s - 1, reading.every_s)
     tab = _outer_degC(opened, power_W, 0.0)[:, 0]
     heated = (opened > SOAK_S) & (opened < off_s)
+    above = np.where(heated, power_W * part.total_K_per_W, 0.0)
+    return made_windows("junction", part, reading, random, (opened, tab, above))
+
+
+def made_windows(
+    node: str,
+    part: Part,
+    reading: Reading,
+    random: np.random.Generator,
+    truth: tuple[Array, Array, Array],
+) -> VfWindows:
+    """The windows of a junction.
+
+    Args:
+        node: the junction's.
+        part: the junction on its tab.
+        reading: how it is read.
+        random: of noise.
+        truth: of each window when it opened, the tab's temperature there, and by how much the
+            junction was above it: zero where it was not heated (w,) each.
+    """
+    opened, tab_degC, above_K = truth
+    age = np.arange(reading.first_s, reading.window_s + 1e-9, reading.apart_s)
     # While it cools nothing is left of it but in the first tenth of a second.
-    above = np.where(heated[:, np.newaxis], power_W * part.left(age), 0.0)
-    V = voltage(reading, (tab[:, np.newaxis] + above).ravel())
+    above = np.multiply.outer(above_K, part.left(age) / part.total_K_per_W)
+    V = voltage(reading, (tab_degC[:, np.newaxis] + above).ravel())
     V = V + reading.noise_V * random.standard_normal(len(V))
     if reading.step_V:
         V = np.round(V / reading.step_V) * reading.step_V
-    return VfWindows("junction", np.repeat(opened, len(age)), np.tile(age, len(opened)), V)
+    return VfWindows(node, np.repeat(opened, len(age)), np.tile(age, len(opened)), V)
 
 
 def _outer_degC(t_s: Array, power_W: float, lag_s: float) -> Array:

@@ -11,8 +11,9 @@ from fit.assessment.alignment import lay_on_budget
 from fit.assessment.conformity import Verdict, hold
 from fit.assessment.diagnosis import Finding
 from fit.assessment.junction_causes import together
-from fit.measurement.junction import Junction, with_junction, without_junction
+from fit.measurement.junction import Junction
 from fit.measurement.junction_calibration import Calibration
+from fit.measurement.junction_span import with_junction, without_junction
 from tests.fit.assessment.test_conformity import END, FINAL, recorded
 from tests.support.made import POWER_W, PREDICTED_K_PER_W, SHARE, prediction, spans
 

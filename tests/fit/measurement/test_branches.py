@@ -25,7 +25,6 @@ from fit.network.topology import Link
 from fit.planning.bench import typical_bench
 from fit.planning.branches import simulated_run
 from fit.records.run import Run
-from fit.records.vf_windows import VfWindows
 from fit.signals.preparation import Signals
 from tests.support.made_trees import (
     LINKS,
@@ -103,13 +102,6 @@ def test_final_temperatures_are_those_at_rest_under_all_powers() -> None:
     rises = dict(zip(spans.nodes, spans.final_degC - spans.final_degC[-1], strict=True))
     assert rises["tab_1"] == pytest.approx(true["tab_1"] - 25.0, rel=0.01)
     assert rises["case"] == pytest.approx(true["case"] - 25.0, rel=0.01)
-
-
-def test_windows_of_a_junction_are_said_not_to_be_evaluated() -> None:
-    one = np.array([1.0])
-    windows = VfWindows("junction_1", one, 1e-4 * one, 0.6 * one)
-    spans = measured(replace(made_run(noise_K=NOISE_K), vf_windows=windows)).spans
-    assert any("'junction_1' are kept and not evaluated" in said for said in spans.warnings)
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])

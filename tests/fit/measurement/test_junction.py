@@ -17,10 +17,9 @@ from fit.measurement.junction import (
     _last_heating,
     _settled,
     _variance_of_mean,
-    junction_alone,
     measure_junction,
-    without_junction,
 )
+from fit.measurement.junction_span import junction_alone, without_junction
 from fit.measurement.spans import Spans, measure
 from fit.records.metadata import RunMetadata
 from fit.records.run import Run
