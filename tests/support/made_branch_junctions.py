@@ -100,7 +100,7 @@ def chip_on(
         )
         for s, one in enumerate(tree.budget.named_sources)
     )
-    stages = (_stage(node, tab, stated), *tree.budget.stages)
+    stages = (chip_stage(node, tab, stated), *tree.budget.stages)
     with_it = replace(
         tree,
         prototype=prototype,
@@ -112,7 +112,7 @@ def chip_on(
     return ChipOnTree(with_it, node, tab, source, part, reading)
 
 
-def _stage(node: str, tab: str, R_K_per_W: float) -> Stage:
+def chip_stage(node: str, tab: str, R_K_per_W: float) -> Stage:
     """The chip's stage as a budget file would have it."""
     keys = {"kind": "stated", "R_K_per_W": R_K_per_W, "R_u_K_per_W": STATED_U * R_K_per_W}
     document = {
