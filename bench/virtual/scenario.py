@@ -120,8 +120,10 @@ def make_unit(scenario: dict[str, Any], fault: str = NONE, seed: int = 1) -> Uni
     resistance = (*resistance[:-1], *(leak["R_K_per_W"] for leak in leaks), resistance[-1])
     ends = [(one["from"], one["to"]) for one in stages]
     crossing = [(one["node"], one["to"]) for one in leaks]
-    # A source of its own has its sensor; the junction at the head of a chain is out of reach.
-    seen = nodes if sources else nodes[1:]
+    # A source of its own has its sensor; the junction at the head of a chain is out of reach, and
+    # so is one that is read by its forward voltage.
+    read = scenario.get("junction", {}).get("node")
+    seen = tuple(node for node in (nodes if sources else nodes[1:]) if node != read)
     prototype = Prototype(
         nodes=nodes,
         resistance_K_per_W=resistance,
