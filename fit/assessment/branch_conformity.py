@@ -78,7 +78,7 @@ def _beside_faults(verdict: Verdict, budget: Budget) -> Verdict:
 
 def _sources(branches: Branches, budget: Budget) -> SourceVerdict:
     fitted, topology = branches.fitted, branches.fitted.network.topology
-    matrix = resistance_matrix(topology, branches.network_K_per_W)
+    matrix = resistance_matrix(topology, branches.network.R_K_per_W)
     junction = branches.spans.junction
     hidden = set(fitted.network.hidden) - (set() if junction is None else {junction.node})
     seen = [i for i, node in enumerate(topology.nodes) if node not in hidden]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -88,5 +87,4 @@ def _of_branches(run: Run, stated: Path | None, name: str) -> str:
         R, heat_W = branches.air.R_K_per_W, branches.path_W.sum()
         remark = f"{start} to {end} measured {R:.4g} K/W at {heat_W:.3g} W: not in here"
     names = [source.name for source in budget.sources]
-    measured = replace(branches.fitted, R_K_per_W=branches.network_K_per_W)
-    return branch_netlist(measured, names, name, remark)
+    return branch_netlist(branches.network, names, name, remark)

@@ -8,6 +8,7 @@ with the heat of all sources together.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from scipy.linalg import block_diag
@@ -17,7 +18,7 @@ from fit.budget.model import AMBIENT, Budget
 from fit.errors import BudgetError, NotIdentifiable, about
 from fit.identification.covariance import positive
 from fit.identification.energy_balance import CaseToAmbient, case_to_ambient
-from fit.identification.tree.fitted import fit_tree
+from fit.identification.tree.fitted import FittedTree, fit_tree
 from fit.identification.tree.network import measured_tree, tree_network
 from fit.identification.tree.record import source_record
 from fit.measurement.branch_junction import with_its_junction
@@ -47,15 +48,21 @@ class Branches(Identified):
     spans: Spans
     metadata: RunMetadata  # the accuracies that the run states
 
-    @property
-    def network_K_per_W(self) -> Array:
-        """Resistances of the network (links,), a junction's as read by its forward voltage."""
-        R, junction = self.fitted.R_K_per_W, self.spans.junction
+    @cached_property
+    def network(self) -> FittedTree:
+        """The network, a junction's lump in it as its forward voltage has it.
+
+        Scans do not tell that lump: its resistance is the one read, its heat capacity by the time
+        in which it fell to 1/e.
+        """
+        fitted, junction = self.fitted, self.spans.junction
         if junction is None:
-            return R
-        links = self.fitted.network.topology.links
-        its_own = [link == (junction.node, junction.tab) for link in links]
-        return np.where(its_own, junction.R_K_per_W, R)
+            return fitted
+        topology, R, C = fitted.network.topology, fitted.R_K_per_W.copy(), fitted.C_J_per_K.copy()
+        R[topology.links.index((junction.node, junction.tab))] = junction.R_K_per_W
+        if np.isfinite(junction.tau_s):
+            C[topology.index(junction.node)] = junction.tau_s / junction.R_K_per_W
+        return replace(fitted, R_K_per_W=R, C_J_per_K=C)
 
 
 def measure_branches(run: Run, budget: Budget) -> Branches:

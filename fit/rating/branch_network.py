@@ -146,7 +146,7 @@ def branch_network(branches: Branches, budget: Budget) -> BranchNetwork:
     random = np.random.default_rng(SEED)
     whole = branches.fitted.network.topology
     inner = spans.topology.links[:-1]
-    R = np.tile(branches.network_K_per_W, (DRAWS + 1, 1))
+    R = np.tile(branches.network.R_K_per_W, (DRAWS + 1, 1))
     at = [whole.links.index(link) for link in inner]
     drawn = random.multivariate_normal(spans.R_K_per_W, spans.total_covariance, DRAWS, method="svd")
     R[1:, at] = np.maximum(drawn[:, :-1], 0.01 * spans.R_K_per_W[:-1])

@@ -143,7 +143,7 @@ def _loaded(
 ) -> tuple[_Load, Array]:
     """A profile on the measured values, and its powers (n, sources)."""
     topology = branches.fitted.network.topology
-    inner = modes(topology, network.links_K_per_W[0], branches.fitted.C_J_per_K)
+    inner = modes(topology, network.links_K_per_W[0], branches.network.C_J_per_K)
     share = network.budget.path_fraction
     t_s, power = dense(profile)
     path = power * share

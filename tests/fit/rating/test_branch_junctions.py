@@ -61,8 +61,9 @@ def test_the_network_that_is_written_out_has_the_junction_as_measured() -> None:
     branches = measured(True)
     junction = branches.spans.junction
     assert junction is not None
-    own = replace(branches.fitted, R_K_per_W=branches.network_K_per_W)
-    first = branch_netlist(own, ["charger", "driver"]).splitlines()
-    (link,) = (line for line in first if "at_junction_1 at_tab_1" in line)
-    assert float(link.split()[-1]) == pytest.approx(junction.R_K_per_W)
-    assert measured(False).network_K_per_W is measured(False).fitted.R_K_per_W
+    written = branch_netlist(branches.network, ["charger", "driver"]).splitlines()
+    (ohm,) = (float(line.split()[-1]) for line in written if "at_junction_1 at_tab_1" in line)
+    (farad,) = (float(line.split()[-1]) for line in written if line.startswith("C1 at_junction_1"))
+    assert ohm == pytest.approx(junction.R_K_per_W)
+    assert ohm * farad == pytest.approx(junction.tau_s)
+    assert measured(False).network is measured(False).fitted
