@@ -23,7 +23,7 @@ from tests.support.made_branch_junctions import (
     chip_run,
     round_tree,
 )
-from tests.support.made_junctions import Reading, draw_part, lump
+from tests.support.made_junctions import Reading, draw_part, lump, voltage
 from tests.support.made_trees import without
 
 OFF_S = (900.0, 1200.0)  # the charger first
@@ -174,6 +174,16 @@ def test_windows_of_which_only_the_other_sources_heating_is_left_are_no_heating(
 def test_without_a_cool_down_it_is_refused() -> None:
     run = chip_run(made(DRIVER), OFF_S, cool_s=0.0)
     assert "cool_s" in said_of_it(measured(run, DRIVER))
+
+
+def test_stated_points_stand_in_for_the_cool_down() -> None:
+    degC = np.array([25.0, 60.0, 95.0])
+    points = tuple(zip(degC.tolist(), voltage(QUIET, degC).tolist(), strict=True))
+    run = chip_run(made(DRIVER), OFF_S, cool_s=0.0)
+    told = replace(run, metadata=replace(run.metadata, vf_points=points))
+    junction = junction_of(measured(told, DRIVER))
+    assert not junction.calibration.of_its_own
+    assert junction.R_K_per_W == pytest.approx(made(DRIVER).true_K_per_W, rel=0.05)
 
 
 def test_a_slow_meter_calibrates_and_does_not_measure() -> None:
