@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from fit.budget.learned import symmetric_root
 from fit.measurement.spans import Spans
 from fit.network.topology import Link
 from fit.records.run import Array
@@ -92,9 +93,14 @@ def _match_left(_one: Merged, _other: Merged, c1: Array, c2: Array) -> Array:
 
     C is tridiagonal, -C[i, i+1] the variance of the node between spans i and i + 1; what is left on
     the diagonal belongs to the outer nodes. Any other C is of a run that has told the channels'
-    errors by its own record: what it leaves of them is another in each run.
+    errors in part by its own record. What two such runs leave of them is much the same, felt by the
+    root of each; what a run of one kind leaves has little to do with one of the other kind.
     """
-    if not (_is_of_channels(c1) and _is_of_channels(c2)):
+    by_channel = _is_of_channels(c1), _is_of_channels(c2)
+    if not any(by_channel):
+        change = symmetric_root(c2) - symmetric_root(c1)
+        return change @ change
+    if not all(by_channel):
         return c1 + c2
     nodes_1, ends_1 = _channels(c1)
     nodes_2, ends_2 = _channels(c2)

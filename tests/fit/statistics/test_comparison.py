@@ -103,13 +103,30 @@ def test_match_of_remounted_sensors_does_not_cancel():
     assert difference_u(compare(runs, remounted=True)) == pytest.approx(np.sqrt(OWN**2 + 2 * match))
 
 
-def test_what_a_record_leaves_of_the_match_is_another_in_each_run():
-    """Errors that no longer belong to one node each, as a ladder leaves them."""
-    factors = np.array([[0.02, 0.01, 0.0], [0.0, 0.03, 0.01], [0.01, 0.0, 0.02]])
-    runs = [made_run(BEFORE), made_run(BEFORE)]
-    for run in runs:
-        run.spans.covariance["sensor_match"] = factors @ factors.T
-    assert difference_u(compare(runs)) == pytest.approx(np.sqrt(OWN**2 + 2 * (0.03**2 + 0.01**2)))
+# Errors that no longer belong to one node each, as a ladder leaves them (invented values).
+LEFT = np.array([[0.02, 0.01, 0.0], [0.0, 0.03, 0.01], [0.01, 0.0, 0.02]])
+
+
+def with_match(run, factors):
+    run.spans.covariance["sensor_match"] = factors @ factors.T
+    return run
+
+
+def test_what_two_like_records_leave_of_the_match_cancels():
+    runs = [with_match(made_run(BEFORE), factors) for factors in (LEFT, LEFT)]
+    assert difference_u(compare(runs)) == pytest.approx(OWN)
+
+
+def test_what_two_records_leave_of_the_match_grows_with_the_change():
+    runs = [with_match(made_run(BEFORE), factors) for factors in (LEFT, 1.5 * LEFT)]
+    left = 0.5 * np.hypot(0.03, 0.01)
+    assert difference_u(compare(runs)) == pytest.approx(np.hypot(OWN, left))
+
+
+def test_what_a_record_leaves_of_the_match_does_not_cancel_with_all_of_it():
+    runs = [with_match(made_run(BEFORE), LEFT), made_run(BEFORE)]
+    match = [run.spans.covariance["sensor_match"][1, 1] for run in runs]
+    assert difference_u(compare(runs)) == pytest.approx(np.sqrt(OWN**2 + sum(match)))
 
 
 def test_node_missing_in_one_run_merges_its_spans():
