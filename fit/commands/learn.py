@@ -66,7 +66,7 @@ def command(
 
     Plating, pads, finish: what the runs say of each, for the next unit and the next design
     (`heatrun budget NEW --learned FILE`). A run that check finds at fault, or that the budget
-    would hardly ever show, does not teach; nor does one twice.
+    would hardly ever show, does not teach, and none teaches twice.
     """
     from fit.budget import read_budget
     from fit.errors import HeatrunError

@@ -188,3 +188,19 @@ def test_what_was_learnt_of_none_of_the_budgets_inputs_is_refused(learned, capsy
     words = ("--budget", "other.toml", "--learned", learned, "--out", "more.json")
     said = refused(capsys, "learn", "sound.csv", *words)
     assert "none of its inputs is in other.toml" in said
+
+
+def test_what_is_known_of_another_product_is_kept_and_counted(learned, capsys) -> None:
+    text = Path("budget.toml").read_text(encoding="utf-8").replace('name = "pad"', 'name = "sheet"')
+    Path("other.toml").write_text(text, encoding="utf-8")
+    Path("second.csv").write_text(readings(pad=1.02), encoding="utf-8")
+    words = ("--budget", "other.toml", "--learned", "learned.json", "--out", "more.json")
+    status, out = call(capsys, "learn", "second.csv", *words)
+    assert status == 0
+    said = " ".join(out.split())
+    assert (
+        "10 of the 13 unsure inputs are as learnt (learned.json). 3 of other products are" in said
+    )
+    kept = {one["owner"] for one in json.loads(Path("more.json").read_text())["inputs"][13:]}
+    assert kept == {"pad"}
+    assert "of pad" not in said
