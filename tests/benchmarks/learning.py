@@ -12,8 +12,9 @@ resistance: how often it is refused, and by what. Sound units refused are counte
 
 `--halves` learns from the same units (two or more) at once and in two halves, the second continuing
 from what the first has taught: with the second on another rig, as it is taken to be, and on the
-same one, whose errors of power and match then count twice. Printed: the same rates of each, and
-how far the halves end from all at once, and how often a pad that is slightly bad is refused.
+same one, whose errors of power and match then count twice. Printed: the same rates of each, how far
+the halves end from all at once, how often a pad that is slightly bad is refused, and how much
+smaller an uncertainty comes out after several files from one rig.
 """
 
 from __future__ import annotations
@@ -301,6 +302,30 @@ def learn_from_units(seeds: range, units: int, rigs: int, *, halves: bool) -> No
               flush=True)  # fmt: skip
 
 
+def show_one_rig() -> None:
+    """Print by how much too small an uncertainty is after several files from one rig."""
+    now, following = designs()
+    inputs = unsure_inputs(now)
+    true = factors(inputs, *np.zeros((2, len(inputs))))
+    run = unit_run(true, np.random.default_rng(5), (np.zeros(len(MEASURED)), 0.0))
+    for power_u in (POWER_U, 0.02, 0.05):
+        metadata = RunMetadata(match_u=dict.fromkeys(MEASURED, MATCH_U), power_u=power_u)
+        verdict = check_run(replace(run, metadata=metadata), now)
+        lesson = replace(lesson_of(Identity("unit"), verdict), doubt="")
+        for count in (2, 6):
+            earlier = None
+            for _ in range(count):
+                one = learn(now, [lesson], earlier=earlier)
+                earlier = Earlier("file.json", one.learned, one.runs)
+            at_once = learn(now, [lesson] * count).learned
+            tab = [
+                predict(with_learned(following, known)).rise_u_K["tab"]
+                for known in (one.learned, at_once)
+            ]
+            print(f"power to {100 * power_u:g} %, {count} files from one rig: next tab's"
+                  f" uncertainty {tab[0] / tab[1]:.3f} of that of all at once")  # fmt: skip
+
+
 def how_far(whole: Taught | None, halves: Taught | None) -> Array | None:
     """Means apart over u, and u over that of all at once (2, d), where the same have taught."""
     if whole is None or halves is None or halves.earlier is None:
@@ -343,6 +368,7 @@ def main() -> None:
         for rigs in (2, 1) if chosen.halves else (1,):
             learn_from_units(seeds, units, rigs, halves=chosen.halves)
     if chosen.halves:
+        show_one_rig()
         return
     found = [bad_pad(seed) for seed in seeds]
     print(f"a pad of twice the resistance: refused {sum(bool(why) for why, _ in found)} of"
