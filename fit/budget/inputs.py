@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import zlib
 from dataclasses import dataclass
 
@@ -31,6 +32,7 @@ ALIKE = frozenset({"convection_factor", "path_fraction"})
 HALF = 0.5  # of the variance is the process's where nobody states `shared`: our judgement
 NODES = 64  # of the Gauss-Hermite quadrature: exact to more digits than anything is stated with
 LARGEST_SHARE_U = 0.5  # relative, of a path share, so that its draws stay above zero
+SAME = 1e-6  # relative: two stated values that are one and the same, as files round them
 
 
 @dataclass(frozen=True)
@@ -58,6 +60,20 @@ class Input:
     def is_dimension(self) -> bool:
         """Whether a drawing states it."""
         return self.key.endswith(DIMENSIONS)
+
+    def is_same(self, known: Input) -> bool:
+        """Whether it is one that is known: by name and kind, and a property by its value too.
+
+        Another value of a property is another material, while a dimension keeps its ratio to the
+        drawing.
+
+        Args:
+            known: from this budget or another.
+        """
+        mine, other = self.number, known.number
+        if (self.name, self.kind, mine.shape) != (known.name, known.kind, other.shape):
+            return False
+        return self.is_dimension or math.isclose(mine.value, other.value, rel_tol=SAME)
 
     def factor(self, score: Array) -> Array:
         """True value over the stated one (...) at a standard score (...)."""

@@ -21,8 +21,6 @@ from fit.budget.inputs import (
 from fit.budget.model import Array, Budget, Conditions, Leak, Source, Stage
 from fit.budget.uncertain import Uncertain
 
-SAME = 1e-6  # relative: two stated values that are one and the same, as files round them
-
 
 @dataclass(frozen=True, eq=False)
 class Learned:
@@ -81,11 +79,29 @@ def relative_draws(learned: Learned, draws: int) -> Mapping[tuple[str, str], Arr
     return {one.name: row for one, row in zip(learned.inputs, factors, strict=True)}
 
 
+def known_in(budget: Budget, learned: Learned) -> Mapping[tuple[str, str], int]:
+    """Which of a budget's unsure inputs are known.
+
+    Args:
+        budget: of this design or another.
+        learned: from runs.
+
+    Returns:
+        Place among what was learnt, by the input's name.
+    """
+    by_name: dict[tuple[str, str], list[int]] = {}
+    for place, known in enumerate(learned.inputs):
+        by_name.setdefault(known.name, []).append(place)
+    found: dict[tuple[str, str], int] = {}
+    for one in unsure_inputs(budget):
+        for place in by_name.get(one.name, []):
+            if one.is_same(learned.inputs[place]):
+                found.setdefault(one.name, place)
+    return found
+
+
 def with_learned(budget: Budget, learned: Learned) -> Budget:
     """A budget whose inputs are what runs have taught, as far as it has them.
-
-    An input is the same where its stage (or material), kind and key are; a property must be stated
-    alike, for another value is another material, while a dimension keeps its ratio to the drawing.
 
     Args:
         budget: the next design.
@@ -94,8 +110,7 @@ def with_learned(budget: Budget, learned: Learned) -> Budget:
     Returns:
         The budget; its `learned` names the inputs that were taught, none where none is known.
     """
-    own = {one.name: one for one in unsure_inputs(budget)}
-    kept = [i for i, known in enumerate(learned.inputs) if _is_same(own.get(known.name), known)]
+    kept = sorted(known_in(budget, learned).values())
     if not kept:
         return budget
     taught = learned.only(kept)
@@ -158,12 +173,6 @@ def _conditions(budget: Budget, numbers: Numbers) -> Conditions:
         path_fraction=sum(part * source.path_fraction for part, source in shares),
         path_fraction_u=math.hypot(*(part * source.path_fraction_u for part, source in shares)),
     )
-
-
-def _is_same(own: Input | None, known: Input) -> bool:
-    if own is None or own.kind != known.kind or own.number.shape != known.number.shape:
-        return False
-    return known.is_dimension or math.isclose(own.number.value, known.number.value, rel_tol=SAME)
 
 
 def _shares(inputs: tuple[Input, ...]) -> Array:

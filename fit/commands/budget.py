@@ -116,14 +116,9 @@ def command(
 def _taught(budget: Budget, file: Path) -> Budget:
     """The budget with what was learnt; refused where nothing of it is in the budget."""
     from fit.budget.learned import with_learned
-    from fit.errors import RecordError
     from fit.learning.file import read_learned
 
-    found = with_learned(budget, read_learned(file))
-    if found.learned is None:
-        remedy = "give its stages the names and kinds of the budget that was measured"
-        raise RecordError(file, "", f"none of its inputs is in {budget.path}", remedy)
-    return found
+    return with_learned(budget, read_learned(file, budget).learned)
 
 
 def _wanted(

@@ -12,8 +12,11 @@ from fit.output.one_line import say
 from fit.output.verbosity import working
 
 if TYPE_CHECKING:
+    from fit.learning.history import Earlier
     from fit.learning.learn import Taught
     from fit.learning.lesson import Lesson
+
+TEACHES_ONCE = "a run teaches once; --force lets it teach again"
 
 
 def command(
@@ -28,13 +31,25 @@ def command(
     out: Annotated[
         Path, typer.Option(metavar="FILE", help="The new file for what is learnt (JSON).")
     ],
+    learned: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="EARLIER",
+            help="Continue from what other runs have taught, of this design or an earlier one; "
+            "it stays as it is.",
+            show_default=False,
+        ),
+    ] = None,
     one_unit: Annotated[
         bool,
         typer.Option("--one-unit", help="All runs are of the same unit, not each of another."),
     ] = False,
     force: Annotated[
         bool,
-        typer.Option("--force", help="Runs in doubt teach all the same."),
+        typer.Option(
+            "--force",
+            help="Runs in doubt teach all the same, and those that have taught teach again.",
+        ),
     ] = False,
     png: Annotated[
         Path | None,
@@ -51,11 +66,11 @@ def command(
 
     Plating, pads, finish: what the runs say of each, for the next unit and the next design
     (`heatrun budget NEW --learned FILE`). A run that check finds at fault, or that the budget
-    would hardly ever show, does not teach.
+    would hardly ever show, does not teach, and none teaches twice.
     """
     from fit.budget import read_budget
     from fit.errors import HeatrunError
-    from fit.learning.file import learned_document
+    from fit.learning.file import learned_document, read_learned
     from fit.learning.learn import learn
     from fit.records.csv_export import refuse_existing
     from fit.records.results import put_whole, to_json
@@ -63,13 +78,17 @@ def command(
 
     refuse_existing(out)
     stated = read_budget(budget)
-    lessons, failed = _lessons(find_runs(run), budget, jobs)
+    earlier = None if learned is None else read_learned(learned, stated)
+    runs = find_runs(run)
+    if not force:
+        runs = _not_yet_taught(runs, earlier)
+    lessons, failed = _lessons(runs, budget, jobs)
     for error in failed:
         say(error)
     if not lessons:
         raise HeatrunError("nothing is learnt: no run could be measured")
     with working("learning"):
-        taught = learn(stated, lessons, one_unit=one_unit, force=force)
+        taught = learn(stated, lessons, earlier=earlier, one_unit=one_unit, force=force)
     document = learned_document(taught)
     put_whole(out, (to_json(document, indent=1) + "\n").encode())
     drawn = [] if png is None else [_draw(taught, png)]
@@ -94,11 +113,33 @@ def lesson(path: Path, budget: Path) -> Lesson:
 
     from fit.assessment.branch_conformity import check_run
     from fit.budget import read_budget
+    from fit.learning.identity import identity_of
     from fit.learning.lesson import lesson_of
     from fit.records.run import read_run
 
-    found = lesson_of(str(path), check_run(read_run(path), read_budget(budget)))
+    found = lesson_of(identity_of(path), check_run(read_run(path), read_budget(budget)))
     return replace(found, path=replace(found.path, slow_share=None))
+
+
+def _not_yet_taught(runs: tuple[Path, ...], earlier: Earlier | None) -> tuple[Path, ...]:
+    """The runs without those that have taught already, each of which is named."""
+    from fit.errors import HeatrunError
+    from fit.learning.identity import identity_of, repeated
+
+    known = [identity_of(path) for path in runs]
+    before = () if earlier is None else earlier.taught_by
+    again = repeated(known, before)
+    there = "" if earlier is None else f" in {earlier.file}"
+    lines = [
+        f"{one} is the same run as {first}{there if first in before else ''}"
+        for one, first in again.items()
+    ]
+    left = tuple(path for path, one in zip(runs, known, strict=True) if one not in again)
+    if not left:
+        raise HeatrunError(f"nothing is learnt: {'; '.join(lines)}; {TEACHES_ONCE}")
+    for line in lines:
+        say(f"{line}; {TEACHES_ONCE}")
+    return left
 
 
 def _lessons(

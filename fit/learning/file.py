@@ -10,10 +10,13 @@ import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from fit.budget.inputs import Input
-from fit.budget.learned import Learned, symmetric_root
+from fit.budget.learned import Learned, known_in, symmetric_root
+from fit.budget.model import Budget
 from fit.budget.uncertain import Uncertain
 from fit.errors import RecordError
 from fit.learning.before_after import before_and_after
+from fit.learning.history import Earlier, RunTaught
+from fit.learning.identity import Identity
 from fit.learning.learn import Taught
 from fit.records.plain_file import LARGEST_DOCUMENT, read_plain
 from fit.toml_file import first_complaint
@@ -58,12 +61,21 @@ class _Run(_Block):
     p: Annotated[float, Field(ge=0, le=1)]
     taught: bool
     why_not: str
+    id: str = ""
+    readings_sha256: str = ""
+    earlier: bool = False
+
+    @property
+    def as_taught(self) -> RunTaught:
+        run = Identity(self.run, self.id, self.readings_sha256)
+        return RunTaught(run, tuple(self.spans), self.chi_square, self.p, self.taught, self.why_not)
 
 
 class _File(_Block):
     schema_: Literal["heatrun.learned/1"] = Field(alias="schema")
     title: str
     budget: str
+    earlier: str = ""
     runs: list[_Run]
     inputs: list[_Input] = Field(min_length=1)
     covariance: list[list[Number]]
@@ -74,16 +86,20 @@ def learned_document(taught: Taught) -> dict[str, object]:
     """What was learnt as `heatrun.learned/1`.
 
     `score` and `covariance` are those of the process, in the standard scores of what the budget
-    states; `before` and `after` are of a unit not yet built.
+    states; `before` (as stated, before any run) and `after` are of a unit not yet built.
     """
-    learned = taught.learned
-    changes = before_and_after(learned)
+    learned, earlier = taught.learned, taught.earlier
+    changes = before_and_after(taught)
+    runs = [(one, False) for one in taught.runs]
+    if earlier is not None:
+        runs = [(one, True) for one in earlier.beside(taught.runs)] + runs
     numbers = zip(learned.inputs, learned.mean, changes, strict=True)
     return {
         "schema": LEARNED,
         "title": taught.budget.title,
         "budget": str(taught.budget.path),
-        "runs": [vars(run) | {"spans": list(run.spans)} for run in taught.runs],
+        "earlier": "" if earlier is None else earlier.file,
+        "runs": [_run(run, of_before) for run, of_before in runs],
         "inputs": [
             {
                 "owner": one.owner,
@@ -105,11 +121,48 @@ def learned_document(taught: Taught) -> dict[str, object]:
     }
 
 
-def read_learned(path: Path) -> Learned:
+def _run(run: RunTaught, earlier: bool) -> dict[str, object]:
+    return {
+        "run": run.run.path,
+        "id": run.run.id,
+        "readings_sha256": run.run.readings_sha256,
+        "earlier": earlier,
+        "spans": list(run.spans),
+        "chi_square": run.chi_square,
+        "p": run.p,
+        "taught": run.taught,
+        "why_not": run.why_not,
+    }
+
+
+def read_learned(path: Path, budget: Budget) -> Earlier:
+    """Read what runs have taught of a budget.
+
+    Args:
+        path: the file.
+        budget: that is to use it.
+
+    Returns:
+        What was learnt, of this design and others, and by which runs.
+
+    Raises:
+        RecordError: as `read_earlier`, or nothing of it is in the budget.
+    """
+    found = read_earlier(path)
+    if not known_in(budget, found.learned):
+        remedy = "give its stages the names and kinds of the budget that was measured"
+        raise RecordError(path, "", f"none of its inputs is in {budget.path}", remedy)
+    return found
+
+
+def read_earlier(path: Path) -> Earlier:
     """Read what was learnt.
 
     Args:
         path: the file.
+
+    Returns:
+        What was learnt, of whatever design, and by which runs.
 
     Raises:
         RecordError: with file, place, what is wrong and what would be right, on one line.
@@ -132,9 +185,26 @@ def read_learned(path: Path) -> Learned:
         )
         for one in file.inputs
     )
-    if len({one.name for one in inputs}) < len(inputs):
+    if _stands_twice(inputs):
         raise RecordError(path, "inputs", "one of them stands there twice", REMEDY)
-    return Learned(inputs, np.array([one.score for one in file.inputs]), _covariance(file, path))
+    scores = np.array([one.score for one in file.inputs])
+    return Earlier(
+        str(path),
+        Learned(inputs, scores, _covariance(file, path)),
+        tuple(one.as_taught for one in file.runs),
+        tuple(file.warnings),
+    )
+
+
+def _stands_twice(inputs: tuple[Input, ...]) -> bool:
+    """Whether two inputs are the same; of one name there may be a property of two materials."""
+    by_name: dict[tuple[str, str], list[Input]] = {}
+    for one in inputs:
+        namesakes = by_name.setdefault(one.name, [])
+        if any(map(one.is_same, namesakes)):
+            return True
+        namesakes.append(one)
+    return False
 
 
 def _tables(path: Path) -> Any:

@@ -14,6 +14,7 @@ from fit.budget.inputs import PATH, Input, leak_owner, owner_of, path_key
 from fit.budget.model import Array, Budget
 from fit.budget.prediction import seen_K_per_W
 from fit.errors import NotIdentifiable
+from fit.learning.identity import Identity
 from fit.measurement.resolution import are_resolved
 from fit.network.topology import Link
 
@@ -26,7 +27,7 @@ BY_THE_RIG = ("sensor_match", POWER)
 class Lesson:
     """The resolved spans of one run, in logarithms, per watt that takes the path as stated."""
 
-    run: str
+    run: Identity
     budget: Budget
     path: Alignment
     taken: tuple[int, ...]  # (s,) of the path's spans, those that are resolved
@@ -86,11 +87,11 @@ class Lesson:
         return np.asarray(ln_R + np.log(share / stated)[:, np.newaxis])
 
 
-def lesson_of(run: str, verdict: Verdict) -> Lesson:
+def lesson_of(run: Identity, verdict: Verdict) -> Lesson:
     """What a checked run has to say of its budget's inputs.
 
     Args:
-        run: what it is called.
+        run: what it is known by.
         verdict: on it.
 
     Returns:

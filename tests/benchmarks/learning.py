@@ -1,6 +1,6 @@
 """Does what runs have taught hold, and does a bad part not teach?
 
-    python -m tests.benchmarks.learning [--truths 120] [--first 5000] [--units 1 3]
+    python -m tests.benchmarks.learning [--truths 120] [--first 5000] [--units 1 3] [--halves]
 
 The demonstration's budget is believed to the letter: each truth is drawn from it, process and
 units apart, as a budget's `shared` has it. A unit is heated in the simulation with noise, offsets,
@@ -9,6 +9,12 @@ checked and learnt from. Printed: how often the 95 % intervals of the process's 
 truth, and those of a next design (more vias, a thinner and larger pad, another power) for a unit
 not yet built; how much narrower they are than the budget's own. Then a unit whose pad has twice the
 resistance: how often it is refused, and by what. Sound units refused are counted as well.
+
+`--halves` learns from the same units (two or more) at once and in two halves, the second continuing
+from what the first has taught: with the second on another rig, as it is taken to be, and on the
+same one, whose errors of power and match then count twice. Printed: the same rates of each, how far
+the halves end from all at once, how often a pad that is slightly bad is refused, and how much
+smaller an uncertainty comes out after several files from one rig.
 """
 
 from __future__ import annotations
@@ -31,6 +37,8 @@ from fit.budget.prediction import seen_K_per_W
 from fit.budget.stages.surface import Surface
 from fit.budget.target import with_input
 from fit.errors import HeatrunError, NotIdentifiable
+from fit.learning.history import Earlier
+from fit.learning.identity import Identity
 from fit.learning.learn import Taught, learn
 from fit.learning.lesson import Lesson, lesson_of
 from fit.records.events import Event, EventName
@@ -43,6 +51,7 @@ SOAK_S, HEAT_S, SCAN_S = 120.0, 4500.0, 3.0
 MATCH_U, POWER_U = 0.003, 0.005  # as the rig states them
 CHANGED = (("via array", "count", 32.0), ("pad", "thickness_mm", 0.3), ("pad", "area_mm2", 380.0))
 NEXT_W, AIR_degC, SURE = 5.5, 23.0, 1.96
+SLIGHTLY_BAD = 1.2  # a pad's resistance over its unit's own: 2.5 of the budget's u of it
 
 
 @dataclass(frozen=True)
@@ -165,39 +174,79 @@ class Tally:
     refused: list[str]
 
 
-def learnt(lessons: list[Lesson]) -> tuple[Taught | None, str]:
-    """What was learnt, or why nothing."""
+Reasons = tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Truth:
+    """A process, what was measured of some of its units, and a unit not yet built."""
+
+    seed: int
+    process: Array
+    lessons: list[Lesson]
+    unbuilt: dict[tuple[str, str], float]
+    slightly_bad: Lesson  # of a further unit, which `check` is not asked about
+
+
+def learnt(lessons: list[Lesson], earlier: Earlier | None = None) -> tuple[Taught | None, Reasons]:
+    """What was learnt, and why each run that did not teach did not."""
     budget, _ = designs()
     try:
-        return learn(budget, lessons), ""
+        found = learn(budget, lessons, earlier=earlier)
     except NotIdentifiable as error:
-        return None, str(error)
+        return None, (str(error),) * len(lessons)
+    return found, tuple(run.why_not for run in found.runs if not run.taught)
 
 
-def one_truth(seed: int, units: int, tally: Tally) -> None:
-    """Draw a process, measure units of it, learn, and ask for a unit of the next design."""
-    now, following = designs()
+def in_halves(lessons: list[Lesson]) -> tuple[Taught | None, Reasons]:
+    """What was learnt by the second half, continued from the first; or by the one that taught."""
+    half = len(lessons) // 2
+    first, why = learnt(lessons[:half])
+    earlier = None if first is None else Earlier("first.json", first.learned, first.runs)
+    second, why_not = learnt(lessons[half:], earlier)
+    return first if second is None else second, why + why_not
+
+
+def drawn_rig(random: np.random.Generator) -> tuple[Array, float]:
+    """Relative errors of a rig's channels (5,) and of its power."""
+    match = MATCH_U * random.standard_normal(len(MEASURED))
+    return match, float(POWER_U * random.standard_normal())
+
+
+def one_truth(seed: int, units: int, rigs: int = 1) -> Truth:
+    """Draw a process and measure units of it; with two rigs, the second half on the other."""
+    now, _ = designs()
     inputs = unsure_inputs(now)
     random = np.random.default_rng([seed, units])
     process = random.standard_normal(len(inputs))
-    rig = MATCH_U * random.standard_normal(len(MEASURED)), float(POWER_U * random.standard_normal())
+    rig = drawn_rig(random)
+    other = drawn_rig(np.random.default_rng([seed, units, rigs])) if rigs > 1 else rig
     lessons = []
-    for _ in range(units):
+    for number in range(units):
         true = factors(inputs, process, random.standard_normal(len(inputs)))
-        lessons.append(lesson_of("unit", check_run(unit_run(true, random, rig), now)))
-    found, why = learnt(lessons)
+        run = unit_run(true, random, rig if number < units // 2 else other)
+        lessons.append(lesson_of(Identity(f"unit {number}"), check_run(run, now)))
+    unbuilt = factors(inputs, process, random.standard_normal(len(inputs)))
+    true = factors(inputs, process, random.standard_normal(len(inputs)))
+    run = unit_run(true, random, other, pad=SLIGHTLY_BAD)
+    bad = replace(lesson_of(Identity("bad"), check_run(run, now)), doubt="")
+    return Truth(seed, process, lessons, unbuilt, bad)
+
+
+def judge(truth: Truth, found: Taught | None, refused: Reasons, tally: Tally) -> None:
+    """Count what held, of the process and of a unit of the next design."""
+    now, following = designs()
+    inputs, process = unsure_inputs(now), truth.process
+    tally.refused += [f"{truth.seed}: {why}" for why in refused]
     if found is None:
-        tally.refused.append(f"{seed}: {why}")
         return
-    tally.refused += [f"{seed}: {run.why_not}" for run in found.runs if not run.taught]
     u = np.sqrt(np.diag(found.learned.covariance))
     held = np.abs(process - found.learned.mean) < SURE * u
     tally.held += held.tolist()
     for one, ratio, inside in zip(inputs, u, held, strict=True):
         told = tally.taught.setdefault(f"{one.key} of {one.owner}", [])
         told.append((float(ratio), bool(inside)))
-    unbuilt = factors(inputs, process, random.standard_normal(len(inputs)))
-    R, heat = spans_of(following, unbuilt, NEXT_W)
+    R, heat = spans_of(following, truth.unbuilt, NEXT_W)
     before = predict(following, ambient_degC=AIR_degC)
     after = predict(with_learned(following, found.learned), ambient_degC=AIR_degC)
     for node, below in (("junction", 0), ("tab", 1), ("case", 4)):
@@ -208,16 +257,103 @@ def one_truth(seed: int, units: int, tally: Tally) -> None:
     tally.next_R_held += (np.abs(R - after.R_K_per_W) < SURE * sd)[1:].tolist()
 
 
-def bad_pad(seed: int) -> tuple[str, bool]:
+def bad_pad(seed: int) -> tuple[Reasons, bool]:
     """Why a unit with a pad of twice the resistance is refused, and whether χ² alone does it."""
     now, _ = designs()
     inputs = unsure_inputs(now)
     random = np.random.default_rng([seed, 99])
     true = factors(inputs, *random.standard_normal((2, len(inputs))))
-    rig = MATCH_U * random.standard_normal(len(MEASURED)), float(POWER_U * random.standard_normal())
-    lesson = lesson_of("unit", check_run(unit_run(true, random, rig, pad=2.0), now))
+    rig = drawn_rig(random)
+    lesson = lesson_of(Identity("unit"), check_run(unit_run(true, random, rig, pad=2.0), now))
     _, why = learnt([lesson])
     return why, learnt([replace(lesson, doubt="")])[0] is None
+
+
+def learn_from_units(seeds: range, units: int, rigs: int, *, halves: bool) -> None:
+    """Learn from units of every truth, and print what held; at once and, if asked, in halves."""
+    at_once, continued = Tally([], [], [], [], {}, []), Tally([], [], [], [], {}, [])
+    apart, bad = [], []
+    for seed in seeds:
+        try:
+            truth = one_truth(seed, units, rigs)
+        except HeatrunError as error:
+            for tally in (at_once, continued):
+                tally.refused += [f"{seed}: {error}"] * units
+            continue
+        whole = learnt(truth.lessons)
+        judge(truth, *whole, at_once)
+        if halves:
+            two = in_halves(truth.lessons)
+            judge(truth, *two, continued)
+            apart.append(how_far(whole[0], two[0]))
+            known = two[0] and Earlier("both.json", two[0].learned, two[0].runs)
+            bad.append([learnt([truth.slightly_bad], one)[0] is None for one in (None, known)])
+    print(f"{len(seeds)} truths, {units} units measured of each, on {rigs} rigs")
+    show("at once" if halves else "", at_once, units * len(seeds))
+    if halves:
+        show("in two halves", continued, units * len(seeds))
+        stated, taught = np.sum(bad, axis=0)
+        print(f"  a pad of {SLIGHTLY_BAD:g} times the resistance: refused by χ² {stated} of"
+              f" {len(bad)} as the budget states, {taught} as learnt")  # fmt: skip
+        shift, ratio = np.hstack([one for one in apart if one is not None])
+        print(f"  the halves beside all at once: means apart by {np.median(shift):.3f} of the u"
+              f" (95 %: {np.quantile(shift, 0.95):.3f}), u {np.median(ratio):.3f} of that"
+              f" (95 %: {np.quantile(ratio, 0.025):.3f} to {np.quantile(ratio, 0.975):.3f})",
+              flush=True)  # fmt: skip
+
+
+def show_one_rig() -> None:
+    """Print by how much too small an uncertainty is after several files from one rig."""
+    now, following = designs()
+    inputs = unsure_inputs(now)
+    true = factors(inputs, *np.zeros((2, len(inputs))))
+    run = unit_run(true, np.random.default_rng(5), (np.zeros(len(MEASURED)), 0.0))
+    for power_u in (POWER_U, 0.02, 0.05):
+        metadata = RunMetadata(match_u=dict.fromkeys(MEASURED, MATCH_U), power_u=power_u)
+        verdict = check_run(replace(run, metadata=metadata), now)
+        lesson = replace(lesson_of(Identity("unit"), verdict), doubt="")
+        for count in (2, 6):
+            earlier = None
+            for _ in range(count):
+                one = learn(now, [lesson], earlier=earlier)
+                earlier = Earlier("file.json", one.learned, one.runs)
+            at_once = learn(now, [lesson] * count).learned
+            tab = [
+                predict(with_learned(following, known)).rise_u_K["tab"]
+                for known in (one.learned, at_once)
+            ]
+            print(f"power to {100 * power_u:g} %, {count} files from one rig: next tab's"
+                  f" uncertainty {tab[0] / tab[1]:.3f} of that of all at once")  # fmt: skip
+
+
+def how_far(whole: Taught | None, halves: Taught | None) -> Array | None:
+    """Means apart over u, and u over that of all at once (2, d), where the same have taught."""
+    if whole is None or halves is None or halves.earlier is None:
+        return None
+    kept = [run.run for run in whole.runs if run.taught]
+    if kept != [run.run for run in (*halves.earlier.runs, *halves.runs) if run.taught]:
+        return None
+    one, other = whole.learned, halves.learned
+    u = np.sqrt(np.diag(one.covariance))
+    ratio = np.sqrt(np.diag(other.covariance)) / u
+    return np.array([np.abs(other.mean - one.mean) / u, ratio])
+
+
+def show(how: str, tally: Tally, runs: int) -> None:
+    """Print what held."""
+    if how:
+        print(f"  learnt {how}")
+    print(f"  inputs of the process: 95 % intervals hold {100 * np.mean(tally.held):.1f} %")
+    print(f"  next design, a unit not yet built: rises {100 * np.mean(tally.next_held):.1f} %,"
+          f" stages {100 * np.mean(tally.next_R_held):.1f} %")  # fmt: skip
+    print(f"  its tab's uncertainty over the budget's own: {np.median(tally.narrower):.2f}")
+    print(f"  sound runs refused: {len(tally.refused)} of {runs}")
+    for line in tally.refused[:6]:
+        print(f"    {line}")
+    told = {name: np.array(both).T for name, both in tally.taught.items()}
+    for name, (ratio, held) in sorted(told.items(), key=lambda one: float(np.median(one[1][0]))):
+        print(f"    {name}: u {np.median(ratio):.2f} of that before, held"
+              f" {100 * held.mean():.0f} %", flush=True)  # fmt: skip
 
 
 def main() -> None:
@@ -225,29 +361,15 @@ def main() -> None:
     parser.add_argument("--truths", type=int, default=120)
     parser.add_argument("--first", type=int, default=5000)
     parser.add_argument("--units", type=int, nargs="*", default=[1, 3])
+    parser.add_argument("--halves", action="store_true")
     chosen = parser.parse_args()
     seeds = range(chosen.first, chosen.first + chosen.truths)
     for units in chosen.units:
-        tally = Tally([], [], [], [], {}, [])
-        for seed in seeds:
-            try:
-                one_truth(seed, units, tally)
-            except HeatrunError as error:
-                tally.refused.append(f"{seed}: {error}")
-        print(f"{chosen.truths} truths, {units} units measured of each")
-        print(f"  inputs of the process: 95 % intervals hold {100 * np.mean(tally.held):.1f} %")
-        print(f"  next design, a unit not yet built: rises {100 * np.mean(tally.next_held):.1f} %,"
-              f" stages {100 * np.mean(tally.next_R_held):.1f} %")  # fmt: skip
-        print(f"  its tab's uncertainty over the budget's own: {np.median(tally.narrower):.2f}")
-        print(f"  sound runs refused: {len(tally.refused)} of {units * chosen.truths}")
-        for line in tally.refused[:6]:
-            print(f"    {line}")
-        told = {name: np.array(both).T for name, both in tally.taught.items()}
-        for name, (ratio, held) in sorted(
-            told.items(), key=lambda one: float(np.median(one[1][0]))
-        ):
-            print(f"    {name}: u {np.median(ratio):.2f} of that before, held"
-                  f" {100 * held.mean():.0f} %", flush=True)  # fmt: skip
+        for rigs in (2, 1) if chosen.halves else (1,):
+            learn_from_units(seeds, units, rigs, halves=chosen.halves)
+    if chosen.halves:
+        show_one_rig()
+        return
     found = [bad_pad(seed) for seed in seeds]
     print(f"a pad of twice the resistance: refused {sum(bool(why) for why, _ in found)} of"
           f" {len(found)}, by χ² alone {sum(alone for _, alone in found)}")  # fmt: skip

@@ -29,7 +29,7 @@ def learned_figure(taught: Taught, *, ax: Axes | None = None) -> Figure:
     Returns:
         The figure, the input that was taught most on top.
     """
-    changes = most_taught_first(before_and_after(taught.learned))
+    changes = most_taught_first(before_and_after(taught)[: taught.prior.own])
     with styled():
         height = ROW_IN * len(changes) + 0.85
         box = (0.04, 0.5 / height, 0.92, 1 - 0.75 / height)
@@ -42,12 +42,16 @@ def learned_figure(taught: Taught, *, ax: Axes | None = None) -> Figure:
         axes.grid(axis="x")
         axes.spines["left"].set_visible(False)
         axes.set_xlabel("as a multiple of what was stated (bars: k = 2)")
-        axes.set_title("above, hollow: as stated; below, filled: after the runs")
+        axes.set_title(
+            "above, hollow: as stated; below, filled: after the runs"
+            if taught.earlier is None
+            else "from above: as stated; after earlier runs; after these, filled"
+        )
         return figure
 
 
 def _draw(axes: Axes, change: BeforeAfter, row: int) -> None:
-    """One input: what it was and is in words, and the two intervals under each other."""
+    """One input: what it was and is in words, and its intervals under each other."""
     after = with_expanded(change.value_after, change.u_after)
     before = with_expanded(change.value, change.u)
     axes.annotate(
@@ -58,11 +62,13 @@ def _draw(axes: Axes, change: BeforeAfter, row: int) -> None:
         size=8.5,
         bbox={"fc": colour("paper"), "ec": "none", "pad": 0.5},
     )
-    for value, u, role, shift in (
-        (change.value, change.u, "soft", 0.08),
-        (change.value_after, change.u_after, "measured", 0.32),
-    ):
+    bars = [(change.value, change.u, "soft", "paper")]
+    if change.earlier is not None:
+        bars.append((*change.earlier, "measured", "paper"))
+    bars.append((change.value_after, change.u_after, "measured", "measured"))
+    shifts = (0.08, 0.32) if change.earlier is None else (0.06, 0.22, 0.38)
+    for (value, u, role, inside), shift in zip(bars, shifts, strict=True):
         middle, half = value / change.value, COVERAGE_FACTOR * u / change.value
-        hue, face = colour(role), colour("paper" if role == "soft" else role)
+        hue, face = colour(role), colour(inside)
         axes.plot([middle - half, middle + half], [row + shift] * 2, color=hue)
         axes.plot([middle], [row + shift], "o", ms=4.5, mec=hue, mfc=face)

@@ -5,8 +5,10 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from fit.budget.inputs import PATH, unsure_inputs
+from fit.budget.learned import with_learned
 from fit.learning.before_after import before_and_after, most_taught_first
 from fit.notation import with_expanded
+from fit.output.one_line import printable
 from fit.output.terminal.target import words
 
 if TYPE_CHECKING:
@@ -27,12 +29,10 @@ def print_taught(console: Console, taught: Taught) -> None:
     from rich.markup import escape
     from rich.table import Table
 
-    budget = taught.budget
+    budget, own, earlier = taught.budget, taught.prior.own, taught.earlier
     count = sum(run.taught for run in taught.runs)
-    console.print(
-        f"[bold]{escape(budget.title or budget.path.name)}[/bold]\n"
-        f"{count} of {len(taught.runs)} runs taught.\n"
-    )
+    console.print(f"[bold]{escape(budget.title or budget.path.name)}[/bold]")
+    console.print(f"{count} of {len(taught.runs)} runs taught.{_continued(taught)}\n", markup=False)
     for run in taught.runs:
         if run.why_not:
             verb = "teaches by --force" if run.taught else "does not teach"
@@ -40,13 +40,14 @@ def print_taught(console: Console, taught: Taught) -> None:
     title = "Inputs of a unit not yet built"
     table = Table(box=None, pad_edge=False, title=title, title_justify="left", title_style="bold")
     table.add_column("input")
-    for name in ("before", "after"):
+    for name in ("before", "after") if earlier is None else ("as stated", "before", "after"):
         table.add_column(name, justify="right")
-    for change in most_taught_first(before_and_after(taught.learned)):
+    for change in most_taught_first(before_and_after(taught)[:own]):
+        pairs = [(change.value, change.u), (change.value_after, change.u_after)]
+        if change.earlier is not None:
+            pairs.insert(1, change.earlier)
         table.add_row(
-            escape(input_in_words(change.input)),
-            with_expanded(change.value, change.u),
-            with_expanded(change.value_after, change.u_after),
+            escape(input_in_words(change.input)), *(with_expanded(*pair) for pair in pairs)
         )
     console.print(table)
     console.print(
@@ -54,7 +55,19 @@ def print_taught(console: Console, taught: Taught) -> None:
         "inputs hang together, and the file keeps how."
     )
     for warning in taught.warnings:
-        console.print(f"Note: {warning}.", markup=False)
+        console.print(f"Note: {printable(warning)}.", markup=False)
+
+
+def _continued(taught: Taught) -> str:
+    """What the runs continued from, a sentence or two; nothing where they began."""
+    earlier = taught.earlier
+    if earlier is None:
+        return ""
+    line = taught_line(with_learned(taught.budget, earlier.learned), printable(earlier.file))
+    before, kept = len(earlier.taught_by), len(taught.learned.inputs) - taught.prior.own
+    runs = f"{before} run{'s' if before != 1 else ''}"
+    rest = f" {kept} of other products {'are' if kept != 1 else 'is'} kept." if kept else ""
+    return f" Before them {runs} did: {line}{rest}"
 
 
 def taught_line(budget: Budget, by: str) -> str:

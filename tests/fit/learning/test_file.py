@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -13,9 +14,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fit.errors import RecordError
-from fit.learning.file import learned_document, read_learned
+from fit.learning.file import learned_document, read_earlier, read_learned
+from fit.learning.identity import Identity
 from fit.learning.learn import learn
 from fit.records.results import to_json
+from tests.fit.budget.test_learned import one_bar
 from tests.fit.learning.test_learn import budget, lesson
 from tests.support.schemas import hold_to_schema
 
@@ -35,14 +38,60 @@ def written(tmp_path: Path, document: object) -> Path:
 def test_it_comes_back_as_it_went(tmp_path) -> None:
     own = budget(shared=0.5, share_u=0.02)
     taught = learn(own, [lesson(own, (1.1, 0.9))])
-    back = read_learned(written(tmp_path, json.loads(to_json(learned_document(taught)))))
+    back = read_earlier(written(tmp_path, json.loads(to_json(learned_document(taught))))).learned
     assert back.inputs == taught.learned.inputs
     assert back.mean == pytest.approx(taught.learned.mean)
     assert back.covariance == pytest.approx(taught.learned.covariance, abs=1e-9)
 
 
+def test_which_runs_taught_comes_back_with_it(tmp_path) -> None:
+    own = budget(shared=0.5)
+    known = Identity("runs/a", "4f1", "9c0")
+    taught = learn(own, [replace(lesson(own), run=known), lesson(own, (3.0, 1.0))])
+    back = read_earlier(written(tmp_path, json.loads(to_json(learned_document(taught)))))
+    assert back.taught_by == (known,)
+    assert [run.taught for run in back.runs] == [True, False]
+    assert back.warnings == taught.warnings
+
+
+def test_a_file_goes_on_with_all_its_runs_and_one_tried_again_is_there_once(tmp_path) -> None:
+    own = budget(shared=0.5)
+    good, bad, late = (replace(lesson(own), run=Identity(name, name)) for name in "abc")
+    first = learn(own, [good, replace(bad, doubt="check finds air")])
+    file = written(tmp_path, json.loads(to_json(learned_document(first))))
+    document = learned_document(learn(own, [bad, late], earlier=read_earlier(file)))
+    hold_to_schema(document)
+    runs = [(run["run"], run["earlier"], run["taught"]) for run in document["runs"]]
+    assert runs == [("a", True, True), ("b", False, True), ("c", False, True)]
+    assert document["earlier"] == str(file)
+
+
+def test_a_property_of_two_materials_under_one_name_comes_back(tmp_path, document) -> None:
+    """Two products' stages of one name: R is 2 and 3 K/W."""
+    both = json.loads(json.dumps(document))
+    both["inputs"][1]["owner"] = both["inputs"][0]["owner"]
+    inputs = read_earlier(written(tmp_path, both)).learned.inputs
+    assert [(one.owner, one.number.value) for one in inputs[:2]] == [("inner", 2.0), ("inner", 3.0)]
+
+
+def test_what_has_nothing_of_the_budget_is_refused(tmp_path, document) -> None:
+    with pytest.raises(RecordError, match=r"none of its inputs is in budget\.toml"):
+        read_learned(written(tmp_path, document), one_bar())
+
+
 def test_it_keeps_its_schema(document) -> None:
     hold_to_schema(document)
+
+
+def test_a_file_from_before_runs_had_identities_is_read(tmp_path, document) -> None:
+    """And its runs are known by their paths."""
+    old = json.loads(json.dumps(document))
+    del old["earlier"]
+    for run in old["runs"]:
+        for key in ("id", "readings_sha256", "earlier"):
+            del run[key]
+    hold_to_schema(old)
+    assert read_earlier(written(tmp_path, old)).taught_by == (Identity("run"),)
 
 
 def test_after_is_what_a_unit_not_yet_built_has(document) -> None:
@@ -72,6 +121,10 @@ def put(value: Any, *path: Any) -> Callable[[Any], None]:
     return change
 
 
+def repeat_the_first_input(document: Any) -> None:
+    document["inputs"][1] = document["inputs"][0]
+
+
 @pytest.mark.parametrize(
     ("change", "said"),
     [
@@ -86,14 +139,14 @@ def put(value: Any, *path: Any) -> Callable[[Any], None]:
         (put(5.0, "covariance", 0, 1), "covariance: is not symmetric"),
         (put(-1.0, "covariance", 0, 0), "covariance: is of no set of numbers"),
         (put(1e200, "covariance", 0, 0), "covariance: holds a number beyond all measure"),
-        (put("outer", "inputs", 0, "owner"), "inputs: one of them stands there twice"),
+        (repeat_the_first_input, "inputs: one of them stands there twice"),
     ],
 )
 def test_what_is_wrong_is_one_line_with_its_place(tmp_path, document, change, said) -> None:
     changed = json.loads(json.dumps(document))
     change(changed)
     with pytest.raises(RecordError) as raised:
-        read_learned(written(tmp_path, changed))
+        read_earlier(written(tmp_path, changed))
     assert said in str(raised.value)
     assert "\n" not in str(raised.value)
 
@@ -103,12 +156,12 @@ def test_what_is_no_such_file_is_one_line(tmp_path, text) -> None:
     path = tmp_path / "learned.json"
     path.write_text(text, encoding="utf-8")
     with pytest.raises(RecordError, match="heatrun learn RUN"):
-        read_learned(path)
+        read_earlier(path)
 
 
 def test_a_file_that_is_not_there_says_how_to_get_one(tmp_path) -> None:
     with pytest.raises(RecordError, match="no such file"):
-        read_learned(tmp_path / "absent.json")
+        read_earlier(tmp_path / "absent.json")
 
 
 @settings(max_examples=60, deadline=None)
@@ -119,7 +172,7 @@ def test_a_damaged_file_is_refused_or_read(tmp_path_factory, document, place, by
     path = tmp_path_factory.mktemp("damaged") / "learned.json"
     path.write_bytes(bytes(data))
     try:
-        found = read_learned(path)
+        found = read_earlier(path).learned
     except RecordError:
         return
     assert np.isfinite(found.unit_factors(10)).all()

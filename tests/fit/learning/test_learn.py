@@ -13,6 +13,7 @@ from fit.budget import predict
 from fit.budget.model import Budget
 from fit.budget.read import budget_from
 from fit.errors import NotIdentifiable
+from fit.learning.identity import Identity
 from fit.learning.learn import DOUBTED, joint_covariance, learn
 from fit.learning.lesson import Lesson, lesson_of
 from fit.measurement.spans import Spans
@@ -51,7 +52,7 @@ def lesson(
         settled=True,
         warnings=(),
     )
-    found = lesson_of("run", hold(spans, predict(of)))
+    found = lesson_of(Identity("run"), hold(spans, predict(of)))
     return replace(found, doubt="")
 
 

@@ -9,6 +9,7 @@ import pytest
 from fit.budget import predict
 from fit.budget.target import what_to_change
 from fit.errors import NotIdentifiable
+from fit.learning.history import Earlier
 from fit.learning.learn import learn
 from fit.output.figures.learned import learned_figure
 from fit.output.figures.target import target_figure
@@ -44,3 +45,15 @@ def test_inputs_stand_before_and_after_the_most_taught_on_top() -> None:
     assert names[2] == "path fraction"
     before, after = (line.get_xdata() for line in axes.lines[1:5:2])
     assert after[1] - after[0] < before[1] - before[0]
+
+
+def test_what_was_learnt_before_stands_between_stated_and_learnt_now() -> None:
+    own = budget()
+    first = learn(own, [lesson(own)])
+    again = learn(own, [lesson(own)], earlier=Earlier("first.json", first.learned, first.runs))
+    axes = new_figure(3.0).add_subplot()
+    learned_figure(again, ax=axes)
+    bars = [line for line in axes.lines[1:] if len(line.get_xdata()) == 2][:3]
+    assert sorted(bars, key=lambda bar: bar.get_ydata()[0]) == bars
+    widths = [float(bar.get_xdata()[1] - bar.get_xdata()[0]) for bar in bars]
+    assert sorted(widths, reverse=True) == widths
