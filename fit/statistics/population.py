@@ -84,7 +84,8 @@ class Posterior:
         Returns:
             The probability.
         """
-        return float(self.weight @ ndtr((limit - self.mean) / np.hypot(self.sd, self.spread)))
+        within = self.weight @ ndtr((limit - self.mean) / np.hypot(self.sd, self.spread))
+        return min(float(within), 1.0)  # weights add up to one but for rounding
 
     def spread_quantile(self, share: float) -> float:
         """Quantile of the spread.

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from scipy.special import ndtri
 
@@ -54,6 +54,9 @@ def test_a_larger_spread_is_expected_where_it_is_stated() -> None:
     assert ratio == pytest.approx(4.0, rel=0.05)
 
 
+@example(
+    values=[23.801641713157043, 43.67454458552672, 0.35, 0.3333333333333333, 0.5], relative_u=0.0
+)
 @settings(max_examples=25)
 @given(values=VALUES, relative_u=st.floats(min_value=0.0, max_value=0.3))
 def test_intervals_stand_in_their_order(values: list[float], relative_u: float) -> None:
