@@ -63,9 +63,11 @@ def planned_figure(plan: Plan) -> Figure:
             if row == 0:
                 axes.annotate(
                     "decided below",
-                    (plan.t_s[0] / unit_s, percent * span.needed_u_K_per_W),
-                    xytext=(2, -8),
+                    (plan.t_s[-1] / unit_s, percent * span.needed_u_K_per_W),
+                    # Over the line at the end, for u falls with time.
+                    xytext=(-6, 3),
                     textcoords="offset points",
+                    ha="right",
                     size=8,
                     color=colour("soft"),
                 )
