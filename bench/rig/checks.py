@@ -110,7 +110,8 @@ def _check_channels(rig: Rig, file: str | Path) -> None:
 
 def _is_junction(rig: Rig, channel: Channel, place: str, file: str | Path) -> bool:
     """Whether a channel reads a forward voltage, with all that it needs and no more."""
-    own = {"sense_mA": channel.sense_mA, "points_degC_V": channel.points_degC_V}
+    keys = ("sense_mA", "points_degC_V", "first_us", "noise_mV")
+    own = {key: getattr(channel, key) for key in keys}
     if channel.kind != "forward_voltage":
         for key, value in own.items():
             if value is not None:

@@ -63,6 +63,8 @@ class Channel(Block):
     kind: Literal["temperature", "forward_voltage"] = "temperature"
     sense_mA: Positive | None = None  # constant current through a junction, of forward_voltage
     points_degC_V: tuple[tuple[Number, Number], ...] | None = None  # its stated calibration
+    first_us: Positive | None = None  # a window's first reading, since the interruption; for a plan
+    noise_mV: Positive | None = None  # of one reading, standard deviation; for a plan
     unit: Literal["degC", "K", "degF", "uV", "mV", "V", "ohm"] = "degC"
     thermocouple: Literal["B", "E", "J", "K", "N", "R", "S", "T"] | None = None
     cold_junction: NodeName | None = None  # the node at which the wires end

@@ -158,13 +158,13 @@ def from_points(
     # Its own level: the points' thermometer is not the tab's.
     level, slope, bend, _ = stated.unknown
     soak = tab_degC + ZERO_degC_K
-    missed_V = volts - (level - slope * (soak - middle_K) - bend * _bend(soak, middle_K))
+    missed_V = volts - (level - slope * (soak - middle_K) - bend * bend_V(soak, middle_K))
     unknown, covariance = stated.unknown.copy(), stated.covariance.copy()
     unknown[LEVEL] += float(missed_V.mean())
     # The level is held where the soak is: what turns the slope turns it about that point.
     soak_K = float(soak.mean())
     turn = np.eye(4)
-    turn[LEVEL, :LAG] = 0.0, soak_K - middle_K, float(_bend(np.array(soak_K), middle_K))
+    turn[LEVEL, :LAG] = 0.0, soak_K - middle_K, float(bend_V(np.array(soak_K), middle_K))
     covariance = turn @ covariance @ turn.T
     covariance[LEVEL, LEVEL] += float(missed_V.var()) / len(missed_V)
     return Calibration(
@@ -176,7 +176,7 @@ def _design(degC: Array, slope_K_per_s: Array) -> tuple[Array, float]:
     """What each unknown adds to the voltages (w, 4), and the reference temperature [K]."""
     T = degC + ZERO_degC_K
     middle = float(0.5 * (T.min() + T.max()))
-    columns = (np.ones_like(T), middle - T, -_bend(T, middle), -slope_K_per_s)
+    columns = (np.ones_like(T), middle - T, -bend_V(T, middle), -slope_K_per_s)
     return np.column_stack(columns), middle
 
 
@@ -224,12 +224,20 @@ def _above_K(
     level, slope, bend, lag = unknown
     T = reference_K + (level - volts) / slope
     for _ in range(3):
-        missed = level - slope * (T - reference_K) - bend * _bend(T, reference_K) - volts
+        missed = level - slope * (T - reference_K) - bend * bend_V(T, reference_K) - volts
         T = T + missed / (slope + bend * BOLTZMANN_V_PER_K * np.log(T / reference_K))
     tab_degC, tab_slope = tab
     return np.asarray(T - ZERO_degC_K - tab_degC - lag / slope * tab_slope)
 
 
-def _bend(T: Array, reference_K: float) -> NDArray[np.float64]:
-    """How far silicon's voltage falls below the straight line through T_r, for n = 1 [V]."""
+def bend_V(T: Array, reference_K: float) -> NDArray[np.float64]:
+    """How far silicon's voltage falls below the straight line through T_r, for n = 1.
+
+    Args:
+        T: absolute temperature (n,) [K].
+        reference_K: T_r [K].
+
+    Returns:
+        The fall (n,) [V].
+    """
     return np.asarray(BOLTZMANN_V_PER_K * (T * np.log(T / reference_K) - (T - reference_K)))

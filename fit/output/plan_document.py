@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from fit.planning.experiment import Plan
+    from fit.planning.experiment import Plan, SpanPlan
 
 PLAN = "heatrun.plan/1"
 
@@ -14,7 +14,7 @@ def plan_document(plan: Plan) -> dict[str, object]:
     """The plan as `heatrun.plan/1`.
 
     `u_K_per_W` is expected at the end of heating; `decided_after_s` is null where the span never
-    is.
+    is. The span of a junction read by its forward voltage has `u_by_source_K_per_W` too.
 
     Args:
         plan: of a run.
@@ -35,6 +35,7 @@ def plan_document(plan: Plan) -> dict[str, object]:
                 "p_conforming": span.p_conforming,
                 "p_non_conforming": span.p_non_conforming,
                 "detectable_excess_K_per_W": span.detectable_excess_K_per_W,
+                **_by_source(span),
             }
             for span in plan.spans
         ],
@@ -43,3 +44,10 @@ def plan_document(plan: Plan) -> dict[str, object]:
         ],
         "warnings": list(plan.warnings),
     }
+
+
+def _by_source(span: SpanPlan) -> dict[str, object]:
+    """What a junction's standard uncertainty is made of [K/W]."""
+    if not span.by_voltage:
+        return {}
+    return {"u_by_source_K_per_W": {name: u for name, u in span.parts.items() if u > 0}}

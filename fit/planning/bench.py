@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -11,7 +11,8 @@ import numpy as np
 
 from fit.budget.model import Budget
 from fit.errors import RigError
-from fit.records.metadata import metadata_from
+from fit.planning.forward_voltage import FIRST_S, NOISE_V, ForwardVoltage
+from fit.records.metadata import RunMetadata, metadata_from
 from fit.records.plain_file import read_tables
 
 # Where nobody states anything, of thermocouples on a reader of 8 or 16 channels (common practice):
@@ -42,6 +43,7 @@ class Bench:
     phases: tuple[tuple[frozenset[str], float], ...] = ()
     """Of several sources: which are on, and how long [s]."""
     remarks: tuple[str, ...] = ()  # what was assumed
+    voltage: ForwardVoltage | None = None  # how the junction above the first node is read
 
     @property
     def reading_u_K(self) -> float:
@@ -107,7 +109,7 @@ def read_bench(path: str | Path, budget: Budget) -> Bench:
     if not isinstance(channels, list) or not all(isinstance(one, Mapping) for one in channels):
         raise RigError(path, "channel", "is missing", "at least two [[channel]] blocks")
     stated = metadata_from({"rig": tables}, path)
-    # A junction's forward voltage adds a span of its own, and none to what is planned here.
+    # A junction's forward voltage is read in windows: its span is planned by itself.
     scanned = [one for one in channels if one.get("kind") != "forward_voltage"]
     on_path = [one for one in scanned if not one.get("off_path")]
     named = [str(one.get("node")) for one in on_path]
@@ -146,6 +148,31 @@ def read_bench(path: str | Path, budget: Budget) -> Bench:
         match_u=stated.match_u,
         lag_s=lags,
         remarks=tuple(remarks),
+        voltage=_voltage(path, channels, sequence, stated),
+    )
+
+
+def _voltage(
+    path: Path,
+    channels: Sequence[Mapping[str, Any]],
+    sequence: Mapping[str, Any],
+    stated: RunMetadata,
+) -> ForwardVoltage | None:
+    """How the rig reads a junction's forward voltage, if it does."""
+    channel = next((one for one in channels if one.get("kind") == "forward_voltage"), None)
+    if channel is None:
+        return None
+    node = str(channel.get("node"))
+    place = f"channel '{node}'"
+    first_us = _number(path, f"{place}: first_us", channel.get("first_us", 1e6 * FIRST_S))
+    noise_mV = _number(path, f"{place}: noise_mV", channel.get("noise_mV", 1e3 * NOISE_V))
+    return ForwardVoltage(
+        node=node,
+        cool_s=_number(path, "sequence: cool_s", sequence.get("cool_s", 0.0), least=0.0),
+        points=stated.vf_points,
+        first_s=1e-6 * first_us,
+        noise_V=1e-3 * noise_mV,
+        lags=stated.lags,
     )
 
 

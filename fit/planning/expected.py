@@ -82,7 +82,7 @@ def expected(
     network = network if larger is None else network.with_larger(*larger)
     power = prediction.power_W
     signals, scans = simulated(network, bench, power, float(t_s[-1]))
-    group = np.array([_members(prediction, a, b) for a, b in pairwise(nodes)])
+    group = np.array([members(prediction, a, b) for a, b in pairwise(nodes)])
     slope = group @ budget.joined_slope(prediction.R_K_per_W)
     R = group @ budget.joined_resistance(prediction.R_K_per_W)
     if larger is not None:
@@ -142,8 +142,17 @@ def expected(
     )
 
 
-def _members(prediction: Prediction, start: str, end: str) -> Array:
-    """1 for every joined link of the budget between two nodes."""
+def members(prediction: Prediction, start: str, end: str) -> Array:
+    """Which joined links of a budget lie between two nodes.
+
+    Args:
+        prediction: of the budget.
+        start: node on the side of the heat source.
+        end: node farther on.
+
+    Returns:
+        1 for every such link, 0 for the others (links,).
+    """
     joined = prediction.budget.joined
     member = np.zeros(len(joined.links))
     member[list(joined.links_between(start, end))] = 1.0

@@ -34,6 +34,7 @@ from fit.planning.expected import (
     expected,
     horizon_s,
 )
+from fit.planning.junction import junction_first, plan_junction
 
 TIMES = 40  # at which a run is looked at, even in the logarithm: some 15 % apart. Ours
 FIRST_SCANS = 12  # of heating: with fewer nothing is measured (`fit.measurement.discrepancy`)
@@ -43,6 +44,9 @@ WORDS = {
     "sensor_match": "the match of the sensors",
     "power": "the power reading",
     "path_share": "the share of the power on this path",
+    "readings": "noise, with what it hides of silicon's curve",
+    "calibration": "the rest of that curve and the lag of the bead",
+    "method": "the way back to the moment of interruption",
 }
 
 
@@ -65,6 +69,7 @@ class SpanPlan:
     parts: Mapping[str, float]  # of u at the end of heating, by source
     curve_K_per_W: Array  # (t,) u against `Plan.t_s`
     why: str = ""  # it is not decided by the end of heating
+    by_voltage: bool = False  # its first node is a junction read by its forward voltage
 
     @property
     def name(self) -> str:
@@ -128,7 +133,16 @@ def plan(budget: Budget, bench: Bench | None = None, heat_s: float | None = None
         _span(prediction, bench, whole, i, at, u_of=_u_of_larger(prediction, bench, whole, i))
         for i in range(len(whole.ends))
     )
-    warnings = [*bench.remarks]
+    left_with = _without_each(prediction, bench, times[[at]])
+    junction = plan_junction(prediction, bench, times)
+    if junction.expected is not None:
+        read = _span(prediction, bench, junction.expected, 0, at, u_of=junction.u_of)
+        spans = (replace(read, by_voltage=True), *spans)
+        whole = junction_first(junction.expected, whole)
+        left_with = {
+            node: junction_first(junction.expected, one, at) for node, one in left_with.items()
+        }
+    warnings = [*bench.remarks, *junction.remarks]
     if unknown:
         warnings.append(
             f"no C_J_per_K for {', '.join(unknown)}: a hundredth of the largest taken; times "
@@ -139,9 +153,7 @@ def plan(budget: Budget, bench: Bench | None = None, heat_s: float | None = None
         prediction=prediction,
         bench=bench,
         spans=spans,
-        thermocouples=_thermocouples(
-            prediction, whole, at, _without_each(prediction, bench, times[[at]])
-        ),
+        thermocouples=_thermocouples(prediction, whole, at, left_with),
         t_s=times,
         warnings=(*warnings, *prediction.warnings),
     )

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from fit.assessment.decision import probability_in_words
 from fit.measurement.resolution import NOT_RESOLVED
-from fit.notation import UNKNOWN, digits, with_expanded
+from fit.notation import COVERAGE_FACTOR, UNKNOWN, digits, with_expanded
 from fit.output.theme import time_unit
 
 if TYPE_CHECKING:
@@ -46,6 +46,9 @@ def print_plan(console: Console, plan: Plan) -> None:
         "non-conforming, over what the budget itself is unsure of. Excess found: the smallest over "
         "the budget that 95 of 100 runs find (K/W)."
     )
+    for span in plan.spans:
+        if span.by_voltage:
+            console.print(f"{span.name}, by its forward voltage: {by_source(span)}.", markup=False)
     for warning in plan.warnings:
         console.print(f"Note: {warning}.", markup=False)
 
@@ -64,6 +67,22 @@ def duration(time_s: float) -> str:
     """
     unit_s, unit = time_unit(time_s)
     return f"{time_s / unit_s:.3g} {unit}"
+
+
+def by_source(span: SpanPlan) -> str:
+    """What a span's expanded uncertainty is made of, the largest first.
+
+    Args:
+        span: planned.
+
+    Returns:
+        A clause.
+    """
+    from fit.planning.experiment import WORDS
+
+    parts = sorted(span.parts.items(), key=lambda part: -part[1])
+    said = [f"{WORDS[name]} {digits(COVERAGE_FACTOR * u, 2)}" for name, u in parts if u > 0]
+    return f"± {digits(COVERAGE_FACTOR * span.u_K_per_W, 2)} K/W, of which " + ", ".join(said)
 
 
 def _table(title: str) -> Table:

@@ -33,6 +33,20 @@ def test_its_sense_current_and_stated_points_are_kept_in_the_run() -> None:
     assert kept["points_degC_V"] == [[25.0, 0.612], [85.0, 0.489]]
 
 
+def test_what_a_plan_needs_of_its_readings_is_kept() -> None:
+    given = tables()
+    given["channel"][-1] |= {"first_us": 200.0, "noise_mV": 0.3}
+    kept = rig_from(given, "rig.toml").document()["channel"][-1]
+    assert (kept["first_us"], kept["noise_mV"]) == (200.0, 0.3)
+
+
+def test_a_thermocouple_has_no_first_reading() -> None:
+    given = tables()
+    given["channel"][0]["first_us"] = 200.0
+    with pytest.raises(RigError, match="first_us: is of a forward voltage"):
+        rig_from(given, "rig.toml")
+
+
 @pytest.mark.parametrize(
     ("change", "told"),
     [
