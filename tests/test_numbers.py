@@ -86,6 +86,20 @@ STATED: list[tuple[str, str, Callable[[float], float]]] = [
     (f"is that and {N} times what it", "fit.measurement.discrepancy.OWN_GAIN", same),
     (rf"\(JCGM 106, clause 8\), z = {N}", "fit.planning.experiment.SURE", same),
     (f"looked at up to {N} times the slowest", "fit.planning.expected.LONGEST", same),
+    (f"source are the mean of {N} such runs", "fit.planning.junction.DRAWS", same),
+    (f"noise and steps divided by {N},", "fit.planning.expected.MORE_POWER", same),
+    (f"falls as a slab with {N} of the span", "fit.planning.forward_voltage.DIE", same),
+    (rf"of the budget \({N} s where no C", "fit.planning.junction.TYPICAL_TAU_S", same),
+    (
+        f"Noise of a reading {N} mV",
+        "fit.planning.forward_voltage.NOISE_V",
+        lambda value: value / 1e3,
+    ),
+    (
+        f"its first at {N} ms unless",
+        "fit.planning.forward_voltage.FIRST_S",
+        lambda value: value / 1e3,
+    ),
     (
         f"so bad a fit, or sensors so far off, are rarer than 1 in {N}",
         "fit.identification.ladder.settings.SETTINGS.adequate",

@@ -16,8 +16,8 @@ import numpy as np
 from fit.budget.limits import stage_limits
 from fit.budget.model import Array, Prediction
 from fit.errors import NotIdentifiable
-from fit.measurement.junction import measure_junction
-from fit.measurement.junction_extrapolation import TOO_LATE
+from fit.measurement.junction import Junction, measure_junction
+from fit.measurement.junction_extrapolation import FEWEST_WINDOWS, TOO_LATE, extrapolate
 from fit.planning.bench import Bench
 from fit.planning.expected import MORE_POWER, SEED, Expected, members
 from fit.planning.forward_voltage import ForwardVoltage, Heated, Scanned, record
@@ -118,11 +118,17 @@ def contributions(
         NotIdentifiable: such a run does not carry it; says why.
     """
     drawn = [_measured(heated, voltage, scanned, heat_s, draw=draw) for draw in range(draws)]
-    mean = {name: float(np.mean([one[name] for one in drawn])) for name in NAMES}
-    quiet = _measured(heated, voltage, scanned, heat_s, draw=DRAWS, quieter=MORE_POWER)
-    calibration = min(quiet["fit"], mean["fit"])
+    mean = {name: float(np.mean([one.covariance[name] for one, _ in drawn])) for name in NAMES}
+    quiet, _ = _measured(heated, voltage, scanned, heat_s, draw=DRAWS, quieter=MORE_POWER)
+    calibration = min(quiet.covariance["fit"], mean["fit"])
+    # Line less cubic is one number a run, and noise in most: what to expect of it, not what it was.
+    noise = float(np.mean([_noise_of_method(one, windows, heated) for one, windows in drawn]))
     variance = {NAMES[name]: one for name, one in mean.items()}
-    variance |= {"readings": mean["fit"] - calibration, "calibration": calibration}
+    variance |= {
+        "readings": mean["fit"] - calibration,
+        "calibration": calibration,
+        "method": quiet.covariance["discrepancy"] + noise,
+    }
     return {name: float(np.sqrt(one)) for name, one in variance.items()}
 
 
@@ -134,14 +140,29 @@ def _measured(
     *,
     draw: int,
     quieter: float = 1.0,
-) -> Mapping[str, float]:
-    """Variances by source of one simulated run."""
+) -> tuple[Junction, list[tuple[Array, Array]]]:
+    """One simulated run as measured, and the windows it was measured by."""
     random = np.random.default_rng([SEED, draw])
-    found = measure_junction(
-        *record(heated, voltage, scanned, heat_s, random=random, quieter=quieter)
-    )
+    run, signals = record(heated, voltage, scanned, heat_s, random=random, quieter=quieter)
+    found, windows = measure_junction(run, signals), run.vf_windows
     assert found is not None
-    return found.covariance
+    assert windows is not None
+    hot = np.flatnonzero(windows.opened_s < scanned.soak_s + heat_s)[-found.windows :]
+    each = list(windows)
+    return found, [each[i] for i in hot]
+
+
+def _noise_of_method(found: Junction, windows: list[tuple[Array, Array]], heated: Heated) -> float:
+    """Variance that noise gives to line less cubic, from groups of windows [(K/W)^2]."""
+    groups = [
+        windows[i : i + FEWEST_WINDOWS]
+        for i in range(0, len(windows) - FEWEST_WINDOWS + 1, FEWEST_WINDOWS)
+    ]
+    if len(groups) < 2:
+        return found.covariance["discrepancy"]
+    apart_V = np.array([extrapolate(group).method_V for group in groups])
+    per_volt = 1 / (1e-3 * found.calibration.K_mV_per_K * heated.power_W)
+    return float(apart_V.var(ddof=1)) / len(groups) * per_volt**2
 
 
 def _total(parts: Mapping[str, float]) -> float:
