@@ -173,6 +173,11 @@ def _plan_branches(prediction: Prediction, bench: Bench) -> Plan:
         with contextlib.suppress(HeatrunError):  # without that one nothing is measured
             left[node] = expected_branches(prediction, bench, rest, times[-1:])
     warnings = [f"{span.name} {span.why}" for span in spans if span.why]
+    if bench.voltage is not None:
+        warnings.append(
+            f"'{bench.voltage.node}' by its forward voltage is planned for one source only; check"
+            " measures it of several, too"
+        )
     return Plan(
         prediction=prediction,
         bench=bench,

@@ -14,6 +14,7 @@ from fit.measurement.branches import measure_branches
 from fit.output.plan_document import plan_document
 from fit.planning.bench import Bench, read_bench, typical_bench
 from fit.planning.experiment import Plan, plan
+from fit.planning.forward_voltage import ForwardVoltage
 from fit.records.results import to_json
 from tests.support.made_trees import NODES, budget, in_a_row, made_run
 
@@ -136,3 +137,13 @@ def test_a_tree_without_heat_capacities_is_refused() -> None:
 def test_two_sources_on_one_path_are_planned() -> None:
     found = plan(in_a_row(), heat_s=2400.0)
     assert [span.resolved for span in found.spans] == [True, True, True]
+
+
+def test_a_junction_of_several_sources_is_said_not_to_be_planned() -> None:
+    voltage = ForwardVoltage("junction_1", cool_s=600.0)
+    (said,) = [
+        one
+        for one in plan(budget(), replace(planned().bench, voltage=voltage)).warnings
+        if "'junction_1' by its forward voltage" in one
+    ]
+    assert "planned for one source only" in said
