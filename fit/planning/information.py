@@ -19,6 +19,7 @@ import numpy as np
 
 from fit.budget.model import Array
 from fit.identification.ladder.model import LadderModel
+from fit.identification.ladder.search import prior_sd
 from fit.identification.ladder.settings import SETTINGS
 from fit.identification.pole_model import reduce
 from fit.measurement.discrepancy import ladder_discrepancy_u
@@ -147,9 +148,7 @@ def _parameters(
     lags = [lag_s.get(node, unknown) for node in nodes]
     lag = np.array([max(one, settings.least_lag_s) for one, _ in lags])
     g = layout.pack(network.R_K_per_W[:n], network.C_J_per_K[:n], lag, np.zeros(n), 0.0)
-    sd = np.full(layout.size, settings.ln_value_sd)
-    sd[layout.capacities][layout.hidden_lumps] = settings.ln_hidden_sd
+    sd = prior_sd(model)
     # Never quite zero, for it is divided by: a tenth of what no scan tells from nothing.
     sd[layout.lags] = [max(u, 0.1 * settings.least_lag_s) for _, u in lags]
-    sd[layout.gains] = [model.record.match_u[node] for node in layout.gained]
     return g, sd

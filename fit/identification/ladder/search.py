@@ -177,15 +177,24 @@ def _start(model: LadderModel, R: Array, C: Array, lag_s: Array) -> tuple[Array,
     all_R[layout.hidden_links] = settings.hidden_share * R.sum()
     all_C[layout.hidden_lumps] = settings.hidden_s / all_R[layout.hidden_links]
     g = layout.pack(all_R, all_C, lag_s, np.zeros(lumps), -0.5 * scan_s)
+    mean = g.copy()
+    mean[layout.lags] = settings.lag_s
+    return with_known_lags(model, g, Prior(mean, prior_sd(model)))
+
+
+def prior_sd(model: NetworkModel) -> Array:
+    """Standard deviations (size,) of a network's parameters where only the settings know of them.
+
+    The match of its sensors is what the rig states.
+    """
+    layout, settings = model.layout, model.settings
     sd = np.full(layout.size, settings.ln_value_sd)
     sd[layout.capacities][layout.hidden_lumps] = settings.ln_hidden_sd
     sd[layout.lags] = settings.lag_sd_s
     sd[layout.left_over] = settings.left_over_sd_K
-    sd[layout.edge] = 0.5 * scan_s
+    sd[layout.edge] = 0.5 * model.record.scan_s
     sd[layout.gains] = [model.record.match_u[node] for node in layout.gained]
-    mean = g.copy()
-    mean[layout.lags] = settings.lag_s
-    return with_known_lags(model, g, Prior(mean, sd))
+    return sd
 
 
 def with_known_lags(model: NetworkModel, g: Array, prior: Prior) -> tuple[Array, Prior]:

@@ -8,7 +8,14 @@ import numpy as np
 
 from fit.identification.ladder.layout import ParameterLayout
 from fit.identification.ladder.model import STEP
-from fit.identification.ladder.search import Prior, Trial, covariance_of, minimise, with_known_lags
+from fit.identification.ladder.search import (
+    Prior,
+    Trial,
+    covariance_of,
+    minimise,
+    prior_sd,
+    with_known_lags,
+)
 from fit.identification.ladder.settings import SETTINGS, SearchSettings
 from fit.identification.tree.model import TreeModel
 from fit.identification.tree.network import TreeNetwork, starting_capacities
@@ -80,12 +87,8 @@ def _start(
     left_over = np.zeros(len(C))
     mean = layout.pack(R, C, np.full(model.m + 1, settings.lag_s), left_over, edge_s)
     g = layout.pack(moved_R, moved_C, lag_s, left_over, edge_s)
-    sd = np.full(layout.size, settings.ln_value_sd)
+    sd = prior_sd(model)
     sd[layout.resistances] = np.minimum(network.ln_R_sd, settings.ln_value_sd)
-    sd[layout.capacities][layout.hidden_lumps] = settings.ln_hidden_sd
-    sd[layout.lags] = settings.lag_sd_s
-    sd[layout.left_over] = settings.left_over_sd_K
-    sd[layout.edge] = 0.5 * model.record.scan_s
     return with_known_lags(model, g, Prior(mean, sd))
 
 

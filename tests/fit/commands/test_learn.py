@@ -79,12 +79,17 @@ def test_a_run_that_cannot_be_read_leaves_the_others_to_teach(folder, capsys) ->
     assert Path("learned.json").is_file()
 
 
-def test_a_design_that_has_none_of_it_is_refused(learned, capsys) -> None:
+def write_a_design_of_other_parts() -> None:
+    """other.toml: nothing in it has a name that was learnt of."""
     text = Path("budget.toml").read_text(encoding="utf-8")
     for name in ("junction to tab", "via array", "pad", "bar to case", "case to air"):
         text = text.replace(f'name = "{name}"', f'name = "other {name}"')
     text = text.replace("path_fraction = 0.97", "path_fraction = 0.96")
     Path("other.toml").write_text(text, encoding="utf-8")
+
+
+def test_a_design_that_has_none_of_it_is_refused(learned, capsys) -> None:
+    write_a_design_of_other_parts()
     said = refused(capsys, "budget", "other.toml", "--learned", learned)
     assert "none of its inputs is in other.toml" in said
 
@@ -180,11 +185,7 @@ def test_going_on_never_writes_over_what_was_learnt(learned, capsys) -> None:
 
 
 def test_what_was_learnt_of_none_of_the_budgets_inputs_is_refused(learned, capsys) -> None:
-    text = Path("budget.toml").read_text(encoding="utf-8")
-    for name in ("junction to tab", "via array", "pad", "bar to case", "case to air"):
-        text = text.replace(f'name = "{name}"', f'name = "other {name}"')
-    text = text.replace("path_fraction = 0.97", "path_fraction = 0.96")
-    Path("other.toml").write_text(text, encoding="utf-8")
+    write_a_design_of_other_parts()
     words = ("--budget", "other.toml", "--learned", learned, "--out", "more.json")
     said = refused(capsys, "learn", "sound.csv", *words)
     assert "none of its inputs is in other.toml" in said
