@@ -286,7 +286,7 @@ def junction_first(junction: Expected, others: Expected, at: int | None = None) 
         return others
     rows = slice(None) if at is None else slice(at, at + 1)
     none = np.zeros_like(others.u_K_per_W)
-    names = junction.parts.keys() | others.parts.keys()
+    names = dict.fromkeys((*others.parts, *junction.parts))  # in order: sums stay what they are
     first = {name: junction.parts.get(name, np.zeros((len(junction.t_s), 1))) for name in names}
     return replace(
         others,
